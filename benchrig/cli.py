@@ -1,0 +1,5 @@
+"""The `benchrig` command."""
+
+
+def main() -> None:
+    """Entry point; commands follow."""

@@ -1,0 +1,1 @@
+"""Ways to an instrument: bytes out, bytes in. See `base.Link`."""

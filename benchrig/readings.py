@@ -1,0 +1,77 @@
+"""What an instrument says: a value, its unit, when it was taken, and how far it can be trusted."""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass
+
+
+class Flag(enum.Flag):
+    """Facts about a reading that its number does not show."""
+
+    NONE = 0
+    AC = enum.auto()
+    DC = enum.auto()
+    AUTORANGE = enum.auto()  # the instrument chooses its range by itself
+    RANGE_CHANGED = enum.auto()  # another range than the reading before: resolution and loading stepped
+    RELATIVE = enum.auto()  # a stored offset is subtracted (REL, NULL)
+    MINMAX = enum.auto()  # not the present value but a kept extreme
+    DIODE = enum.auto()
+    CONTINUITY = enum.auto()
+    LOW_BATTERY = enum.auto()
+    OVERLOAD = enum.auto()  # beyond the range: there is no number
+    UNDERLOAD = enum.auto()  # below what can be measured: there is no number
+    INVALID = enum.auto()  # the instrument itself says "not a number"
+    HOLD = enum.auto()  # the display is frozen
+    STALE = enum.auto()  # too old to be the present value
+    CLIPPED = enum.auto()  # the waveform behind it touched the limits of the converter
+    BUSY = enum.auto()  # taken while the signal was not in its quiet phase
+    UNSETTLED = enum.auto()  # taken before the instrument or its input had settled
+
+
+# A reading with any of these never becomes a verdict, a cue or an accepted setting.
+UNUSABLE = (
+    Flag.OVERLOAD
+    | Flag.UNDERLOAD
+    | Flag.INVALID
+    | Flag.HOLD
+    | Flag.MINMAX
+    | Flag.RELATIVE
+    | Flag.STALE
+    | Flag.CLIPPED
+    | Flag.BUSY
+    | Flag.UNSETTLED
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One measurement, in SI base units.
+
+    value       the number, or None where there is none (overload, underload, invalid)
+    unit        "V", "A", "ohm", "F", "Hz", "s", "%", "degC", "1", ...
+    time        monotonic seconds at which the measurement ended (its conversion, not its transfer, where known)
+    flags       see `Flag`
+    resolution  one count of the display or one code of the converter, in `unit`; None where unknown
+    aperture    seconds over which the instrument looked; the measurement began at `time - aperture`
+    uncertainty standard uncertainty in `unit` where it is known already; None otherwise
+    text        as the instrument shows or sent it
+    """
+
+    value: float | None
+    unit: str
+    time: float = 0.0
+    flags: Flag = Flag.NONE
+    resolution: float | None = None
+    aperture: float = 0.0
+    uncertainty: float | None = None
+    text: str = ""
+
+    @property
+    def usable(self) -> bool:
+        """True if the number may be judged at all. Freshness is asked with `age`."""
+        return self.value is not None and not self.flags & UNUSABLE
+
+    def age(self, now: float) -> float:
+        """Seconds since the measurement ended."""
+        return now - self.time

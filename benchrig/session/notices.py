@@ -1,0 +1,139 @@
+"""What a running session tells: to the screen, to the JSON lines, to the record. Plain frozen data.
+
+Each has a `kind`, so that something outside this package (a simulated person, another program reading the
+JSON lines) can tell them apart without importing the classes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+from ..readings import Reading
+from ..trim.types import Goal, TrimView
+
+
+@dataclass(frozen=True, slots=True)
+class JobStarted:
+    kind: ClassVar[str] = "job started"
+    job: int
+    procedure: str
+    unit_serial: str
+    operator: str
+    steps: Sequence[str]
+
+
+@dataclass(frozen=True, slots=True)
+class StepStarted:
+    kind: ClassVar[str] = "step started"
+    step: str
+    step_kind: str
+    title: str
+    instruction: str
+    number: int  # 1-based
+    of: int
+    trimmer: str = ""
+    point: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingTaken:
+    kind: ClassVar[str] = "reading"
+    step: str
+    channel: str
+    reading: Reading
+
+
+@dataclass(frozen=True, slots=True)
+class TrimMoved:
+    """The gauge has something new to show."""
+
+    kind: ClassVar[str] = "trim"
+    step: str
+    goal: Goal
+    view: TrimView
+    trimmer: str
+
+
+@dataclass(frozen=True, slots=True)
+class HoldPointReached:
+    kind: ClassVar[str] = "hold point"
+    step: str
+    phrase: str
+
+
+@dataclass(frozen=True, slots=True)
+class HoldPointAnswered:
+    kind: ClassVar[str] = "hold point answered"
+    step: str
+    acknowledged: bool
+    typed: str
+
+
+@dataclass(frozen=True, slots=True)
+class HoldPointLapsed:
+    kind: ClassVar[str] = "hold point lapsed"
+    step: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class GapOpened:
+    kind: ClassVar[str] = "gap opened"
+    step: str
+    instrument: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class GapClosed:
+    kind: ClassVar[str] = "gap closed"
+    step: str
+    instrument: str
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class StepEnded:
+    kind: ClassVar[str] = "step ended"
+    step: str
+    verdict: str  # "pass", "conditional pass", "conditional fail", "fail", "done", "skipped", "blocked", "stopped", "refused"
+    value: float | None
+    unit: str
+    uncertainty: float | None
+    words: str = ""  # reason, hint
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """Something worth a line that fits nowhere else."""
+
+    kind: ClassVar[str] = "said"
+    step: str
+    words: str
+    level: str = "note"  # note, warning, alarm
+
+
+@dataclass(frozen=True, slots=True)
+class JobEnded:
+    kind: ClassVar[str] = "job ended"
+    job: int
+    outcome: str
+    exit_code: int
+
+
+Notice = (
+    JobStarted
+    | StepStarted
+    | ReadingTaken
+    | TrimMoved
+    | HoldPointReached
+    | HoldPointAnswered
+    | HoldPointLapsed
+    | GapOpened
+    | GapClosed
+    | StepEnded
+    | Said
+    | JobEnded
+)

@@ -1,0 +1,142 @@
+"""The words of a trim: what is wanted, what can happen, what the hands are told.
+
+Pure data. Seconds are monotonic clock seconds, values are in the unit of the goal.
+"""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass
+
+from ..readings import Reading
+
+
+class Cue(enum.StrEnum):
+    """What the hands should do now."""
+
+    WAIT = "wait"  # no usable reading yet, or the reading has not caught up with the last turn
+    QUIET = "waiting for the quiet phase"
+    UP = "turn up"  # turn so that the reading rises; which way that is may not be known yet
+    DOWN = "turn down"
+    SLOW_UP = "slowly up"
+    SLOW_DOWN = "slowly down"
+    STOP = "stop"  # stop turning and let the reading catch up
+    PASSED = "back"  # gone past: reverse
+    GOOD = "good, hands off"  # inside; lift the tool, the hold time is running
+    ACCEPTED = "accepted"
+    DEAD = "nothing moves"  # wrong trimmer?
+    END_STOP = "end stop"
+    JUMPS = "wiper jumps"  # scratchy: clean it
+    CEILING = "ceiling"  # let go, make safe
+    LOST = "link lost"
+
+
+@dataclass(frozen=True, slots=True)
+class Goal:
+    """What a trim is for.
+
+    target      the value aimed at
+    low, high   the window in which the setting is accepted
+    unit        of all values here
+    hold        seconds the reading must stay inside, hands off
+    settle      seconds from a turn to a reading that shows it whole
+    ceiling     |value| above this stops the step at once; None where there is none
+    span        value change over the whole travel of the trimmer, if known (only scales the bar)
+    travel      degrees of the whole travel: 270 for a single-turn trimmer, 7200 for a 20-turn one
+    stale_after seconds of reading age after which it no longer counts
+    """
+
+    target: float
+    low: float
+    high: float
+    unit: str
+    hold: float = 1.5
+    settle: float = 0.3
+    ceiling: float | None = None
+    span: float | None = None
+    travel: float = 270.0
+    stale_after: float = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A reading has arrived, at `now`."""
+
+    reading: Reading
+    now: float
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """Time has passed without a reading."""
+
+    now: float
+
+
+@dataclass(frozen=True, slots=True)
+class LinkDown:
+    now: float
+
+
+@dataclass(frozen=True, slots=True)
+class LinkUp:
+    now: float
+
+
+@dataclass(frozen=True, slots=True)
+class Restart:
+    """Somebody paused, touched something else, or changed the set-up: what was seen no longer counts."""
+
+    now: float
+
+
+TrimEvent = Measured | Tick | LinkDown | LinkUp | Restart
+
+
+@dataclass(frozen=True, slots=True)
+class Cued:
+    """The cue changed."""
+
+    cue: Cue
+    distance: float | None  # target - value, where there is a value
+
+
+@dataclass(frozen=True, slots=True)
+class Accepted:
+    """The setting held inside the window, hands off, for the whole hold time."""
+
+    value: float  # mean of the readings of the hold
+    low: float  # least and greatest reading of the hold
+    high: float
+    readings: int
+    now: float
+
+
+@dataclass(frozen=True, slots=True)
+class CeilingPassed:
+    value: float
+    now: float
+
+
+TrimEffect = Cued | Accepted | CeilingPassed
+
+
+@dataclass(frozen=True, slots=True)
+class TrimView:
+    """All that a gauge, a tone or a simulated person can see of a trim. Derived from the state, never stored.
+
+    value     newest usable value, None if there is none; `stale` if it is too old to believe
+    distance  target - value
+    cue       what to do now
+    held      0..1, how much of the hold time has passed
+    position  -1..+1: where the value stands on the bar (0 is the target), window edges at `edges`
+    """
+
+    value: float | None
+    distance: float | None
+    cue: Cue
+    held: float
+    position: float | None
+    edges: tuple[float, float]
+    stale: bool
+    hint: str = ""
