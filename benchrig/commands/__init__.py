@@ -1,0 +1,1 @@
+"""One module for each command of the `benchrig` program; each offers `command`, a click command."""

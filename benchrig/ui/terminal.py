@@ -1,0 +1,154 @@
+"""The operator at the terminal: shows, asks, and listens for single keys.
+
+Nothing here decides: the words typed at a hold point go to the hold point as they are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Protocol
+
+from ..session.notices import Notice
+from ..session.operators import Command, EntryRequest, HoldRequest, Operator, Question
+from .keys import Keys
+from .words import plain
+
+KEYS_HELP = "keys: space pause/go on   s skip   m mark   q stop   ? this line"
+
+
+class Display(Protocol):
+    """Something that shows notices."""
+
+    def show(self, notice: Notice) -> None: ...
+
+    def close(self) -> None: ...
+
+
+class Screen(Display, Protocol):
+    """A display that a person reads and that can make room for a question."""
+
+    def tick(self) -> None: ...
+
+    def say(self, words: str, style: str = "") -> None: ...
+
+    def suspend(self) -> None: ...
+
+
+class TerminalOperator:
+    """A person with a keyboard and a screen.
+
+    `on_key` sees every key first and returns True for those it used: the practice hands turn trimmers with it.
+    """
+
+    attended = True
+    acts_for_person = False
+
+    def __init__(
+        self,
+        name: str,
+        screen: Screen,
+        keys: Keys,
+        on_key: Callable[[str], bool] = lambda key: False,
+        extra_help: str = "",
+    ) -> None:
+        self.name = name
+        self._screen = screen
+        self._keys = keys
+        self._on_key = on_key
+        self._help = f"{KEYS_HELP}   {extra_help}".rstrip()
+        self._paused = False
+
+    def acknowledge(self, hold: HoldRequest) -> str | None:
+        self._screen.suspend()
+        self._screen.say(
+            f" HOLD POINT: {plain(hold.title)} at {plain(hold.test_point)}, {hold.expected} expected ", "bold reverse"
+        )
+        for caution in hold.cautions:
+            self._screen.say(f"   ! {plain(caution)}")
+        if not all(self._in_place(item) for item in hold.in_place):
+            return None
+        self._screen.say(f"   To go on, type exactly: {hold.phrase}", "bold")
+        return self._keys.line("   > ")
+
+    def _in_place(self, item: str) -> bool:
+        answer = self._keys.line(f"   {plain(item)}: in place? (yes/no) ")
+        return answer is not None and answer.strip().lower() == "yes"
+
+    def choose(self, question: Question) -> str | None:
+        self._screen.suspend()
+        self._screen.say(f"   {plain(question.text)}")
+        for number, choice in enumerate(question.choices, 1):
+            self._screen.say(f"     {number}  {plain(choice)}")
+        while (answer := self._keys.line("   number, or nothing to stop here: ")) is not None and answer.strip():
+            picked = _picked(answer.strip(), question.choices)
+            if picked is not None:
+                return picked
+            self._screen.say(f"   {plain(answer)!r} is not one of them; type 1 to {len(question.choices)}.")
+        return None
+
+    def enter(self, request: EntryRequest) -> str | None:
+        self._screen.suspend()
+        return self._keys.line(f"   {plain(request.text)} (in {request.unit}): ") or None
+
+    def hands_off(self, step: str, reason: str) -> bool:
+        self._screen.suspend()
+        answer = self._keys.line(f"   Hands off and away: {plain(reason)}. Type off: ")
+        return answer is not None and answer.strip().lower() == "off"
+
+    def notify(self, notice: Notice) -> None:
+        self._screen.show(notice)
+
+    def commands(self) -> Sequence[Command]:
+        self._screen.tick()
+        found = (self._command(key) for key in self._keys.poll() if not self._on_key(key))
+        return [command for command in found if command]
+
+    def _command(self, key: str) -> Command | None:
+        match key.lower():
+            case " " | "p":
+                self._paused = not self._paused
+                return Command("pause" if self._paused else "resume")
+            case "s":
+                return self._with_words("skip", "   Skip this step. Why? ")
+            case "m":
+                return self._with_words("mark", "   Mark. Words: ")
+            case "q":
+                return self._stop()
+            case "?" | "h":
+                self._screen.say(self._help, "dim")
+        return None
+
+    def _with_words(self, verb: str, prompt: str) -> Command | None:
+        self._screen.suspend()
+        words = self._keys.line(prompt)
+        return Command(verb, words.strip()) if words and words.strip() else None
+
+    def _stop(self) -> Command | None:
+        self._screen.suspend()
+        answer = self._keys.line("   Stop the job? (yes/no) ")
+        return Command("stop") if answer is None or answer.strip().lower() in {"y", "yes"} else None
+
+
+def _picked(answer: str, choices: Sequence[str]) -> str | None:
+    if answer.isdecimal() and 1 <= int(answer) <= len(choices):
+        return choices[int(answer) - 1]
+    return next((choice for choice in choices if choice.lower() == answer.lower()), None)
+
+
+class Shown:
+    """Another operator, with displays that see all it is told. The displays never answer."""
+
+    def __init__(self, operator: Operator, *displays: Display) -> None:
+        self.name = operator.name
+        self.attended = operator.attended
+        self.acts_for_person = operator.acts_for_person
+        self.acknowledge = operator.acknowledge
+        self.choose = operator.choose
+        self.enter = operator.enter
+        self.hands_off = operator.hands_off
+        self.commands = operator.commands
+        self._told = (*[display.show for display in displays], operator.notify)
+
+    def notify(self, notice: Notice) -> None:
+        for tell in self._told:
+            tell(notice)

@@ -1,0 +1,134 @@
+"""Notices and quantities as one plain line of text each. Pure; used by every display that writes words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from ..session import notices as n
+from ..trim.types import Cue
+from ..units import show
+
+# What the hands read, for each cue. Short: read from the corner of an eye.
+CUE_WORDS: dict[Cue, str] = {
+    Cue.WAIT: "wait for the reading",
+    Cue.QUIET: "wait for the quiet phase",
+    Cue.UP: "turn up",
+    Cue.DOWN: "turn down",
+    Cue.SLOW_UP: "slowly up",
+    Cue.SLOW_DOWN: "slowly down",
+    Cue.STOP: "STOP, let it catch up",
+    Cue.PASSED: "passed it: turn back",
+    Cue.GOOD: "GOOD, hands off",
+    Cue.ACCEPTED: "ACCEPTED",
+    Cue.DEAD: "nothing moves: wrong trimmer?",
+    Cue.END_STOP: "end stop: turn back",
+    Cue.JUMPS: "wiper jumps: clean it",
+    Cue.CEILING: "TOO HIGH: let go, make safe",
+    Cue.LOST: "link lost: hands off",
+}
+
+
+def _job_started(it: n.JobStarted) -> str:
+    unit = f", unit {it.unit_serial}" if it.unit_serial else ""
+    return f"Job {it.job}: {it.procedure}{unit}, {len(it.steps)} steps, operator {it.operator}"
+
+
+def _step_started(it: n.StepStarted) -> str:
+    at = f" at {it.point}" if it.point else ""
+    trimmer = f", trimmer {it.trimmer}" if it.trimmer else ""
+    return f"[{it.number}/{it.of}] {it.title}{at}{trimmer}"
+
+
+def _reading(it: n.ReadingTaken) -> str:
+    reading = it.reading
+    if reading.value is None:
+        return f"      {it.channel}: no number ({flag_words(reading.flags)})"
+    value = show(reading.value, reading.unit, resolution=reading.resolution)
+    doubt = "" if reading.usable else f" ({flag_words(reading.flags)})"
+    return f"      {it.channel}: {value}{doubt}"
+
+
+def _trim(it: n.TrimMoved) -> str:
+    view = it.view
+    value = "--" if view.value is None else show(view.value, it.goal.unit)
+    away = "" if view.distance is None else f", {away_words(view.distance, it.goal.unit)}"
+    return f"      {it.trimmer}: {value}{away}: {CUE_WORDS[view.cue]}"
+
+
+def _hold_reached(it: n.HoldPointReached) -> str:
+    return f'      Hold point: type "{it.phrase}"'
+
+
+def _hold_answered(it: n.HoldPointAnswered) -> str:
+    return "      Hold point acknowledged." if it.acknowledged else "      Hold point NOT acknowledged."
+
+
+def _hold_lapsed(it: n.HoldPointLapsed) -> str:
+    return f"      Hold point lapsed: {it.reason}"
+
+
+def _gap_opened(it: n.GapOpened) -> str:
+    return f"      {it.instrument} lost: {it.reason}"
+
+
+def _gap_closed(it: n.GapClosed) -> str:
+    return f"      {it.instrument} back after {it.seconds:.1f} s, set up again"
+
+
+def _step_ended(it: n.StepEnded) -> str:
+    value = "" if it.value is None else f" {show(it.value, it.unit)}"
+    doubt = "" if it.uncertainty is None else f" (U {show(2 * it.uncertainty, it.unit, digits=2)})"
+    words = f"  {it.words}" if it.words else ""
+    return f"      {it.verdict}:{value}{doubt}{words}" if value or words else f"      {it.verdict}"
+
+
+def _said(it: n.Said) -> str:
+    return f"      {'' if it.level == 'note' else it.level.upper() + ': '}{it.words}"
+
+
+def _job_ended(it: n.JobEnded) -> str:
+    return f"Job {it.job}: {it.outcome}"
+
+
+_WRITERS: dict[str, Callable[[Any], str]] = {
+    "job started": _job_started,
+    "step started": _step_started,
+    "reading": _reading,
+    "trim": _trim,
+    "hold point": _hold_reached,
+    "hold point answered": _hold_answered,
+    "hold point lapsed": _hold_lapsed,
+    "gap opened": _gap_opened,
+    "gap closed": _gap_closed,
+    "step ended": _step_ended,
+    "said": _said,
+    "job ended": _job_ended,
+}
+
+
+def sentence(notice: n.Notice) -> str:
+    """The notice as one line of plain text, control characters of foreign text made harmless."""
+    return plain(_WRITERS[notice.kind](notice))
+
+
+def plain(text: str) -> str:
+    """`text` without control characters: words from files and instruments must not steer a terminal."""
+    return "".join(c if c.isprintable() else "?" for c in text)
+
+
+def flag_words(flags: Any) -> str:
+    """Flags as lower-case words: "overload, stale"."""
+    return ", ".join(name.lower().replace("_", " ") for name in flag_names(flags)) or "no value"
+
+
+def flag_names(flags: Any) -> list[str]:
+    """Names of the single flags set in `flags`."""
+    return [flag.name for flag in type(flags) if flag in flags]
+
+
+def away_words(distance: float, unit: str) -> str:
+    """How far the reading stands from the target, said from the reading's side: "472 V high"."""
+    if distance == 0.0:
+        return "on target"
+    return f"{show(abs(distance), unit, digits=3)} {'low' if distance > 0 else 'high'}"
