@@ -1,0 +1,64 @@
+"""benchrig: bench instruments read while you turn trimmers. The public names, imported when first used.
+
+    Waveform measure_pulses Pulses      waveforms and what is measured on them
+    judge Judgement drift Drift         verdicts and stability
+    quantity Quantity Reading           values with units
+    load_procedure load_bench run       a job
+
+Everything else is internal and may change.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from .bench import load_bench
+    from .judge import Drift, Judgement, drift, judge
+    from .procedure import load_procedure
+    from .readings import Reading
+    from .session import run
+    from .signals import Pulses, Waveform, measure_pulses
+    from .units import Quantity, quantity
+
+# public name -> the module that has it; so that importing benchrig costs nothing
+_HOMES = {
+    "Drift": ".judge",
+    "Judgement": ".judge",
+    "Pulses": ".signals",
+    "Quantity": ".units",
+    "Reading": ".readings",
+    "Waveform": ".signals",
+    "drift": ".judge",
+    "judge": ".judge",
+    "load_bench": ".bench",
+    "load_procedure": ".procedure",
+    "measure_pulses": ".signals",
+    "quantity": ".units",
+    "run": ".session",
+}
+
+__all__ = [
+    "Drift",
+    "Judgement",
+    "Pulses",
+    "Quantity",
+    "Reading",
+    "Waveform",
+    "drift",
+    "judge",
+    "load_bench",
+    "load_procedure",
+    "measure_pulses",
+    "quantity",
+    "run",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value = getattr(importlib.import_module(_HOMES[name], __name__), name)
+    globals()[name] = value
+    return value

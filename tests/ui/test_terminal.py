@@ -1,0 +1,129 @@
+"""The operator at the terminal passes on what was typed and decides nothing."""
+
+import pytest
+
+from benchrig.session.notices import Said
+from benchrig.session.operators import Command, EntryRequest, HoldRequest, Question
+from benchrig.ui.terminal import Shown, TerminalOperator
+
+HOLD = HoldRequest(
+    step="eht",
+    title="EHT",
+    unit_serial="SK14-0231",
+    test_point="A4 TP40",
+    expected="9.40 kV",
+    cautions=["Lethal voltage."],
+    in_place=["Isolation transformer", "Probe ground on chassis first"],
+    phrase="A4 TP40 9.40 kV",
+)
+
+
+class Screen:
+    def __init__(self):
+        self.said = []
+        self.shown = []
+        self.suspended = 0
+
+    def show(self, notice):
+        self.shown.append(notice)
+
+    def say(self, words, style=""):
+        self.said.append(words)
+
+    def suspend(self):
+        self.suspended += 1
+
+    def tick(self):
+        pass
+
+    def close(self):
+        pass
+
+
+class Keyboard:
+    """Keys and lines in the order they will be typed."""
+
+    def __init__(self, lines=(), keys=()):
+        self.lines = list(lines)
+        self.keys = list(keys)
+        self.prompts = []
+
+    def poll(self):
+        keys, self.keys = self.keys, []
+        return keys
+
+    def line(self, prompt):
+        self.prompts.append(prompt)
+        return self.lines.pop(0) if self.lines else None
+
+
+def person(lines=(), keys=(), **options):
+    screen, keyboard = Screen(), Keyboard(lines, keys)
+    return TerminalOperator("Ida", screen, keyboard, **options), screen, keyboard
+
+
+def test_hold_point_shows_every_caution_and_passes_the_phrase_as_typed():
+    """Judging the phrase is the hold point's work: not even blanks are trimmed here."""
+    operator, screen, _ = person(["yes", "yes", " a4 tp40 9.40 kV "])
+    assert operator.acknowledge(HOLD) == " a4 tp40 9.40 kV "
+    assert any("Lethal voltage." in line for line in screen.said)
+    assert any("A4 TP40 9.40 kV" in line for line in screen.said)
+
+
+@pytest.mark.parametrize("answers", [["no"], ["yes", ""], ["yes", "y"], ["yes"], []])
+def test_hold_point_is_refused_when_anything_is_not_in_place(answers):
+    """Enter and `y` are not a yes, and end of input is a refusal."""
+    operator, _, keyboard = person(answers)
+    assert operator.acknowledge(HOLD) is None
+    assert all("in place" in prompt for prompt in keyboard.prompts)
+
+
+@pytest.mark.parametrize(
+    ("keys", "lines", "commands"),
+    [
+        ([" "], [], [Command("pause")]),
+        ([" ", "p"], [], [Command("pause"), Command("resume")]),
+        (["s"], ["rail is dead"], [Command("skip", "rail is dead")]),
+        (["s"], ["  "], []),
+        (["m"], ["pen mark at 2 o'clock"], [Command("mark", "pen mark at 2 o'clock")]),
+        (["q"], ["yes"], [Command("stop")]),
+        (["q"], ["no"], []),
+        (["q"], [], [Command("stop")]),
+        (["x", "escape"], [], []),
+    ],
+)
+def test_keys_become_commands(keys, lines, commands):
+    """A skip without a reason is no skip; a stop asks once."""
+    operator, _, _ = person(lines, keys)
+    assert operator.commands() == commands
+
+
+def test_practice_hands_see_keys_first():
+    """A key used to turn a trimmer is not also a command."""
+    used = []
+    operator, _, _ = person(keys=["left", "q"], lines=["yes"], on_key=lambda key: used.append(key) or key == "left")
+    assert operator.commands() == [Command("stop")]
+    assert used == ["left", "q"]
+
+
+def test_choices_by_number_or_word_and_again_after_nonsense():
+    """A wrong answer is asked again with what is possible."""
+    question = Question("look", "Centre lines?", ("separate", "merged"))
+    assert person(["7", "2"])[0].choose(question) == "merged"
+    assert person(["Separate"])[0].choose(question) == "separate"
+    assert person([""])[0].choose(question) is None
+
+
+def test_entry_is_passed_on_as_typed():
+    assert person(["18.1 mm"])[0].enter(EntryRequest("size", "Tile width", "m")) == "18.1 mm"
+    assert person([""])[0].enter(EntryRequest("size", "Tile width", "m")) is None
+
+
+def test_shown_operator_keeps_its_nature_and_every_display_sees_every_notice():
+    """A display can watch a scripted operator without becoming one."""
+    operator, screen, _ = person()
+    second = Screen()
+    shown = Shown(operator, second)
+    shown.notify(Said("s", "hello"))
+    assert screen.shown == second.shown == [Said("s", "hello")]
+    assert (shown.name, shown.attended, shown.acts_for_person) == ("Ida", True, False)
