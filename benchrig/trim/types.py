@@ -31,6 +31,21 @@ class Cue(enum.StrEnum):
     LOST = "link lost"
 
 
+# Cues under which the hands must not turn.
+HANDS_STILL = frozenset({Cue.WAIT, Cue.QUIET, Cue.STOP, Cue.GOOD, Cue.ACCEPTED, Cue.JUMPS, Cue.CEILING, Cue.LOST})
+
+
+class Way(enum.StrEnum):
+    """Which way a screwdriver turns, seen from its handle."""
+
+    CLOCKWISE = "clockwise"
+    COUNTER_CLOCKWISE = "counter-clockwise"
+
+    @property
+    def other(self) -> Way:
+        return Way.COUNTER_CLOCKWISE if self is Way.CLOCKWISE else Way.CLOCKWISE
+
+
 @dataclass(frozen=True, slots=True)
 class Goal:
     """What a trim is for.
@@ -56,6 +71,18 @@ class Goal:
     span: float | None = None
     travel: float = 270.0
     stale_after: float = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What is remembered of one trimmer from the last time it was turned. All may be unknown.
+
+    raises  the way that raises the reading
+    noise   standard deviation of the readings with the hands off, in the unit of the goal
+    """
+
+    raises: Way | None = None
+    noise: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +117,15 @@ class Restart:
     now: float
 
 
-TrimEvent = Measured | Tick | LinkDown | LinkUp | Restart
+@dataclass(frozen=True, slots=True)
+class Turned:
+    """The operator has said which way the last movement of the reading was turned."""
+
+    way: Way
+    now: float
+
+
+TrimEvent = Measured | Tick | LinkDown | LinkUp | Restart | Turned
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +149,9 @@ class Accepted:
 
 @dataclass(frozen=True, slots=True)
 class CeilingPassed:
-    value: float
+    """|value| is above the ceiling; None where the instrument shows overload and so gives no number."""
+
+    value: float | None
     now: float
 
 
@@ -130,6 +167,8 @@ class TrimView:
     cue       what to do now
     held      0..1, how much of the hold time has passed
     position  -1..+1: where the value stands on the bar (0 is the target), window edges at `edges`
+    turn      the way to turn now, once it is known and something is to be turned
+    doubt     standard uncertainty of the value as a position of the trimmer: noise, and what the meter has yet to show
     """
 
     value: float | None
@@ -140,3 +179,5 @@ class TrimView:
     edges: tuple[float, float]
     stale: bool
     hint: str = ""
+    turn: Way | None = None
+    doubt: float | None = None
