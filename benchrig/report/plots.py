@@ -1,0 +1,164 @@
+"""Plots as inline SVG, drawn from numbers by pure functions; no plotting library, no script, no outside asset.
+
+A long series is drawn as its envelope: for each column the least and the greatest value. Thinning could lose the
+one sample that matters; an envelope cannot. Gaps stay gaps.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..units import show
+
+_LEFT, _RIGHT, _TOP, _BOTTOM = 74, 14, 12, 30
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A horizontal stretch of values that means something: a window, or a limit with one side open (None)."""
+
+    low: float | None
+    high: float | None
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Axes:
+    """Where values land on the drawing."""
+
+    x0: float
+    x1: float
+    y0: float
+    y1: float
+    width: int
+    height: int
+
+    def x(self, value: float) -> float:
+        return _LEFT + (value - self.x0) / (self.x1 - self.x0) * (self.width - _LEFT - _RIGHT)
+
+    def y(self, value: float) -> float:
+        share = (value - self.y0) / (self.y1 - self.y0)
+        return self.height - _BOTTOM - min(1.0, max(0.0, share)) * (self.height - _TOP - _BOTTOM)
+
+
+def envelope(values: NDArray[np.float64], columns: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Least and greatest of `columns` equal runs of `values` (all of them, in order); shapes (<= columns,)."""
+    count = len(values)
+    starts = np.unique(np.linspace(0, count, min(columns, count), endpoint=False).astype(np.intp))
+    return np.minimum.reduceat(values, starts), np.maximum.reduceat(values, starts)
+
+
+def ticks(low: float, high: float, about: int = 5) -> list[float]:
+    """Round values (1, 2, 5 times a power of ten) that divide low..high into about `about` parts.
+
+    >>> ticks(0.0, 10.0)
+    [0.0, 2.0, 4.0, 6.0, 8.0, 10.0]
+    """
+    raw = (high - low) / about
+    power = 10.0 ** math.floor(math.log10(raw))
+    step = next(power * m for m in (1.0, 2.0, 5.0, 10.0) if power * m >= raw * 0.999999)
+    first = math.ceil(low / step - 1e-9)
+    last = math.floor(high / step + 1e-9)
+    return [float(f"{i * step:.12g}") for i in range(first, last + 1)]
+
+
+def plot(
+    times: Sequence[float] | NDArray[np.float64],
+    values: Sequence[float] | NDArray[np.float64],
+    *,
+    unit: str,
+    title: str,
+    time_unit: str = "s",
+    bands: Sequence[Band] = (),
+    gaps: Sequence[tuple[float, float]] = (),
+    width: int = 760,
+    height: int = 240,
+) -> str:
+    """One series over time as an SVG element.
+
+    times, values: shape (n,), seconds and `unit`; n = 0 draws an empty frame that says so. `bands` are shaded and
+    named, `gaps` (start, end) are hatched. Text is escaped: names come from files and people.
+    """
+    t = np.asarray(times, dtype=np.float64)
+    v = np.asarray(values, dtype=np.float64)
+    keep = np.isfinite(v)
+    t, v = t[keep], v[keep]
+    if len(v) == 0:
+        return _frame(f'<text x="{width / 2}" y="{height / 2}" class="note">no readings</text>', title, width, height)
+    axes = _axes(t, v, bands, width, height)
+    parts = [
+        *(_band(axes, band) for band in bands),
+        *(_gap(axes, gap) for gap in gaps),
+        _grid(axes, unit, time_unit),
+        _trace(axes, t, v),
+    ]
+    return _frame("".join(parts), title, width, height)
+
+
+def _axes(t: NDArray[np.float64], v: NDArray[np.float64], bands: Sequence[Band], width: int, height: int) -> Axes:
+    edges = [edge for band in bands for edge in (band.low, band.high) if edge is not None and math.isfinite(edge)]
+    low, high = min([float(v.min()), *edges]), max([float(v.max()), *edges])
+    margin = (high - low) * 0.08 or abs(high) * 0.01 or 1.0
+    x0, x1 = float(t[0]), float(t[-1])
+    return Axes(x0, x1 if x1 > x0 else x0 + 1.0, low - margin, high + margin, width, height)
+
+
+def _band(axes: Axes, band: Band) -> str:
+    top = axes.y(axes.y1 if band.high is None else band.high)
+    bottom = axes.y(axes.y0 if band.low is None else band.low)
+    wide = axes.width - _LEFT - _RIGHT
+    return (
+        f'<rect class="band" x="{_LEFT}" y="{top:.1f}" width="{wide}" height="{max(0.0, bottom - top):.1f}">'
+        f"<title>{escape(band.name)}</title></rect>"
+    )
+
+
+def _gap(axes: Axes, gap: tuple[float, float]) -> str:
+    left, right = (axes.x(min(max(moment, axes.x0), axes.x1)) for moment in gap)
+    tall = axes.height - _TOP - _BOTTOM
+    return (
+        f'<rect class="gap" x="{left:.1f}" y="{_TOP}" width="{max(1.0, right - left):.1f}" height="{tall}">'
+        f"<title>no readings for {gap[1] - gap[0]:.1f} s</title></rect>"
+    )
+
+
+def _grid(axes: Axes, unit: str, time_unit: str) -> str:
+    parts = []
+    values = ticks(axes.y0, axes.y1)
+    step = values[1] - values[0] if len(values) > 1 else None
+    for value in values:
+        y = axes.y(value)
+        label = escape(show(value, unit, resolution=step))
+        parts.append(f'<path class="grid" d="M{_LEFT} {y:.1f}H{axes.width - _RIGHT}"/>')
+        parts.append(f'<text class="value" x="{_LEFT - 6}" y="{y + 4:.1f}">{label}</text>')
+    for moment in ticks(axes.x0, axes.x1, 7):
+        label = escape(show(moment, time_unit, digits=3))
+        parts.append(f'<text class="moment" x="{axes.x(moment):.1f}" y="{axes.height - 10}">{label}</text>')
+    return "".join(parts)
+
+
+def _trace(axes: Axes, t: NDArray[np.float64], v: NDArray[np.float64]) -> str:
+    columns = axes.width - _LEFT - _RIGHT
+    if len(v) <= 2 * columns:
+        points = " ".join(f"{axes.x(a):.1f},{axes.y(b):.1f}" for a, b in zip(t, v, strict=True))
+        return f'<polyline class="trace" points="{points}"/>'
+    low, high = envelope(v, columns)
+    x = np.linspace(_LEFT, axes.width - _RIGHT, len(low))
+    upper = [f"{a:.1f},{axes.y(b):.1f}" for a, b in zip(x, high, strict=True)]
+    lower = [f"{a:.1f},{axes.y(b):.1f}" for a, b in zip(x[::-1], low[::-1], strict=True)]
+    return f'<polygon class="spread" points="{" ".join(upper + lower)}"/>'
+
+
+def _frame(inner: str, title: str, width: int, height: int) -> str:
+    name = escape(title, quote=True)
+    tall, wide = height - _TOP - _BOTTOM, width - _LEFT - _RIGHT
+    return (
+        f'<svg class="plot" viewBox="0 0 {width} {height}" role="img" aria-label="{name}">'
+        f'<rect class="frame" x="{_LEFT}" y="{_TOP}" width="{wide}" height="{tall}"/>{inner}</svg>'
+    )
