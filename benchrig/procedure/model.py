@@ -1,0 +1,414 @@
+"""A procedure as plain frozen data: what is done to a unit, in which order, within which limits, and what is dangerous.
+
+Rules kept here:
+- One class for each kind of step, all in the union `Step`; what varies from unit to unit is data, never code.
+- Every value is in a base unit (volts, seconds, metres, ohms): "9.40 kV" in the file is 9400.0 here.
+- A `Limits` says which values are right; a `Source` says where the value comes from; a `Hazard` says what can hurt.
+- Nothing here reads a file, opens an instrument or decides anything.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import ClassVar
+
+from ..instruments import FUNCTION_UNIT, Function
+
+
+class Measurement(enum.StrEnum):
+    """What is taken from a waveform of the scope."""
+
+    MEAN = "mean"
+    RMS = "rms"
+    PEAK_TO_PEAK = "peak to peak"
+    HIGH_TIME = "high time"
+    LOW_TIME = "low time"
+    PERIOD = "period"
+    FREQUENCY = "frequency"
+    DUTY_FACTOR = "duty factor"
+    OVERSHOOT = "overshoot"
+    HUM = "hum"  # RMS in a band
+
+
+MEASUREMENT_UNIT: Mapping[Measurement, str] = {
+    Measurement.MEAN: "V",
+    Measurement.RMS: "V",
+    Measurement.PEAK_TO_PEAK: "V",
+    Measurement.HIGH_TIME: "s",
+    Measurement.LOW_TIME: "s",
+    Measurement.PERIOD: "s",
+    Measurement.FREQUENCY: "Hz",
+    Measurement.DUTY_FACTOR: "1",
+    Measurement.OVERSHOOT: "1",
+    Measurement.HUM: "V",
+}
+
+
+class Operation(enum.StrEnum):
+    """How a derived quantity is made from earlier results."""
+
+    RATIO = "ratio"  # first / second
+    DIFFERENCE = "difference"  # first - second
+    MEAN = "mean"  # of all
+    PERCENT_MISMATCH = "percent mismatch"  # |first - second| / mean of both, as a fraction
+
+
+@dataclass(frozen=True, slots=True)
+class MeterSource:
+    """A value read by a meter. `probe` names one of the bench's probes."""
+
+    instrument: str
+    function: Function
+    point: str = ""
+    probe: str | None = None
+    expected: float | None = None  # in the base unit, at the probe tip: fixes the range
+
+    @property
+    def unit(self) -> str:
+        return FUNCTION_UNIT[self.function]
+
+
+@dataclass(frozen=True, slots=True)
+class ScopeSource:
+    """A value taken from waveforms of one scope channel.
+
+    swing     volts, peak to peak, that must fit on the screen at first
+    duration  seconds that a record must hold; None lets the measurement choose
+    band      Hz, of a hum
+    quiet     count only while the signal rests (a pattern's blank phase)
+    """
+
+    instrument: str
+    channel: int
+    measurement: Measurement
+    point: str = ""
+    probe: str | None = None
+    swing: float | None = None
+    duration: float | None = None
+    band: tuple[float, float] | None = None
+    quiet: bool = False
+
+    @property
+    def unit(self) -> str:
+        return MEASUREMENT_UNIT[self.measurement]
+
+
+@dataclass(frozen=True, slots=True)
+class TypedSource:
+    """A value that a person reads from a ruler, a screen or another meter, and types."""
+
+    unit: str
+    point: str = ""
+
+
+Source = MeterSource | ScopeSource | TypedSource
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Which values are right, in `unit`.
+
+    low, high        the preferred window; None where that side is open
+    acceptable_low, acceptable_high   the wider window that still conforms; the preferred one where none is given
+    ceiling          |value| above this stops the job at once
+    """
+
+    unit: str
+    low: float | None
+    high: float | None
+    acceptable_low: float | None
+    acceptable_high: float | None
+    ceiling: float | None = None
+
+    @property
+    def window(self) -> tuple[float | None, float | None]:
+        return self.low, self.high
+
+    @property
+    def acceptable(self) -> tuple[float | None, float | None]:
+        return self.acceptable_low, self.acceptable_high
+
+    def holds(self, value: float) -> bool:
+        """True inside the preferred window, edges included."""
+        return (self.low is None or value >= self.low) and (self.high is None or value <= self.high)
+
+
+@dataclass(frozen=True, slots=True)
+class Trimmer:
+    """Something that a hand turns. `travel` is in degrees: 270 for a single-turn trimmer, 7200 for a 20-turn one."""
+
+    name: str
+    travel: float = 270.0
+    mark: bool = True  # ask for a mark of the old position before it is touched
+
+
+@dataclass(frozen=True, slots=True)
+class Hazard:
+    """What can hurt, what must be in place, and how it is made safe again.
+
+    expected   volts at the test point
+    limit      volts below which hands may go back in
+    in_place   confirmed one by one, in this order
+    make_safe  what the person does: power off, discharge
+    valid      seconds for which one acknowledgement lasts
+    """
+
+    name: str
+    title: str
+    test_point: str
+    expected: float
+    cautions: tuple[str, ...]
+    in_place: tuple[str, ...]
+    make_safe: tuple[str, ...]
+    limit: float = 42.4
+    valid: float = 900.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Common:
+    """What every step has.
+
+    hazard      name of the hazard that this step exposes; None where it exposes none
+    card        pattern that the unit must show
+    conditions  states in which the unit must be ("unplugged", "powered"), said to the person
+    needs       steps that must have ended well before this one may begin
+    disturbs    steps whose result a real change here puts in question
+    cleans      trimmers that this step cleans: what they set is opened again
+    hints       what to look at, by class of reading ("absent", "low", "high", "noisy", ...)
+    only_if     step id -> words: this step is done only where that step was answered with those words
+    """
+
+    kind: ClassVar[str]
+
+    id: str
+    title: str
+    instruction: str = ""
+    hazard: str | None = None
+    card: str | None = None
+    conditions: tuple[str, ...] = ()
+    needs: tuple[str, ...] = ()
+    disturbs: tuple[str, ...] = ()
+    cleans: tuple[str, ...] = ()
+    hints: Mapping[str, str] = field(default_factory=dict)
+    only_if: Mapping[str, str] = field(default_factory=dict)
+    safety: bool = False  # a failure here ends everything that would power the unit further
+    line: int = 0  # in the file, for messages
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Confirm(Common):
+    """The person does something and says so."""
+
+    kind: ClassVar[str] = "confirm"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observe(Common):
+    """The person says which of the choices is seen. `good` are those that are right."""
+
+    kind: ClassVar[str] = "observe"
+    choices: tuple[str, ...]
+    good: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Enter(Common):
+    """The person types a quantity."""
+
+    kind: ClassVar[str] = "enter"
+    source: TypedSource
+    limits: Limits
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measure(Common):
+    """A value is read and judged; nothing is turned."""
+
+    kind: ClassVar[str] = "measure"
+    source: MeterSource | ScopeSource
+    limits: Limits
+    settle: float = 0.0
+    readings: int = 5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Derive(Common):
+    """A value is made from the results of earlier steps and judged."""
+
+    kind: ClassVar[str] = "derive"
+    operation: Operation
+    of: tuple[str, ...]
+    limits: Limits
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trim(Common):
+    """A trimmer is turned until the value is inside its window."""
+
+    kind: ClassVar[str] = "trim"
+    source: Source
+    limits: Limits
+    target: float
+    trimmer: Trimmer
+    hold: float = 1.5
+    settle: float = 0.3
+    span: float | None = None  # value change over the whole travel
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """One quantity of a coupled trim and the trimmer that is meant for it."""
+
+    source: Source
+    limits: Limits
+    target: float
+    trimmer: Trimmer
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coupled(Common):
+    """Several trimmers that move each other's values, set together."""
+
+    kind: ClassVar[str] = "coupled"
+    axes: tuple[Axis, ...]
+    hold: float = 1.5
+    settle: float = 0.3
+    rounds: int = 6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Least(Common):
+    """A trimmer is turned to where the value is least; the window only judges what was found."""
+
+    kind: ClassVar[str] = "least"
+    source: Source
+    limits: Limits
+    trimmer: Trimmer
+    hold: float = 1.5
+    settle: float = 0.3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Capture(Common):
+    """A waveform is kept in the record."""
+
+    kind: ClassVar[str] = "capture"
+    source: ScopeSource
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wait(Common):
+    """Wait a time, or until a value is stable: its drift over `over` seconds below `drift` (unit per second)."""
+
+    kind: ClassVar[str] = "wait"
+    at_most: float
+    source: MeterSource | ScopeSource | None = None
+    drift: float | None = None
+    over: float = 60.0
+    ceiling: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MakeSafe(Common):
+    """Power off, discharge, and see the point of `hazard` below its limit."""
+
+    kind: ClassVar[str] = "make-safe"
+    source: MeterSource | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SoakChannel:
+    """One value watched during a soak, `interval` seconds apart."""
+
+    name: str
+    source: MeterSource | ScopeSource
+    limits: Limits
+    interval: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Soak(Common):
+    """Values are watched for a time with nobody there."""
+
+    kind: ClassVar[str] = "soak"
+    duration: float
+    channels: tuple[SoakChannel, ...]
+    warm_up: float = 0.0
+
+
+Step = Confirm | Observe | Enter | Measure | Derive | Trim | Coupled | Least | Capture | Wait | MakeSafe | Soak
+STEP_KINDS: Mapping[str, type[Step]] = {
+    kind.kind: kind
+    for kind in (
+        Confirm, Observe, Enter, Measure, Derive, Trim, Coupled, Least, Capture, Wait, MakeSafe, Soak,
+    )
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Procedure:
+    """What is done to one kind of unit. `digest` is the SHA-256 of the file it came from."""
+
+    id: str
+    title: str
+    unit: str
+    steps: tuple[Step, ...]
+    hazards: Mapping[str, Hazard] = field(default_factory=dict)
+    rule: str = "guarded"
+    serial: str = ""  # regular expression that the unit's serial number must match
+    file: str = ""
+    digest: str = ""
+
+    def step(self, id: str) -> Step:
+        """The step called `id`. Raises KeyError."""
+        for step in self.steps:
+            if step.id == id:
+                return step
+        raise KeyError(id)
+
+
+def sources_of(step: Step) -> tuple[Source, ...]:
+    """Every place from which a step takes values, in order."""
+    match step:
+        case Measure() | Trim() | Least() | Capture() | Enter():
+            return (step.source,)
+        case Coupled():
+            return tuple(axis.source for axis in step.axes)
+        case Soak():
+            return tuple(channel.source for channel in step.channels)
+        case Wait() | MakeSafe():
+            return () if step.source is None else (step.source,)
+        case _:
+            return ()
+
+
+def limits_of(step: Step) -> tuple[Limits, ...]:
+    """Every set of limits of a step, in the order of its sources."""
+    match step:
+        case Measure() | Trim() | Least() | Enter() | Derive():
+            return (step.limits,)
+        case Coupled():
+            return tuple(axis.limits for axis in step.axes)
+        case Soak():
+            return tuple(channel.limits for channel in step.channels)
+        case _:
+            return ()
+
+
+def trimmers_of(step: Step) -> tuple[Trimmer, ...]:
+    """What a step lets the hands turn."""
+    match step:
+        case Trim() | Least():
+            return (step.trimmer,)
+        case Coupled():
+            return tuple(axis.trimmer for axis in step.axes)
+        case _:
+            return ()
+
+
+def instruments_of(step: Step) -> tuple[str, ...]:
+    """Names of the instruments that a step reads, each once."""
+    names = (source.instrument for source in sources_of(step) if not isinstance(source, TypedSource))
+    return tuple(dict.fromkeys(names))
