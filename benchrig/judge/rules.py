@@ -17,7 +17,7 @@ import enum
 import math
 from dataclasses import dataclass
 
-from ..errors import BenchrigError, FileError
+from .errors import UncertaintyError, WindowError
 
 # (low, high) in the unit of the value; None where that side is open.
 Window = tuple[float | None, float | None]
@@ -28,14 +28,6 @@ RULES: dict[str, str] = {
     "guarded": "non-binary with guard band w = U, k = 2 (ILAC-G8:09/2019, 4.2.3)",
 }
 GUARD_FACTOR = 2.0  # w = U = 2u
-
-
-class WindowError(FileError):
-    """A window that nothing can be judged against, or a decision rule that does not exist."""
-
-
-class UncertaintyError(BenchrigError):
-    """A value or an uncertainty that is no finite number, or an uncertainty below zero."""
 
 
 class Verdict(enum.StrEnum):

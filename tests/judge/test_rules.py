@@ -11,13 +11,12 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from benchrig.errors import BenchrigError, FileError
+from benchrig.judge.errors import UncertaintyError, WindowError
 from benchrig.judge.rules import (
     RULES,
     Tier,
-    UncertaintyError,
     Verdict,
     Window,
-    WindowError,
     conformance_probability,
     judge,
     judge_two_tier,
