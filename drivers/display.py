@@ -1,0 +1,49 @@
+"""From what a display shows to a `Reading`; shared by the serial grammars.
+
+A value is scaled once, through its decimal text, so that 37.12 nF is the double nearest to 3.712e-08 and never a
+product of two roundings. One count of the display is the resolution. Where there is no number there is no resolution.
+"""
+
+from __future__ import annotations
+
+from benchrig.readings import Flag, Reading
+
+EXPONENT = {"p": -12, "n": -9, "u": -6, "m": -3, "": 0, "k": 3, "M": 6, "G": 9}
+
+
+def number(shown: str, unit: str, flags: Flag, *, prefix: str = "") -> Reading:
+    """The reading of a display that shows the decimal number `shown` (such as "-012.3") with a prefix and a unit."""
+    exponent = EXPONENT[prefix]
+    _, _, decimals = shown.partition(".")
+    return Reading(
+        value=float(f"{shown}e{exponent}"),
+        unit=unit,
+        flags=flags,
+        resolution=float(f"1e{exponent - len(decimals)}"),
+        text=_text(shown, prefix, unit),
+    )
+
+
+def no_number(shown: str, unit: str, flags: Flag, *, prefix: str = "") -> Reading:
+    """The reading of a display that shows `shown` ("0.L") in place of a number; `flags` say why."""
+    return Reading(value=None, unit=unit, flags=flags, text=_text(shown, prefix, unit))
+
+
+def celsius(shown: str, flags: Flag) -> Reading:
+    """A temperature shown in degrees Fahrenheit, in degC; the text keeps what was shown."""
+    return Reading(
+        value=(float(shown) - 32.0) / 1.8,
+        unit="degC",
+        flags=flags,
+        resolution=float(f"1e{-len(shown.partition('.')[2])}") / 1.8,
+        text=f"{shown} degF",
+    )
+
+
+def point_at(digits: str, decimals: int) -> str:
+    """`digits` with a decimal point before the last `decimals` of them; no point for 0."""
+    return f"{digits[:-decimals]}.{digits[-decimals:]}" if decimals else digits
+
+
+def _text(shown: str, prefix: str, unit: str) -> str:
+    return shown if unit in ("", "1") and not prefix else f"{shown} {prefix}{unit}"
