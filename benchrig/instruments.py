@@ -207,12 +207,14 @@ def driver_names() -> list[str]:
 
 def load_driver(name: str) -> DriverFactory:
     """The driver called `name`. Raises FileError that lists what there is."""
-    return _load("benchrig.drivers", name, "driver")
+    factory: DriverFactory = _load("benchrig.drivers", name, "driver")
+    return factory
 
 
 def load_world(name: str) -> Callable[..., Any]:
     """The factory of the simulated world called `name`: `factory(clock, seed=0, **options)`."""
-    return _load("benchrig.doubles", name, "simulated bench")
+    world: Callable[..., Any] = _load("benchrig.doubles", name, "simulated bench")
+    return world
 
 
 def _load(group: str, name: str, noun: str) -> Any:
