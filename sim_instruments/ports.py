@@ -6,6 +6,7 @@ time is the clock's. The same double is then served in process, over TCP, or ove
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from typing import Protocol
 
 import numpy as np
@@ -49,3 +50,21 @@ class Node(Protocol):
     def samples(self, start: float, interval: float, count: int) -> NDArray[np.float64]:
         """Volts at `start + i * interval`, shape (count,)."""
         ...
+
+
+class Resistive(Protocol):
+    """What a node offers besides where an ohmmeter may be put on it."""
+
+    def ohms(self, when: float) -> float:
+        """Resistance between the two leads at `when`, lead resistance included; inf where there is none."""
+        ...
+
+
+# What is clipped to an instrument's inputs. A callable is asked at every measurement: leads move.
+Inputs = Mapping[int, Node | Callable[[], Node | None] | None]
+
+
+def node_at(inputs: Inputs, terminal: int) -> Node | None:
+    """The node that `terminal` touches at this moment; None where it hangs open."""
+    found = inputs.get(terminal)
+    return found() if callable(found) else found
