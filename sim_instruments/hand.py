@@ -21,9 +21,8 @@ from collections import deque
 from dataclasses import dataclass
 
 CLOCKWISE = 1.0
-_UP = {"turn up": 1.0, "slowly up": 1.0, "turn down": -1.0, "slowly down": -1.0}
+_TURN = {"turn up": 1.0, "slowly up": 1.0, "turn down": -1.0, "slowly down": -1.0, "back": 0.0}
 _FAR = {"turn up", "turn down"}
-_REVERSE = {"back", "end stop"}
 _WAYS = {"clockwise": 1.0, "counter-clockwise": -1.0}
 
 
@@ -141,11 +140,10 @@ class Hand:
     def _cued_speed(self, seen: Sight) -> float:
         speed = self.traits.gain * abs(seen.error) * self.degrees_per_unit
         steady = self.traits.gain * self.traits.pace
-        if seen.cue in _REVERSE:
-            return self._limited(-self._way * min(speed, steady))
-        if seen.cue not in _UP:
+        if seen.cue not in _TURN:
             return 0.0
-        way = _WAYS.get(seen.turn) or _UP[seen.cue] * self.raises
+        wanted = _TURN[seen.cue] or math.copysign(1.0, seen.error)
+        way = _WAYS.get(seen.turn) or wanted * self.raises
         speed = max(speed, steady) if seen.cue in _FAR else min(speed, steady / 3.0)
         return self._limited(way * speed)
 
