@@ -15,14 +15,13 @@ import math
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from .histories import Array, Value, one
 from .ports import Node
-from .trimmer import Value
 
-Array = NDArray[np.float64]
 AtFunction = Callable[[Array], Value]  # rising times (n,) to volts; one float where all are the same
 BreaksFunction = Callable[[float, float], list[float]]  # moments between two at which `at` may have a corner
 
@@ -47,9 +46,7 @@ def panels(start: float, stop: float, breaks: Sequence[float], width: float) -> 
     corners = [start, *sorted(breaks), stop]
     most = max(1, _MOST_PANELS // len(corners))
     parts = [
-        np.linspace(a, b, min(most, max(1, math.ceil((b - a) / width))) + 1)[:-1]
-        for a, b in zip(corners, corners[1:], strict=False)
-        if b > a
+        np.linspace(a, b, min(most, max(1, math.ceil((b - a) / width))) + 1)[:-1] for a, b in pairwise(corners) if b > a
     ]
     return np.append(np.concatenate(parts), stop)
 
@@ -142,13 +139,12 @@ class Analogue:
         return math.sqrt(max(0.0, mean_over(lambda times: (self._at(times) - centre) ** 2, edges)))
 
     def samples(self, start: float, interval: float, count: int) -> Array:
-        return self._at(start + interval * np.arange(count))
+        return self._at(start + interval * np.arange(count, dtype=np.float64))
 
     def _gain_at(self, when: float) -> float:
         if self._gain is None:
             return 1.0
-        found = self._gain(np.array([when]))
-        return found if isinstance(found, float) else float(found[0])
+        return one(self._gain(np.array([when])))
 
     def _at(self, times: Array) -> Array:
         level = self._level(times)
@@ -178,19 +174,11 @@ class Steady:
 
 
 class Resistor(Steady):
-    """No voltage, only ohms that may change: a fuse, a winding, a capacitor's ESR."""
+    """No voltage, only ohms that may change: a fuse, a capacitor's series resistance."""
 
-    def __init__(self, ohms: Callable[[], float]) -> None:
+    def __init__(self, ohms: Callable[[float], float]) -> None:
         super().__init__()
-        self._ohms = ohms
-
-    @property
-    def resistance(self) -> float:
-        return self._ohms()
-
-    @resistance.setter
-    def resistance(self, value: float) -> None:
-        raise AttributeError("The ohms of this part follow from its state.")
+        self.ohms = ohms  # of the moment
 
 
 class Tapped:
@@ -253,6 +241,11 @@ class Jack:
     def node(self) -> Node:
         """What it touches now."""
         return self._nodes[-1]
+
+    def ohms(self, when: float) -> float:
+        """What an ohmmeter sees; inf where the node is none that it may be put on."""
+        node = self._nodes[max(0, bisect_right(self._since, when) - 1)]
+        return node.ohms(when) if isinstance(node, Resistor) else math.inf
 
     def touch(self, node: Node | None, now: float) -> None:
         """Move the input to `node`, or lift it off (None)."""

@@ -13,27 +13,14 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from benchrig.clock import Clock
 
-Value = float | NDArray[np.float64]
+from .histories import Array, Relaxing, Value, hashed, one
 
-_KEPT = 600  # moves remembered; a hand makes about twenty a second, an instrument looks back a second or two
-_SETTLED = 36.0  # lags after which exp(-t/lag) is below the resolution of a double
 _NOISE_TAIL = 0.08  # seconds after a move in which a scratchy wiper still crackles
 _NOISE_SLOT = 0.002  # seconds for which one crackle lasts
-
-
-def hashed(index: NDArray[np.int64], seed: int) -> NDArray[np.float64]:
-    """Numbers evenly spread over -1..+1 that depend on (index, seed) only; `index` shape (n,), n >= 1.
-
-    The mixing steps are the published splitmix64 finaliser (Steele, Lea and Flood 2014).
-    """
-    z = index.astype(np.uint64) * np.uint64(0x9E3779B97F4A7C15) + np.uint64(seed * 0xD1B54A32D192ED03 % 2**64)
-    z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-    z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-    return (z ^ (z >> np.uint64(31))).astype(np.float64) / 2.0**63 - 1.0
+_QUIET = 36.0 * _NOISE_TAIL  # seconds after which nothing is left of it
 
 
 class Trimmer:
@@ -65,7 +52,6 @@ class Trimmer:
         self.name = name
         self.travel = travel
         self.backlash = backlash
-        self.lag = lag
         self.roughness = roughness
         self.clutch = clutch
         self.cleaned = False
@@ -73,9 +59,7 @@ class Trimmer:
         self._clock = clock
         self._seed = seed
         self._shaft = at
-        # Rows of (moment, tapped value then, where the wiper went). Replaced whole, never changed, so that a reader
-        # in another thread sees either the old or the new history.
-        self._moves = np.array([(-math.inf, at, at)], dtype=np.float64)
+        self._wiper = Relaxing(clock, at, lag)
 
     @property
     def shaft(self) -> float:
@@ -85,27 +69,32 @@ class Trimmer:
     @property
     def last_move(self) -> float:
         """Clock time of the wiper's newest move; minus infinity if it was never touched."""
-        return float(self._moves[-1, 0])
+        return self._wiper.changed
+
+    @property
+    def resting(self) -> float:
+        """Degrees at which the tapped value will come to rest."""
+        return self._wiper.goal
 
     def turn(self, degrees: float) -> float:
         """Turn the shaft now; clockwise is positive. Returns the degrees it moved: fewer at a hard stop."""
         if not math.isfinite(degrees):
             raise ValueError(f"{self.name}: cannot turn by {degrees}.")
         play = self.backlash / 2.0
-        wiper = float(self._moves[-1, 2])
-        wanted = self._shaft + degrees
-        reached = min(max(wanted, -play), self.travel + play)
+        reached = min(max(self._shaft + degrees, -play), self.travel + play)
         moved = degrees if self.clutch else reached - self._shaft
         self._shaft = reached
         self.turned += abs(moved)
-        wiper = min(max(wiper, reached - play), reached + play)
-        self._go(min(max(wiper, 0.0), self.travel))
+        followed = min(max(self._wiper.goal, reached - play), reached + play)
+        wiper = min(max(followed, 0.0), self.travel)
+        if wiper != self._wiper.goal:
+            self._wiper.go(wiper)
         return moved
 
     def set(self, degrees: float) -> None:
-        """Put shaft and wiper at `degrees` at once: how a unit was found, not something a hand does."""
+        """Put shaft and wiper at `degrees` for good: how a unit is found, not something a hand does."""
         self._shaft = min(max(degrees, 0.0), self.travel)
-        self._moves = np.array([(-math.inf, self._shaft, self._shaft)], dtype=np.float64)
+        self._wiper.put(self._shaft)
 
     def clean(self) -> None:
         """Contact cleaner and a few sweeps: the track is quiet from now on, but the setting moved a little."""
@@ -116,50 +105,25 @@ class Trimmer:
 
     def position(self, when: float | None = None) -> float:
         """Degrees of the tapped value at `when` (now if None), without wiper noise."""
-        moment = self._clock.now() if when is None else when
-        found = self._smooth(np.array([moment], dtype=np.float64))
-        return found if isinstance(found, float) else float(found[0])
+        return one(self._wiper.at(np.array([self._clock.now() if when is None else when])))
 
-    def at(self, times: NDArray[np.float64]) -> Value:
+    def at(self, times: Array) -> Value:
         """Degrees of the tapped value at rising `times`, shape (n,), wiper noise included.
 
         One float where nothing changes over all of them, which is nearly always and cheap to go on with.
         """
-        found = self._smooth(times)
-        if isinstance(found, float) or self.roughness <= 0.0:
+        found = self._wiper.at(times)
+        if self.roughness <= 0.0 or times[0] - self._wiper.changed > _QUIET:
             return found
-        return found + self._crackle(times)
+        elapsed = np.maximum(times - self._wiper.last_change(times), 0.0)
+        loud = self.roughness * self.travel * np.exp(-elapsed / _NOISE_TAIL)
+        slots = np.floor(times / _NOISE_SLOT).astype(np.int64)
+        return np.asarray(found + loud * hashed(slots, self._seed), dtype=np.float64)
 
-    def fraction(self, times: NDArray[np.float64]) -> Value:
+    def fraction(self, times: Array) -> Value:
         """As `at`, as 0..1 of the travel."""
         return self.at(times) / self.travel
 
     def breaks(self, start: float, stop: float) -> list[float]:
-        """Moments strictly between `start` and `stop` at which it was turned."""
-        if self._moves[-1, 0] <= start:
-            return []
-        moments = self._moves[:, 0]
-        return [float(when) for when in moments[(moments > start) & (moments < stop)]]
-
-    def _go(self, wiper: float) -> None:
-        if wiper == self._moves[-1, 2]:
-            return
-        now = self._clock.now()
-        self._moves = np.vstack([self._moves[-_KEPT:], (now, self.position(now), wiper)])
-
-    def _smooth(self, times: NDArray[np.float64]) -> Value:
-        moves = self._moves
-        if times[0] - moves[-1, 0] > _SETTLED * max(self.lag, _NOISE_TAIL):
-            return float(moves[-1, 2])
-        row = np.maximum(np.searchsorted(moves[:, 0], times, side="right") - 1, 0)
-        since, begin, end = moves[row].T
-        elapsed = np.maximum(times - since, 0.0)
-        return np.asarray(end + (begin - end) * np.exp(-elapsed / self.lag), dtype=np.float64)
-
-    def _crackle(self, times: NDArray[np.float64]) -> NDArray[np.float64]:
-        moments = self._moves[:, 0]
-        row = np.maximum(np.searchsorted(moments, times, side="right") - 1, 0)
-        elapsed = np.maximum(times - moments[row], 0.0)
-        slots = np.floor(times / _NOISE_SLOT).astype(np.int64)
-        loud = self.roughness * self.travel * np.exp(-elapsed / _NOISE_TAIL)
-        return np.asarray(loud * hashed(slots, self._seed), dtype=np.float64)
+        """Moments strictly between two at which the wiper was moved."""
+        return self._wiper.breaks(start, stop)
