@@ -1,0 +1,209 @@
+"""Probe factors, loading and budgets, against circuit theory and published specifications."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchrig.judge.correction import Accuracy, MeterRange, Probe, TestPoint, correct, loading_error
+from benchrig.judge.errors import UncertaintyError
+from benchrig.judge.rules import judge
+from benchrig.judge.uncertainty import Estimate
+
+EXACT = Accuracy()
+
+
+def meter(input_resistance: float = 10e6, accuracy: Accuracy = EXACT, full_scale: float = 20.0) -> MeterRange:
+    return MeterRange(full_scale, 1e-3, accuracy, input_resistance)
+
+
+def ladder(source: float, series: float, lower: float, input_resistance: float) -> float:
+    """Volts at the meter per volt of the open source, by plain series and parallel resistances."""
+    leg = lower if math.isinf(input_resistance) else lower * input_resistance / (lower + input_resistance)
+    return leg / (source + series + leg)
+
+
+# Circuit theory: 999 Mohm over 1.11111 Mohm, 1000:1 into 10 Mohm, on other inputs. Errors in % of the reading.
+@pytest.mark.parametrize(
+    ("input_resistance", "percent"),
+    [(10e6, 0.0), (11e6, 0.917), (9.9e6, -0.101), (1e6, -47.3), (10e9, 11.1)],
+)
+def test_probe_on_another_input_reads_wrong_by_the_handbook_amount(input_resistance: float, percent: float) -> None:
+    """A divider calculation: a scope's 1 Mohm nearly halves it, a high-impedance range adds 11 %."""
+    factor = Probe(1000.0, 999e6, 10e6).factor(input_resistance)
+    assert 100.0 * (1000.0 / factor - 1.0) == pytest.approx(percent, abs=0.06 if abs(percent) > 10 else 6e-4)
+
+
+# The same for R_s = 1 Gohm and K_0 = 1000, computed from K(R_m) = 1 + R_s / R_l + R_s / R_m with R_l = 1.1123 Mohm.
+@pytest.mark.parametrize(
+    ("input_resistance", "percent"),
+    [
+        (1e6, -47.4), (5e6, -9.09), (9.9e6, -0.10), (10.01e6, 0.01), (10.1e6, 0.10), (11.11e6, 1.01), (20e6, 5.26),
+        (1e9, 10.99), (10e9, 11.10),
+    ],
+)  # fmt: skip
+def test_gigohm_probe_on_the_inputs_of_the_trade(input_resistance: float, percent: float) -> None:
+    """A divider calculation over the inputs that meters really have."""
+    factor = Probe(1000.0, 1e9, 10e6).factor(input_resistance)
+    assert 100.0 * (1000.0 / factor - 1.0) == pytest.approx(percent, abs=0.06 if abs(percent) > 10 else 6e-3)
+
+
+@pytest.mark.parametrize(("input_resistance", "shown"), [(1e6, 3054.0), (10e9, 6443.0)])
+def test_naive_thousandfold_of_5800_volts(input_resistance: float, shown: float) -> None:
+    """Common practice, no source: 5.8 kV through a 1000:1 probe; the divider decides what the meter makes of it."""
+    probe = Probe(1000.0, 999e6, 10e6)
+    assert 1000.0 * 5800.0 / probe.factor(input_resistance) == pytest.approx(shown, abs=1.5)
+
+
+def test_plain_series_resistor_takes_the_meters_tolerance_whole() -> None:
+    """A divider calculation: 9.99 Gohm alone in front of 10 Mohm; 1 % of input resistance is 1 % of reading."""
+    probe = Probe(1000.0, 9.99e9, 10e6)
+    assert 1000.0 / probe.factor(10.1e6) - 1.0 == pytest.approx(0.00999, abs=2e-4)
+
+
+@given(
+    series=st.floats(1e6, 1e10),
+    lower=st.floats(1e4, 1e8),
+    made_for=st.floats(1e6, 1e9),
+    input_resistance=st.one_of(st.floats(1e5, 1e11), st.just(math.inf)),
+    source=st.floats(0.0, 1e8),
+)
+def test_correction_undoes_any_ladder(
+    series: float, lower: float, made_for: float, input_resistance: float, source: float
+) -> None:
+    """Circuit theory: whatever the ladder divides, the correction gives the open voltage back, to 1e-9."""
+    probe = Probe(1.0 / ladder(0.0, series, lower, made_for), series, made_for)
+    shown = 1e4 * ladder(source, series, lower, input_resistance)
+    found = correct(Estimate(shown, 0.0), meter(input_resistance, full_scale=1e4), probe, TestPoint(source))
+    assert found.value == pytest.approx(1e4, rel=1e-9)
+
+
+# Circuit theory: a 1 Gohm probe on sources of 1, 5, 10 and 50 Mohm.
+@pytest.mark.parametrize(("source", "percent"), [(1e6, -0.10), (5e6, -0.50), (10e6, -0.99), (50e6, -4.76)])
+def test_gigohm_loads_the_source(source: float, percent: float) -> None:
+    """A voltage divider: the probe pulls a weak supply down."""
+    assert 100.0 * loading_error(source, 1e9) == pytest.approx(percent, abs=6e-3)
+
+
+# Circuit theory: 12 V from 10k/10k (5 kohm behind the tap) into these loads.
+@pytest.mark.parametrize(
+    ("load", "volts"), [(math.inf, 6.0), (10e6, 5.99700), (1e6, 5.97015), (100e3, 5.71429), (10e3, 4.0)]
+)
+def test_meter_loads_a_divider(load: float, volts: float) -> None:
+    """A voltage divider with load; and the correction finds the 6 V again."""
+    assert 6.0 * (1.0 + loading_error(5e3, load)) == pytest.approx(volts, abs=5e-6)
+    found = correct(Estimate(volts, 0.0), meter(load), point=TestPoint(5e3))
+    assert found.value == pytest.approx(6.0, abs=1e-5)
+    assert found.loading == pytest.approx(volts / 6.0 - 1.0, abs=1e-6)
+
+
+def test_handheld_specification() -> None:
+    """A 3 3/4-digit class of 0.5 % + 2 counts (typical data sheet): 12.34 V is good to 0.082 V."""
+    spec = Accuracy(of_reading=0.005, counts=2)
+    assert spec.limit(12.34, 40.0, 0.01) == pytest.approx(0.0817, abs=5e-5)
+    found = correct(Estimate(12.34, 0.0), MeterRange(40.0, 0.01, spec, 10e6))
+    assert found.uncertainty == pytest.approx(0.0817 / math.sqrt(3.0), rel=1e-6)
+    assert [row.source for row in found.budget.rows] == ["meter specification"]
+
+
+def test_bench_meter_specification() -> None:
+    """A 5 1/2-digit class of 0.012 % of reading + 0.004 % of range (typical data sheet), on the 20 V range."""
+    spec = Accuracy(of_reading=120e-6, of_range=40e-6)
+    assert spec.limit(-5.0, 20.0, 1e-4) == pytest.approx(1.4e-3)
+
+
+def test_resolution_counts_only_where_the_specification_does_not() -> None:
+    """GUM F.2.2.1: half a count, rectangular; a specification in counts has it already."""
+    bare = correct(Estimate(5.0, 0.0), MeterRange(20.0, 0.01, Accuracy(of_reading=0.001)))
+    assert [row.source for row in bare.budget.rows] == ["meter specification", "meter resolution"]
+    assert bare.budget.rows[1].contribution == pytest.approx(0.01 / math.sqrt(12.0))
+    assert len(correct(Estimate(5.0, 0.0), MeterRange(20.0, 0.01, Accuracy(of_range=0.001))).budget.rows) == 1
+
+
+def test_kilovolt_budget_of_the_trade() -> None:
+    """Common practice, no source: 5.8 kV, probe +/- 1 %, meter +/- (0.5 % + 2 counts of 1 V): u = 38 V, TUR 2."""
+    kilovolts = MeterRange(20.0, 1e-3, Accuracy(of_reading=0.005, counts=2), 10e6)
+    found = correct(Estimate(5.8, 0.0), kilovolts, Probe(1000.0, 999e6, 10e6, tolerance=0.01))
+    assert {row.source: round(row.contribution, 1) for row in found.budget.rows} == {
+        "meter specification": 17.9,
+        "probe ratio": 33.5,
+    }
+    assert found.value == pytest.approx(5800.0)
+    assert found.uncertainty == pytest.approx(38.0, abs=0.05)
+    assert judge(found.value, found.uncertainty, (5650.0, 5950.0)).guard_band == pytest.approx(76.0, abs=0.1)
+    assert 300.0 / (4.0 * found.uncertainty) == pytest.approx(1.98, abs=0.01)
+
+
+def test_every_row_has_the_sensitivity_of_the_formula() -> None:
+    """Finite differences of the corrected value itself: each input moved by its own standard uncertainty."""
+    source, doubtful = 5e6, MeterRange(20.0, 1e-3, Accuracy(of_reading=0.005, counts=2), 1e7, input_tolerance=0.02)
+    probe, point = Probe(1000.0, 1e9, 9e6, tolerance=0.01), TestPoint(source, 1e6)
+    found = correct(Estimate(9.4, 0.01, 4), doubtful, probe, point)
+    row = {r.source: r for r in found.budget.rows}
+    assert list(row) == [
+        "repeated readings", "meter specification", "probe ratio", "meter input resistance", "source resistance",
+    ]  # fmt: skip
+    assert row["repeated readings"].dof == 4
+
+    def moved(shown: float = 9.4, ratio: float = 1000.0, rin: float = 1e7, rsource: float = source) -> float:
+        at = correct(Estimate(shown, 0.0), meter(rin), Probe(ratio, 1e9, 9e6), TestPoint(rsource))
+        return at.value - found.value
+
+    assert row["repeated readings"].contribution == pytest.approx(moved(shown=9.41), rel=1e-6)
+    u_shown = (0.005 * 9.4 + 0.002) / math.sqrt(3.0)
+    assert row["meter specification"].contribution == pytest.approx(moved(shown=9.4 + u_shown), rel=1e-6)
+    u_ratio = 0.01 * found.factor / math.sqrt(3.0)
+    assert row["probe ratio"].contribution == pytest.approx(moved(ratio=1000.0 + u_ratio), rel=1e-3)
+    u_input = 0.02 * 1e7 / math.sqrt(3.0)
+    assert row["meter input resistance"].contribution == pytest.approx(moved(rin=1e7 + u_input), rel=0.02)
+    u_source = 1e6 / math.sqrt(3.0)
+    assert row["source resistance"].contribution == pytest.approx(moved(rsource=source + u_source), rel=1e-6)
+
+
+def test_an_input_that_only_leaks_has_no_row_of_its_own() -> None:
+    """Without an input resistance there is none to be doubtful about."""
+    leaky = MeterRange(20.0, 1e-3, EXACT, math.inf, input_tolerance=0.02)
+    found = correct(Estimate(5.0, 0.0), leaky, Probe(1000.0, 1e9, 10e6, 0.01))
+    assert "meter input resistance" not in {row.source for row in found.budget.rows}
+    assert found.factor == pytest.approx(900.0)
+
+
+def test_reading_beyond_the_range_is_refused() -> None:
+    """More than full scale, or no number, is no reading of this range."""
+    for shown in (20.5, -20.5, math.nan):
+        with pytest.raises(UncertaintyError, match="beyond the range of 20"):
+            correct(Estimate(shown, 0.0), meter())
+    assert correct(Estimate(-20.0, 0.0), meter()).value == -20.0
+
+
+@pytest.mark.parametrize(
+    ("build", "words"),
+    [
+        (lambda: Probe(100.0, 1e9, 1e6), "divides by 1001 or more, not by 100"),
+        (lambda: Probe(1000.0, 0.0, 1e7), "probe resistance of 0.0"),
+        (lambda: Probe(1000.0, 1e9, -1.0), "made for of -1.0"),
+        (lambda: Probe(1000.0, 1e9, 1e7, -0.01), "probe tolerance of -0.01"),
+        (lambda: Probe(math.nan, 1e9, 1e7), "not by nan"),
+        (lambda: MeterRange(0.0, 1e-3, EXACT), "full scale of 0.0"),
+        (lambda: MeterRange(1.0, math.nan, EXACT), "resolution of nan"),
+        (lambda: MeterRange(1.0, 1e-3, EXACT, 0.0), "input resistance of 0.0"),
+        (lambda: MeterRange(1.0, 1e-3, EXACT, 1e7, -1.0), "input tolerance of -1.0"),
+        (lambda: MeterRange(1.0, 1e-3, Accuracy(of_reading=-0.01)), "of reading of -0.01"),
+        (lambda: MeterRange(1.0, 1e-3, Accuracy(of_range=math.nan)), "of range of nan"),
+        (lambda: MeterRange(1.0, 1e-3, Accuracy(counts=math.inf)), "counts of inf"),
+    ],
+)
+def test_contradicting_numbers_are_refused(build: object, words: str) -> None:
+    """Each mistake is named with its number."""
+    with pytest.raises(UncertaintyError, match=words.replace(".", r"\.")):
+        build()  # type: ignore[operator]
+
+
+def test_one_resistor_with_rounded_figures_is_taken() -> None:
+    """10 Gohm in front of 10 Mohm is 1001:1 and sold as 1000:1; the same step at 100:1 is a real contradiction."""
+    assert Probe(1000.0, 10e9, 10e6).factor(10e6) == 1000.0
+    with pytest.raises(UncertaintyError):
+        Probe(100.0, 1e9, 10e6)
