@@ -14,6 +14,7 @@ from importlib.metadata import EntryPoint, entry_points
 from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 from .errors import FileError
+from .links.base import LineSettings as LineSettings
 from .readings import Reading
 
 if TYPE_CHECKING:
@@ -69,19 +70,6 @@ class Identity:
     def same_unit(self, other: Identity) -> bool:
         """Same instrument, whatever its firmware says today."""
         return (self.maker, self.model, self.serial) == (other.maker, other.model, other.serial)
-
-
-@dataclass(frozen=True, slots=True)
-class LineSettings:
-    """How a serial port must be set before a byte is believed. `dtr`/`rts` None: leave alone."""
-
-    baud: int = 9600
-    data_bits: int = 8
-    parity: str = "N"  # N, E, O
-    stop_bits: float = 1
-    dtr: bool | None = None
-    rts: bool | None = None
-    flow: str = "none"  # none, xonxoff, rtscts, dsrdtr
 
 
 @runtime_checkable

@@ -2,7 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Protocol
+
+
+@dataclass(frozen=True, slots=True)
+class LineSettings:
+    """How a serial port must be set before a byte is believed. `dtr`/`rts` None: leave alone."""
+
+    baud: int = 9600
+    data_bits: int = 8
+    parity: str = "N"  # N, E, O
+    stop_bits: float = 1
+    dtr: bool | None = None
+    rts: bool | None = None
+    flow: str = "none"  # none, xonxoff, rtscts, dsrdtr
 
 
 class Link(Protocol):

@@ -1,0 +1,84 @@
+"""The newest frame of a meter that talks by itself, and how old it can be.
+
+Rules of this module:
+1. Everything that waits in the port is drained before a frame is handed out, and only the newest frame counts.
+2. A frame that was already waiting is as old as the last look at the port, at worst. Where that is longer ago than
+   `keep`, frames found waiting are dropped and the next one is awaited: an operating system's queue keeps the oldest
+   bytes when it is full (4096 bytes hold 98 s of a meter with 14-byte frames three times a second), so the
+   newest frame of a long backlog may be a minute old.
+3. Noise without a frame is an error that says so, not an endless wait.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ..clock import Clock
+from ..errors import FrameError, LinkTimeout
+from ..wire.frames import Framer
+from .base import Link
+
+NOISE_LIMIT = 512  # bytes without one good frame: some 30 frames of any of these meters
+
+
+@dataclass(frozen=True, slots=True)
+class Stamped:
+    """A frame, the clock time at which its last byte was seen, and how much earlier it may have come."""
+
+    frame: bytes
+    time: float
+    doubt: float
+
+
+class FramePort:
+    """Newest frame first.
+
+    keep  seconds since the last look beyond which waiting bytes are too old to date: one usual interval
+    """
+
+    def __init__(self, link: Link, clock: Clock, framer: Framer, *, keep: float = 1.0) -> None:
+        self.link = link
+        self.clock = clock
+        self._framer = framer
+        self._keep = keep
+        self._looked = clock.now()
+
+    def write(self, data: bytes) -> None:
+        """For meters that are polled."""
+        self.link.write(data)
+
+    def newest(self, deadline: float) -> Stamped:
+        """The newest frame not handed out before, waiting until `deadline` for one.
+
+        Raises LinkTimeout on silence, FrameError where bytes come but are not this grammar, LinkLost.
+        """
+        found = self._waiting()
+        while found is None:
+            before = self.clock.now()
+            data = self.link.read(deadline)
+            self._looked = now = self.clock.now()
+            if not data and now >= deadline:
+                raise LinkTimeout(
+                    f"{self.link.address}: no frame came in time.",
+                    address=self.link.address,
+                    doing="waiting for a frame",
+                    next_step="Check that the meter is on, its output is switched on, and the lead sits well.",
+                )
+            found = self._take(data, now, 0.0 if now > before else self._keep)
+        return self._waiting(found) or found
+
+    def _waiting(self, newest: Stamped | None = None) -> Stamped | None:
+        """Drain what is there; None or a newer frame than `newest`."""
+        gap = self.clock.now() - self._looked
+        while data := self.link.read(self.clock.now()):
+            newest = self._take(data, self.clock.now(), gap) or newest
+        self._looked = self.clock.now()
+        return newest if newest is not None and newest.doubt <= self._keep else None
+
+    def _take(self, data: bytes, now: float, doubt: float) -> Stamped | None:
+        frames = self._framer.feed(data)
+        if self._framer.noise_run > NOISE_LIMIT:
+            self._framer.clear()
+            self._framer.noise_run = 0
+            raise FrameError(f"{self.link.address}: bytes come, but no frame of this meter's grammar.", frame=data[:32])
+        return Stamped(frames[-1], now, doubt) if frames else None
