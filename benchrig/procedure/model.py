@@ -46,6 +46,22 @@ MEASUREMENT_UNIT: Mapping[Measurement, str] = {
 }
 
 
+class ReadingClass(enum.StrEnum):
+    """How a reading is wrong; hints hang on it."""
+
+    ABSENT = "absent"
+    LOW = "low"
+    HIGH = "high"
+    FAR_HIGH = "far high"
+    NOISY = "noisy"
+    RIPPLED = "rippled"
+    DRIFTING = "drifting"
+    STEPPING = "stepping"
+    DIPPING = "dipping"
+    ALL_DIP = "all dip"
+    ALL_OFFSET = "all offset"
+
+
 class Operation(enum.StrEnum):
     """How a derived quantity is made from earlier results."""
 
@@ -97,10 +113,11 @@ class ScopeSource:
 
 @dataclass(frozen=True, slots=True)
 class TypedSource:
-    """A value that a person reads from a ruler, a screen or another meter, and types."""
+    """A value that a person reads from a ruler, a screen or another meter, and types. `shown_unit` as asked for."""
 
     unit: str
     point: str = ""
+    shown_unit: str = ""
 
 
 Source = MeterSource | ScopeSource | TypedSource
@@ -191,7 +208,7 @@ class Common:
     needs: tuple[str, ...] = ()
     disturbs: tuple[str, ...] = ()
     cleans: tuple[str, ...] = ()
-    hints: Mapping[str, str] = field(default_factory=dict)
+    hints: Mapping[ReadingClass, str] = field(default_factory=dict)
     only_if: Mapping[str, str] = field(default_factory=dict)
     safety: bool = False  # a failure here ends everything that would power the unit further
     line: int = 0  # in the file, for messages
