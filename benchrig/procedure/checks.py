@@ -1,7 +1,7 @@
 """What must hold between the steps of a procedure, and what must be declared because it can hurt.
 
-The limits are those of IEC 61010-1, 6.3, normal condition (30 V RMS, 42.4 V peak, 60 V DC), quoted from memory;
-a workshop's own rules may be stricter and then come first.
+The limits are those of IEC 61010-1, 6.3, normal condition (30 V RMS, 42.4 V peak, 60 V DC), quoted from memory; the
+rules of a workshop may be stricter and then come first.
 """
 
 from __future__ import annotations

@@ -25,6 +25,16 @@ class JobStarted:
 
 
 @dataclass(frozen=True, slots=True)
+class Connection:
+    """What must touch what: an instrument, its channel where it has several, its probe, and the test point."""
+
+    instrument: str
+    point: str
+    channel: int | None = None
+    probe: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class StepStarted:
     kind: ClassVar[str] = "step started"
     step: str
@@ -33,8 +43,10 @@ class StepStarted:
     instruction: str
     number: int  # 1-based
     of: int
-    trimmer: str = ""
+    trimmer: str = ""  # several are joined by ", "
     point: str = ""
+    connections: Sequence[Connection] = ()
+    card: str = ""  # the pattern that the unit must show
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +110,8 @@ class GapClosed:
 class StepEnded:
     kind: ClassVar[str] = "step ended"
     step: str
-    verdict: str  # "pass", "conditional pass", "conditional fail", "fail", "done", "skipped", "blocked", "stopped", "refused"
+    # "pass", "conditional pass", "conditional fail", "fail"; "done", "skipped", "blocked", "stopped", "refused"
+    verdict: str
     value: float | None
     unit: str
     uncertainty: float | None
