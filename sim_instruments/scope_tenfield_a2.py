@@ -44,7 +44,7 @@ DS1000Z = Series(
 MSO5000 = Series(
     "MSO5074",
     Geometry(
-        across=10, down=8, per_division=25, middle=127, low=0, high=255, points=1000, bandwidth=70e6, fastest=8e9,
+        10, 8, 25, 127, 0, 255, 1000, bandwidth=70e6, fastest=8e9, whole_origin=True,
         depths=(1_000, 10_000, 100_000, 1_000_000, 10_000_000),
     ),
     {"BYTE": None, "WORD": None, "ASC": None},

@@ -142,8 +142,8 @@ class ScpiInstrument:
         """`*TRG`."""
         raise ScpiError(-211)
 
-    def refresh(self) -> None:
-        """Bring conditions up to `self.time` before a unit runs."""
+    def before(self, call: Call) -> None:
+        """Runs before every unit: brings conditions up to `self.time`, or refuses with ScpiError."""
 
     def with_header(self, call: Call, body: object) -> object:
         """The answer with the header some families put before it."""
@@ -269,8 +269,11 @@ class ScpiInstrument:
             return
         call = Call(args, found.suffixes, found.words, found.query)
         self._waiting_call = call
-        self.refresh()
-        self._perform(lambda: found.command.work(call))
+        self._perform(lambda: self._work(found.command, call))
+
+    def _work(self, command: Command, call: Call) -> object:
+        self.before(call)
+        return command.work(call)
 
     def _perform(self, work: Callable[[], object]) -> None:
         try:

@@ -1,0 +1,458 @@
+"""A SCPI bench meter of the 34401A class, on a socket or on its serial port.
+
+Rules kept (34401A, 34410A and Truevolt user's guides): CONFigure resets the function to its presets, the input
+resistance and the math with it, and takes no reading; MEASure? is CONFigure and READ?; FETCh? repeats what is in memory
+and never triggers; setting a range ends autorange; discrete apertures go to the next longer one; a changed setting
+gives up a measurement that is running. On serial only the SYSTem commands work before SYSTem:REMote (error 550).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import partial
+from math import inf
+from typing import Literal
+
+import numpy as np
+
+from benchrig.clock import Clock
+
+from .meter_convert import APERTURE_FUNCTIONS, RANGES, Converter, Sense, Settings, cycles_for, resolution_of
+from .ports import Inputs
+from .scpi import Operation, ScpiInstrument, Steps, Wait
+from .scpi_errors import ScpiError
+from .scpi_settings import choice, fixed, numeric
+from .scpi_tree import Call, Command
+from .scpi_values import Numeric, Words, boolean, matches, nr3, string
+
+
+@dataclass(frozen=True, slots=True)
+class Model:
+    """What differs inside the class."""
+
+    maker: str
+    name: str
+    firmware: str
+    cycles: tuple[float, ...]
+    preset_cycles: float
+    memory: int
+    impedance: str  # header of the input resistance switch
+    zero: str  # header of the auto-zero switch
+
+
+HP34401A = Model(
+    "HEWLETT-PACKARD", "34401A", "11-5-2", (0.02, 0.2, 1, 10, 100), 10, 512,
+    "INPut:IMPedance:AUTO", "[SENSe:]ZERO:AUTO",
+)  # fmt: skip
+AGILENT34410A = Model(
+    "Agilent Technologies", "34410A", "2.35-2.35-0.09-46-09", (0.006, 0.02, 0.06, 0.2, 1, 2, 10, 100), 1, 50_000,
+    "[SENSe:]VOLTage[:DC]:IMPedance:AUTO", "[SENSe:]VOLTage[:DC]:ZERO:AUTO",
+)  # fmt: skip
+
+# Function as answered -> header in commands, unit of its range.
+_FUNCTIONS: dict[str, tuple[str, str]] = {
+    "VOLT": ("VOLTage[:DC]", "V"),
+    "VOLT:AC": ("VOLTage:AC", "V"),
+    "CURR": ("CURRent[:DC]", "A"),
+    "CURR:AC": ("CURRent:AC", "A"),
+    "RES": ("RESistance", "OHM"),
+    "FRES": ("FRESistance", "OHM"),
+    "CONT": ("CONTinuity", "OHM"),
+    "DIOD": ("DIODe", "V"),
+    "FREQ": ("FREQuency", "HZ"),
+    "PER": ("PERiod", "S"),
+}
+_SPELLED = {
+    "VOLTage:DC": "VOLT", "VOLTage": "VOLT", "VOLTage:AC": "VOLT:AC", "CURRent:DC": "CURR", "CURRent": "CURR",
+    "CURRent:AC": "CURR:AC", "RESistance": "RES", "FRESistance": "FRES", "CONTinuity": "CONT", "DIODe": "DIOD",
+    "FREQuency": "FREQ", "PERiod": "PER",
+}  # fmt: skip
+_MATH = Words(("NULL", "DB", "DBM", "AVERage", "LIMit"))
+_ONCE = "ONCE"
+
+
+@dataclass(slots=True)
+class _Trigger:
+    """`delay` None: automatic. `count` may be inf."""
+
+    source: str = "IMM"
+    delay: float | None = None
+    samples: float = 1
+    count: float = 1
+
+
+@dataclass(slots=True)
+class _Math:
+    """NULL, the only math that changes a reading here. `offset` None: the next reading becomes it."""
+
+    function: str = "NULL"
+    on: bool = False
+    offset: float | None = None
+
+
+class BenchMeter(ScpiInstrument):
+    """A bench meter; `inputs[1]` is between its voltage terminals, front or rear as `terminals` says.
+
+    mains   line frequency in hertz, which its apertures count in
+    serial  True: the RS-232 side, with CR LF, remote and local, and Ctrl-C as device clear
+    """
+
+    def __init__(
+        self,
+        clock: Clock,
+        inputs: Inputs,
+        *,
+        seed: int = 0,
+        model: Model = HP34401A,
+        mains: float = 50.0,
+        serial: bool = False,
+        terminals: Literal["FRON", "REAR"] = "FRON",
+        unread: Literal["late", "drop"] = "late",
+    ) -> None:
+        self.model = model
+        self.serial = serial
+        self.terminals = terminals
+        self.remote = False
+        self.converter = Converter(inputs, mains, np.random.default_rng(seed), Settings.fresh(model.preset_cycles))
+        self._operation: Operation | None = None
+        super().__init__(
+            clock,
+            (model.maker, model.name, f"SIMULATED{seed:04d}", model.firmware),
+            unread=unread,
+            newline=b"\r\n" if serial else b"\n",
+        )
+        self.reset()
+
+    # What the engine asks for
+
+    def reset(self) -> None:
+        self._abort()
+        self._completion_asked = False
+        self.converter.settings = Settings.fresh(self.model.preset_cycles)
+        self._trigger = _Trigger()
+        self._math = _Math()
+        self._memory: list[float] = []
+
+    def power_cycle(self) -> None:
+        self.remote = False
+        super().power_cycle()
+
+    def receive(self, data: bytes) -> None:
+        if self.serial and b"\x03" in data:  # Ctrl-C
+            self.device_clear()
+            self._abort()
+            data = data[data.rindex(b"\x03") + 1 :]
+        super().receive(data)
+
+    def operations(self) -> tuple[Operation, ...]:
+        return (self._operation,) if self._operation else ()
+
+    def before(self, call: Call) -> None:
+        if self.serial and not self.remote and not call.words[0].startswith(("SYSTem", "*")):
+            raise ScpiError(550)
+
+    def integer(self, value: int) -> str:
+        return f"{value:+d}"
+
+    def trigger(self) -> None:
+        if self._trigger.source != "BUS" or not self._waiting():
+            raise ScpiError(-211)
+        self._pull()
+
+    def external_trigger(self) -> None:
+        """A pulse at the trigger socket."""
+        if self._trigger.source == "EXT" and self._waiting():
+            self._pull()
+
+    @property
+    def input_resistance(self) -> float:
+        """Ohms across the terminals now."""
+        return self.converter.input_resistance
+
+    # Taking readings
+
+    def _waiting(self) -> bool:
+        return self._operation is not None and self._operation.finished is None and self._operation.wake == inf
+
+    def _pull(self) -> None:
+        assert self._operation is not None
+        self._pulled = True
+        self._operation.poke(self.time)
+
+    def _abort(self) -> None:
+        if self._operation is not None:
+            self._operation.abort(self.time)
+
+    def _acquire(self, start: float) -> Steps:
+        trigger, now, triggers = self._trigger, start, 0
+        while triggers < trigger.count:
+            triggers += 1
+            self._pulled = trigger.source == "IMM"
+            while not self._pulled:
+                now = yield inf
+            start = max(start, now) if trigger.source != "IMM" else start
+            start += 0.0015 if trigger.delay is None else trigger.delay
+            for _ in range(int(trigger.samples)):
+                start, value = yield from self.converter.convert(start)
+                self._store(value)
+        return start
+
+    def _store(self, value: float) -> None:
+        if self._math.on and self._math.function == "NULL" and abs(value) < 1e37:
+            self._math.offset = value if self._math.offset is None else self._math.offset
+            value -= self._math.offset
+        self._memory.append(value)
+        del self._memory[: -self.model.memory]
+
+    def _initiate(self) -> None:
+        if self._operation is not None and self._operation.finished is None:
+            raise ScpiError(-213)
+        self._memory = []
+        self._operation = Operation(self._acquire(self.time))
+
+    def _read(self) -> Wait:
+        if self._trigger.source == "BUS":
+            raise ScpiError(-214)
+        self._initiate()
+        return self._when_done()
+
+    def _fetch(self) -> Wait:
+        if self._waiting() and self._trigger.source == "BUS":
+            raise ScpiError(-214)
+        return self._when_done()
+
+    def _when_done(self) -> Wait:
+        return Wait(self._readings, self.operations())
+
+    def _readings(self) -> str:
+        if not self._memory:
+            raise ScpiError(-230)
+        return ",".join(self.real(v) for v in self._memory)
+
+    # Commands
+
+    def commands(self) -> Iterable[Command]:
+        yield from self.error_commands()
+        yield from self._verb_commands()
+        for function in _FUNCTIONS:
+            yield from self._function_commands(function)
+        yield from self._sense_commands()
+        yield from self._trigger_commands()
+        yield from self._math_commands()
+        yield from self._system_commands()
+
+    def _verb_commands(self) -> Iterable[Command]:
+        yield Command("READ?", lambda call: self._read())
+        yield Command("INITiate[:IMMediate]", lambda call: self._initiate())
+        yield Command("FETCh?", lambda call: self._fetch())
+        yield Command("ABORt", lambda call: self._abort())
+        yield Command("CONFigure?", lambda call: self._configured())
+        yield Command("DATA:POINts?", lambda call: self.integer(len(self._memory)))
+        yield Command("MEASure?", partial(self._measure, "VOLT"), 0, 2)
+
+    def _function_commands(self, function: str) -> Iterable[Command]:
+        header, _ = _FUNCTIONS[function]
+        yield Command(f"CONFigure:{header}", partial(self._configure, function), 0, 2)
+        yield Command(f"MEASure:{header}?", partial(self._measure, function), 0, 2)
+        if len(RANGES[function]) > 1 and function not in ("FREQ", "PER"):
+            yield from self._range_commands(function, f"[SENSe:]{header}")
+        if function in APERTURE_FUNCTIONS:
+            yield from self._aperture_commands(function, f"[SENSe:]{header}")
+
+    def _range_commands(self, function: str, stem: str) -> Iterable[Command]:
+        yield Command(f"{stem}:RANGe[:UPPer]", partial(self._set_range, function), 1, 1)
+        yield Command(f"{stem}:RANGe[:UPPer]?", partial(self._ask_range, function), 0, 1)
+        yield Command(f"{stem}:RANGe:AUTO", partial(self._set_auto, function), 1, 1)
+        yield Command(f"{stem}:RANGe:AUTO?", lambda call: str(int(self._sense(function).auto)))
+
+    def _aperture_commands(self, function: str, stem: str) -> Iterable[Command]:
+        yield Command(f"{stem}:NPLCycles", partial(self._set_cycles, function), 1, 1)
+        yield Command(f"{stem}:NPLCycles?", partial(self._ask_cycles, function), 0, 1)
+        yield Command(f"{stem}:RESolution", partial(self._set_resolution, function), 1, 1)
+        yield Command(f"{stem}:RESolution?", lambda call: self.real(self._resolution(function)), 0, 1)
+
+    def _sense_commands(self) -> Iterable[Command]:
+        yield Command("[SENSe:]FUNCtion[:ON]", self._set_function, 1, 1)
+        yield Command("[SENSe:]FUNCtion[:ON]?", lambda call: f'"{self.converter.settings.function}"')
+        yield Command(self.model.zero, self._set_zero, 1, 1)
+        yield Command(f"{self.model.zero}?", lambda call: str(int(self.converter.settings.zero)))
+        yield Command(self.model.impedance, self._set_impedance, 1, 1)
+        yield Command(f"{self.model.impedance}?", lambda call: str(int(self.converter.settings.high_impedance)))
+        yield from numeric("[SENSe:]DETector:BANDwidth", _CORNER, self._settings, "corner", self.real)
+        yield from numeric("[SENSe:]VOLTage:AC:BANDwidth", _CORNER, self._settings, "corner", self.real)
+        yield from numeric("[SENSe:]FREQuency:APERture", _GATE, self._settings, "gate", self.real)
+        yield from numeric("[SENSe:]PERiod:APERture", _GATE, self._settings, "gate", self.real)
+        yield Command("ROUTe:TERMinals?", lambda call: self.terminals)
+
+    def _trigger_commands(self) -> Iterable[Command]:
+        yield from choice("TRIGger:SOURce", ("IMMediate", "BUS", "EXTernal"), self._idle_trigger, "source")
+        yield Command("TRIGger:DELay", self._set_delay, 1, 1)
+        yield Command("TRIGger:DELay?", lambda call: self.real(self._trigger.delay or 0.0))
+        yield Command("TRIGger:DELay:AUTO", self._set_auto_delay, 1, 1)
+        yield Command("TRIGger:DELay:AUTO?", lambda call: str(int(self._trigger.delay is None)))
+        yield from numeric("SAMPle:COUNt", _COUNT, self._idle_trigger, "samples", self.real)
+        yield Command("TRIGger:COUNt", self._set_count, 1, 1)
+        yield Command("TRIGger:COUNt?", lambda call: self.real(min(self._trigger.count, 9.9e37)))
+
+    def _math_commands(self) -> Iterable[Command]:
+        yield Command(
+            "CALCulate:FUNCtion", lambda call: setattr(self._math, "function", _MATH.read(call.args[0])), 1, 1
+        )
+        yield Command("CALCulate:FUNCtion?", lambda call: self._math.function)
+        yield Command("CALCulate:STATe", self._set_math, 1, 1)
+        yield Command("CALCulate:STATe?", lambda call: str(int(self._math.on)))
+        yield Command("CALCulate:NULL:OFFSet", self._set_null, 1, 1)
+        yield Command("CALCulate:NULL:OFFSet?", lambda call: self.real(self._math.offset or 0.0))
+
+    def _system_commands(self) -> Iterable[Command]:
+        for word, remote in (("REMote", True), ("RWLock", True), ("LOCal", False)):
+            yield Command(f"SYSTem:{word}", partial(self._set_remote, remote))
+        yield Command("SYSTem:BEEPer[:IMMediate]", lambda call: None)
+        yield Command("DISPlay[:WINDow]:TEXT[:DATA]", lambda call: string(call.args[0]) and None, 1, 1)
+        yield Command("DISPlay[:WINDow]:TEXT:CLEar", lambda call: None)
+        yield from fixed("DISPlay[:WINDow][:STATe]", "ON")
+
+    # Their work
+
+    def _settings(self, call: Call) -> Settings:
+        """The settings, about to be changed or asked for."""
+        if not call.query:
+            self._abort()
+        return self.converter.settings
+
+    def _idle_trigger(self, call: Call) -> _Trigger:
+        if not call.query:
+            self._abort()
+        return self._trigger
+
+    def _sense(self, function: str) -> Sense:
+        return self.converter.settings.senses[function]
+
+    def _range_spec(self, function: str) -> Numeric:
+        ranges = RANGES[function]
+        unit = _FUNCTIONS[function][1] if function not in ("FREQ", "PER") else "V"
+        return Numeric(ranges[0], ranges[-1], ranges[min(2, len(ranges) - 1)], unit, steps=ranges)
+
+    def _choose_range(self, function: str, text: str) -> None:
+        spec, sense = self._range_spec(function), self._sense(function)
+        value = spec.read(text) if text[:1].isalpha() else spec.read(repr(max(self._number(text, spec), spec.low)))
+        sense.range, sense.auto = value, False
+
+    @staticmethod
+    def _number(text: str, spec: Numeric) -> float:
+        """A range asked for by the reading that is expected: its sign does not matter."""
+        return abs(Numeric(-spec.high, spec.high, 0, spec.unit).read(text))
+
+    def _set_range(self, function: str, call: Call) -> None:
+        self._abort()
+        self._choose_range(function, call.args[0])
+
+    def _ask_range(self, function: str, call: Call) -> str:
+        limit = self._range_spec(function).limit(call.args)
+        return self.real(self._sense(function).range if limit is None else limit)
+
+    def _set_auto(self, function: str, call: Call) -> None:
+        self._abort()
+        sense = self._sense(function)
+        sense.once = call.args[0].upper() == _ONCE
+        sense.auto = False if sense.once else boolean(call.args[0])
+
+    def _cycles_spec(self) -> Numeric:
+        cycles = self.model.cycles
+        return Numeric(cycles[0], cycles[-1], self.model.preset_cycles, steps=cycles)
+
+    def _set_cycles(self, function: str, call: Call) -> None:
+        self._abort()
+        self._sense(function).nplc = self._cycles_spec().read(call.args[0])
+
+    def _ask_cycles(self, function: str, call: Call) -> str:
+        limit = self._cycles_spec().limit(call.args)
+        return self.real(self._sense(function).nplc if limit is None else limit)
+
+    def _resolution(self, function: str) -> float:
+        sense = self._sense(function)
+        return resolution_of(sense.nplc) * sense.range
+
+    def _set_resolution(self, function: str, call: Call) -> None:
+        self._abort()
+        sense = self._sense(function)
+        sense.nplc = self._nplc_for(call.args[0], sense.range, function)
+
+    def _nplc_for(self, text: str, full: float, function: str) -> float:
+        unit = _FUNCTIONS[function][1]
+        fraction = Numeric(3e-7 * full, full, 1e-6 * full, unit).read(text) / full
+        return self._cycles_spec().read(repr(cycles_for(fraction)))
+
+    def _configure(self, function: str, call: Call) -> None:
+        """Presets, then the range and the resolution that were named."""
+        self._abort()
+        settings, sense = self.converter.settings, self._sense(function)
+        wanted = call.args[0] if call.args else "DEF"
+        auto = matches("DEFault", wanted) or wanted.upper() == "AUTO"
+        if len(call.args) > 1 and auto and not matches("DEFault", call.args[1]):
+            raise ScpiError(-221)
+        if function in ("FREQ", "PER"):  # here the first parameter is the expected value: it sets no range
+            auto = True
+        if not auto:
+            self._choose_range(function, wanted)
+        settings.function = function
+        sense.auto, sense.once, sense.nplc = auto, False, self.model.preset_cycles
+        settings.zero, settings.high_impedance = True, False
+        if len(call.args) > 1 and function in APERTURE_FUNCTIONS and not matches("DEFault", call.args[1]):
+            sense.nplc = self._nplc_for(call.args[1], sense.range, function)
+        self._trigger, self._math, self._memory = _Trigger(), _Math(), []
+
+    def _measure(self, function: str, call: Call) -> Wait:
+        self._configure(function, call)
+        return self._read()
+
+    def _configured(self) -> str:
+        settings = self.converter.settings
+        resolution = resolution_of(settings.sense.nplc) * settings.sense.range
+        return f'"{settings.function} {nr3(settings.sense.range, 6)},{nr3(resolution, 6)}"'
+
+    def _set_function(self, call: Call) -> None:
+        wanted = string(call.args[0])
+        for spelled, function in _SPELLED.items():
+            words = spelled.split(":")
+            typed = wanted.split(":")
+            if len(words) == len(typed) and all(map(matches, words, typed)):
+                self._settings(call).function = function
+                return
+        raise ScpiError(-224)
+
+    def _set_zero(self, call: Call) -> None:
+        once = call.args[0].upper() == _ONCE
+        self._settings(call).zero = False if once else boolean(call.args[0])
+
+    def _set_impedance(self, call: Call) -> None:
+        self._settings(call).high_impedance = boolean(call.args[0])
+
+    def _set_delay(self, call: Call) -> None:
+        self._idle_trigger(call).delay = Numeric(0, 3600, 0, "S").read(call.args[0])
+
+    def _set_auto_delay(self, call: Call) -> None:
+        trigger = self._idle_trigger(call)
+        trigger.delay = None if boolean(call.args[0]) else trigger.delay or 0.0
+
+    def _set_count(self, call: Call) -> None:
+        endless = matches("INFinity", call.args[0])
+        self._idle_trigger(call).count = inf if endless else _COUNT.read(call.args[0])
+
+    def _set_math(self, call: Call) -> None:
+        self._math.on = boolean(call.args[0])
+        self._math.offset = None
+
+    def _set_null(self, call: Call) -> None:
+        if not self._math.on:
+            raise ScpiError(-221)
+        self._math.offset = Numeric(-1.2e8, 1.2e8, 0).read(call.args[0])
+
+    def _set_remote(self, remote: bool, call: Call) -> None:
+        self.remote = remote
+
+
+_CORNER = Numeric(3, 200, 20, "HZ", steps=(3.0, 20.0, 200.0))
+_GATE = Numeric(0.01, 1, 0.1, "S", steps=(0.01, 0.1, 1.0))
+_COUNT = Numeric(1, 50_000, 1, whole=True)
