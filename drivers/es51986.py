@@ -14,10 +14,12 @@ from __future__ import annotations
 
 from benchrig.errors import FrameError
 from benchrig.readings import Flag, Reading
+from benchrig.wire.frames import FixedFrames
 
 from . import cyrustek, display
 from .cyrustek import LINE as LINE
 from .cyrustek import Range, Ranges, ranges
+from .streamed import Grammar, StreamedMeter
 
 LENGTH = 11
 
@@ -83,3 +85,15 @@ def _range(frame: bytes) -> Range:
     if function not in _TABLES:
         raise FrameError(f"Function code {function:X} has no settled unit.", frame=frame)
     return cyrustek.pick(_TABLES[function], frame)
+
+
+def frames() -> FixedFrames:
+    """A framer for this grammar's stream; it may start anywhere and lose anything."""
+    return FixedFrames(LENGTH, aligned)
+
+
+class Es51986Meter(StreamedMeter):
+    """A handheld of this family. Option: `interval` in seconds."""
+
+    LINE = LINE
+    GRAMMAR = Grammar("es51986", LINE, LENGTH, frames, decode, interval=0.5, sent_twice=True)

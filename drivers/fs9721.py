@@ -10,13 +10,17 @@ The lead's receiver is fed from the port: DTR on, RTS off.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from functools import partial
+from types import MappingProxyType
 
-from benchrig.errors import FrameError
+from benchrig.errors import FileError, FrameError
 from benchrig.instruments import LineSettings
 from benchrig.readings import Flag, Reading
+from benchrig.wire.frames import FixedFrames
 
 from . import display
+from .streamed import Grammar, StreamedMeter
 
 LENGTH = 14
 LINE = LineSettings(baud=2400, data_bits=8, parity="N", stop_bits=1, dtr=True, rts=False)
@@ -150,3 +154,25 @@ def _digit(frame: bytes, index: int) -> str:
     if pattern not in _DIGITS:
         raise FrameError(f"Segments {pattern:02x} in byte {index} are no digit.", frame=frame)
     return _DIGITS[pattern]
+
+
+def frames() -> FixedFrames:
+    """A framer for this grammar's stream; it may start anywhere and lose anything."""
+    return FixedFrames(LENGTH, aligned, first=bytes(range(0x10, 0x20)))
+
+
+class Fs9721Meter(StreamedMeter):
+    """A handheld of this family. Options: `interval` in seconds, `series` (a row of `USER_BITS`)."""
+
+    LINE = LINE
+    GRAMMAR = Grammar("fs9721", LINE, LENGTH, frames, decode, interval=0.35)
+    OPTIONS = MappingProxyType({"series": ""})
+
+    def _decoder(self) -> Callable[[bytes], Reading]:
+        series = self.options["series"]
+        if series not in USER_BITS:
+            raise FileError(
+                f"Driver fs9721 knows no series {series!r}.",
+                next_step=f"It knows: {', '.join(filter(None, USER_BITS))}.",
+            )
+        return partial(decode, series=series)

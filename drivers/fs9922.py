@@ -15,8 +15,10 @@ from collections.abc import Mapping
 from benchrig.errors import FrameError
 from benchrig.instruments import LineSettings
 from benchrig.readings import Flag, Reading
+from benchrig.wire.frames import FixedFrames
 
 from . import display
+from .streamed import Grammar, StreamedMeter
 
 LENGTH = 14
 LINE = LineSettings(baud=2400, data_bits=8, parity="N", stop_bits=1, dtr=True, rts=False)
@@ -120,3 +122,15 @@ def _check_marks(frame: bytes, unit: str, prefix: str, flags: Flag) -> None:
         raise FrameError(f"The diode bit is set beside {unit}, not beside V.", frame=frame)
     if Flag.CONTINUITY in flags and unit != "ohm":
         raise FrameError(f"The beeper bit is set beside {unit}, not beside ohm.", frame=frame)
+
+
+def frames() -> FixedFrames:
+    """A framer for this grammar's stream; it may start anywhere and lose anything."""
+    return FixedFrames(LENGTH, aligned, first=b"+-")
+
+
+class Fs9922Meter(StreamedMeter):
+    """A handheld of this family. Option: `interval` in seconds."""
+
+    LINE = LINE
+    GRAMMAR = Grammar("fs9922", LINE, LENGTH, frames, decode, interval=0.5)

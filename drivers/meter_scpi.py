@@ -1,0 +1,324 @@
+"""Bench multimeters that speak SCPI, on LAN or serial: Keysight/Agilent 34401A and its heirs, and meters alike.
+
+- A function is configured once with CONFigure, the settings follow, and each reading is a READ?. MEASure? and a second
+  CONFigure would put aperture and input resistance back to the presets.
+- DC volts are measured with 10 Mohm in every range, asked back, because a 1000:1 probe is made for that and reads about
+  11 % high into the > 10 Gohm that AUTO would choose.
+- Every answer brings the event register along: the power-on bit tells a reboot, and the settings are sent again before
+  the next number counts. Null, terminals, function and input resistance are asked again every second, since somebody
+  may press a key on the panel.
+- READ? starts a new measurement. FETCh? is not used: it may repeat an old one.
+
+Sources: the user's guides of the 34401A, 34410A and Truevolt series; where models differ a `Dialect` says how.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from benchrig.clock import Clock
+from benchrig.errors import InstrumentError, LinkTimeout
+from benchrig.instruments import FUNCTION_UNIT, Function, Identity, LineSettings
+from benchrig.links.base import Link
+from benchrig.links.scpi_port import ScpiPort
+from benchrig.readings import Flag, Reading
+from benchrig.wire import answers
+from benchrig.wire.answers import Number, Special
+
+from . import options as driver_options
+from . import scpi_common
+from .scpi_common import number_text
+
+# The factory setting of the 34401A's serial port; every line setting can be changed in the bench file.
+LINE = LineSettings(baud=9600, data_bits=7, parity="E", stop_bits=2, dtr=True, rts=True, flow="dsrdtr")
+
+# function -> (CONFigure node, node of its settings)
+_NODES: Mapping[Function, tuple[str, str]] = {
+    Function.DC_VOLTAGE: ("VOLT:DC", "VOLT:DC"),
+    Function.AC_VOLTAGE: ("VOLT:AC", "VOLT:AC"),
+    Function.DC_CURRENT: ("CURR:DC", "CURR:DC"),
+    Function.AC_CURRENT: ("CURR:AC", "CURR:AC"),
+    Function.RESISTANCE: ("RES", "RES"),
+    Function.CONTINUITY: ("CONT", ""),
+    Function.DIODE: ("DIOD", ""),
+    Function.FREQUENCY: ("FREQ", ""),
+    Function.PERIOD: ("PER", ""),
+    Function.CAPACITANCE: ("CAP", ""),
+    Function.TEMPERATURE: ("TEMP", ""),
+}
+_FLAGS = {
+    Function.DC_VOLTAGE: Flag.DC,
+    Function.DC_CURRENT: Flag.DC,
+    Function.AC_VOLTAGE: Flag.AC,
+    Function.AC_CURRENT: Flag.AC,
+    Function.DIODE: Flag.DIODE,
+    Function.CONTINUITY: Flag.CONTINUITY,
+}
+# Functions that integrate over a number of power line cycles, and have ranges.
+_INTEGRATING = (Function.DC_VOLTAGE, Function.DC_CURRENT, Function.RESISTANCE)
+_RANGED = (*_INTEGRATING, Function.AC_VOLTAGE, Function.AC_CURRENT)
+# Resolution over range by power line cycles (34401A, 34461A): user's guides.
+_RESOLUTION = ((100.0, 3e-7), (10.0, 1e-6), (1.0, 3e-6), (0.2, 1e-5), (0.0, 1e-4))
+_AC_RESOLUTION = 1e-6
+_LOOK_AT_PANEL_EVERY = 1.0  # seconds
+
+
+@dataclass(frozen=True, slots=True)
+class Dialect:
+    """Spellings that differ between models. An empty spelling: the model has no such thing."""
+
+    impedance: str  # setting; "" where the input resistance cannot be set
+    ten_megohm: str  # its value for 10 Mohm
+    null: str  # setting that switches a stored offset on or off
+
+
+_DIALECTS = (
+    (re.compile(r"34401A"), Dialect("INP:IMP:AUTO", "OFF", "CALC:STAT")),
+    (re.compile(r"344(10|11|50|60|61|65|70)A"), Dialect("VOLT:DC:IMP:AUTO", "OFF", "VOLT:DC:NULL")),
+    (re.compile(r"DMM(6500|7510)|DAQ6510"), Dialect("VOLT:DC:INP", "MOHM10", "")),
+)
+# Tried in this order on a model that no pattern names; the error queue tells which spelling it knows.
+_IMPEDANCES = (("VOLT:DC:IMP:AUTO", "OFF"), ("INP:IMP:AUTO", "OFF"))
+_NULLS = ("CALC:STAT", "VOLT:DC:NULL")
+
+
+@dataclass(frozen=True, slots=True)
+class _Setup:
+    """What was asked of the meter; enough to set it up again."""
+
+    function: Function
+    expected: float | None
+    cycles: float
+
+
+class ScpiMeter:
+    """A bench meter. Options: `mains` in Hz (50.0), `remote` ("auto": on serial links; "yes"; "no"), `terminals`
+    ("front", "rear", "any"), `timeout` in seconds for settings.
+    """
+
+    LINE = LINE
+
+    def __init__(self, link: Link, clock: Clock, options: Mapping[str, Any] | None = None) -> None:
+        defaults = {"mains": 50.0, "remote": "auto", "terminals": "front", "timeout": 2.0}
+        self.options = driver_options.take(options, "meter-scpi", defaults)
+        self._clock = clock
+        self._address = link.address
+        self._port = ScpiPort(link, clock, timeout=self.options["timeout"])
+        remote = self.options["remote"]
+        self._remote = remote == "yes" or (remote == "auto" and scpi_common.on_serial(link.address))
+        self._identity: Identity | None = None
+        self._dialect: Dialect | None = None
+        self._has_terminals = True
+        self._setup: _Setup | None = None
+        self._range: float | None = None
+        self._looked_at = 0.0
+        self.input_resistance: float | None = None  # ohm of the DC volts input, as asked back; None: not known
+
+    def identify(self) -> Identity:
+        """The four fields of `*IDN?`."""
+        self._identity = Identity(*self._port.identify())
+        return self._identity
+
+    def select(
+        self, function: Function, *, expected: float | None = None, power_line_cycles: float | None = None
+    ) -> None:
+        """See `Multimeter.select`. 1 power line cycle feels live; 10 confirm a final value. Raises InstrumentError with
+        the meter's own words if it refuses a setting, or if its terminal switch stands elsewhere.
+        """
+        if function not in _NODES:
+            raise InstrumentError(
+                f"{self._name()} cannot measure {function.value}.",
+                instrument=self._name(),
+                next_step="Use another meter.",
+            )
+        self._apply(_Setup(function, expected, 1.0 if power_line_cycles is None else power_line_cycles))
+
+    def restore(self) -> None:
+        """Set up again after a reopened link or a reboot; before any `select` it only takes remote control."""
+        self._port.resync()
+        if self._setup:
+            self._apply(self._setup)
+        elif self._remote:
+            self._port.send("SYST:REM")
+
+    def release(self) -> None:
+        """Back to local, idle."""
+        scpi_common.quietly(self._port, *(["SYST:LOC"] if self._remote else []))
+
+    def read(self, deadline: float) -> Reading:
+        """One new measurement. A meter that was rebooted is set up again first. See `Multimeter.read`."""
+        if self._setup is None:
+            self.select(Function.DC_VOLTAGE)
+        reading = self._measure(deadline)
+        if reading is None:
+            self.restore()
+            reading = self._measure(deadline)
+        if reading is None:
+            raise InstrumentError(
+                f"{self._name()} was switched on again twice within one reading.",
+                instrument=self._name(),
+                next_step="Check its mains lead.",
+            )
+        return reading
+
+    def _name(self) -> str:
+        return f"{self._identity.model if self._identity else 'The meter'} at {self._address}"
+
+    def _apply(self, setup: _Setup) -> None:
+        """Everything from remote control to the read-back, in the order a meter just switched on needs."""
+        port, (configure, node) = self._port, _NODES[setup.function]
+        if self._remote:
+            port.send("SYST:REM")
+        if self._identity is None:
+            self.identify()
+        port.send("*CLS")
+        fixed = setup.expected is not None and setup.function in _RANGED
+        port.send(f"CONF:{configure} {number_text(abs(setup.expected or 0.0))}" if fixed else f"CONF:{configure}")
+        if setup.function in _INTEGRATING:
+            port.send(f"{node}:NPLC {number_text(setup.cycles)}")
+        scpi_common.refuse_errors(port, self._name(), f"to measure {setup.function.value}")
+        dialect = self._settle_dialect()
+        self._setup = setup
+        self._set_input(dialect, setup.function)
+        self._range = self._asked_range(setup) if fixed else None
+        self._check_range(setup)
+        self._look_at_panel(dialect)
+        port.ask("*ESR?")
+
+    def _settle_dialect(self) -> Dialect:
+        """The model's spellings: by its name, or by what its error queue does not complain of."""
+        if self._dialect is None:
+            model = self._identity.model if self._identity else ""
+            known = next((dialect for pattern, dialect in _DIALECTS if pattern.search(model)), None)
+            self._dialect = known or self._try_dialect()
+        return self._dialect
+
+    def _try_dialect(self) -> Dialect:
+        port = self._port
+        impedance, value = next(
+            (pair for pair in _IMPEDANCES if scpi_common.understood(port, " ".join(pair))), ("", "")
+        )
+        null = next((null for null in _NULLS if scpi_common.understood(port, f"{null} OFF")), "")
+        return Dialect(impedance, value, null)
+
+    def _set_input(self, dialect: Dialect, function: Function) -> None:
+        if dialect.null:
+            self._port.send(f"{dialect.null} OFF")
+        if function is Function.DC_VOLTAGE and dialect.impedance:
+            self._port.send(f"{dialect.impedance} {dialect.ten_megohm}")
+        scpi_common.refuse_errors(self._port, self._name(), "10 Mohm and no null")
+
+    def _asked_range(self, setup: _Setup) -> float | None:
+        return self._port.ask_number(f"{_NODES[setup.function][1]}:RANG?").value
+
+    def _check_range(self, setup: _Setup) -> None:
+        """A fixed range that does not hold the expected value would only ever overload."""
+        if self._range is not None and setup.expected is not None and self._range * 1.2 < abs(setup.expected):
+            raise InstrumentError(
+                f"{self._name()} chose its range of {self._range:g} for a value of {setup.expected:g}.",
+                instrument=self._name(),
+                next_step="The value is beyond its highest range: use a divider or another meter.",
+            )
+
+    def _look_at_panel(self, dialect: Dialect) -> Flag:
+        """Ask what a finger on the panel can change. Returns RELATIVE if an offset is subtracted."""
+        self._looked_at = self._clock.now()
+        assert self._setup
+        configure = _NODES[self._setup.function][0]
+        function = self._port.ask("FUNC?").strip('"')
+        if not _same_function(function, configure):
+            raise self._moved(f"measures {function}")
+        if self._setup.function is Function.DC_VOLTAGE and dialect.impedance:
+            self._read_input(dialect)
+        self._check_terminals()
+        if dialect.null and self._port.ask_number(f"{dialect.null}?").value:
+            return Flag.RELATIVE
+        return Flag.NONE
+
+    def _read_input(self, dialect: Dialect) -> None:
+        answer = self._port.ask(f"{dialect.impedance}?").upper()
+        self.input_resistance = 10e6 if answer in ("0", "OFF", "MOHM10") else None
+        if self.input_resistance is None:
+            raise self._moved("no longer has 10 Mohm at its input")
+
+    def _check_terminals(self) -> None:
+        wanted = str(self.options["terminals"])
+        if wanted == "any" or not self._has_terminals:
+            return
+        try:
+            answer = self._port.ask("ROUT:TERM?", timeout=0.5)
+        except LinkTimeout:  # the model has one pair of terminals and no such question
+            self._has_terminals = False
+            self._port.resync()
+            self._port.errors()
+            return
+        if answer.upper()[:4] != wanted.upper()[:4]:
+            raise self._moved(f"has its {answer.lower()} terminals connected, not its {wanted} ones")
+
+    def _moved(self, found: str) -> InstrumentError:
+        return InstrumentError(
+            f"{self._name()} {found}.",
+            instrument=self._name(),
+            next_step="Set it back on its panel, or start the step again to have it set up.",
+        )
+
+    def _measure(self, deadline: float) -> Reading | None:
+        """One READ?, with the event register; None if the register says it was switched on since the last look."""
+        assert self._setup
+        setup, port = self._setup, self._port
+        ranged = setup.function in _RANGED and setup.expected is None
+        question = f"READ?;:{_NODES[setup.function][1]}:RANG?;*ESR?" if ranged else "READ?;*ESR?"
+        sent = self._clock.now()
+        answer = port.ask(question, timeout=max(0.0, deadline - sent))
+        now = self._clock.now()
+        value, *between, events = answers.fields(answer, ";")
+        if int(float(events)) & scpi_common.POWER_ON:
+            return None
+        flags = self._range_flags(answers.number(between[0]).value) if between else Flag.NONE
+        if now - self._looked_at >= _LOOK_AT_PANEL_EVERY:
+            flags |= self._look_at_panel(self._settle_dialect())
+        return self._reading(answers.number(value.split(",")[0]), flags, sent, now)
+
+    def _range_flags(self, present: float | None) -> Flag:
+        before, self._range = self._range, present
+        changed = None not in (before, present) and before != present
+        return Flag.AUTORANGE | (Flag.RANGE_CHANGED if changed else Flag.NONE)
+
+    def _reading(self, number: Number, flags: Flag, sent: float, now: float) -> Reading:
+        """`number` as a reading taken between `sent` and `now`."""
+        assert self._setup
+        function = self._setup.function
+        flags |= _FLAGS.get(function, Flag.NONE)
+        if number.special is not None:
+            flags |= Flag.INVALID if number.special is Special.NONE else Flag.OVERLOAD
+        return Reading(
+            value=number.value,
+            unit=FUNCTION_UNIT[function],
+            time=now,
+            flags=flags,
+            resolution=_resolution(self._setup, self._range) if number.value is not None else None,
+            aperture=now - sent,
+            text=number.text,
+        )
+
+
+def _resolution(setup: _Setup, full_scale: float | None) -> float | None:
+    """One count, from the range and the aperture; None where the guides give no rule."""
+    if full_scale is None or setup.function not in _RANGED:
+        return None
+    if setup.function not in _INTEGRATING:
+        return full_scale * _AC_RESOLUTION
+    return full_scale * next(factor for cycles, factor in _RESOLUTION if setup.cycles >= cycles)
+
+
+def _same_function(answer: str, configured: str) -> bool:
+    """True if `FUNC?` names what CONFigure chose: "VOLT", "VOLT:DC" and "VOLTAGE:DC" are one."""
+
+    def short(name: str) -> list[str]:
+        words = [word[:4] for word in name.upper().replace(" ", ":").split(":")]
+        return words[:1] if words[1:] == ["DC"] else words
+
+    return short(answer) == short(configured)

@@ -1,0 +1,221 @@
+"""What all oscilloscope drivers do alike; a family adds its spellings and its code-to-volts rule.
+
+- Every setting is followed by the error queue and is remembered, so that a reopened link or a reboot can be made good.
+- What a hand can change on the front panel between setting and capture is asked again with each capture: a probe factor
+  of 1 on a 10x probe gives plausible volts.
+- The scaling is read after the acquisition, before and after the data. If it moved meanwhile the record is refused.
+- Waiting is bounded, and a trigger that never came is said in the record, never covered up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any, ClassVar
+
+from benchrig.clock import Clock
+from benchrig.errors import InstrumentError, LinkTimeout
+from benchrig.instruments import Identity
+from benchrig.links.base import Link
+from benchrig.links.scpi_port import ScpiPort
+from benchrig.signals.waveform import Waveform
+
+from . import options as driver_options
+from . import scpi_common
+
+Progress = Callable[[int, int], None]
+
+_POLL = 0.01  # seconds between questions for the trigger state
+_FORCED = 2.0  # seconds a forced acquisition may take beyond its own length
+# Share of a fresh capture's time in which the trigger may come by itself; the rest is for forcing one and reading.
+_TRIGGER_SHARE = 0.7
+
+
+class ScpiScope:
+    """An oscilloscope reached through SCPI. Subclasses fill in the methods that raise NotImplementedError."""
+
+    NAME: ClassVar[str]
+    OPTIONS: ClassVar[Mapping[str, Any]] = {}
+    CHANNELS: ClassVar[int] = 8
+
+    def __init__(self, link: Link, clock: Clock, options: Mapping[str, Any] | None = None) -> None:
+        """Options: `timeout`, seconds that a setting or a block may be silent, and those of the family."""
+        self.options = driver_options.take(options, self.NAME, {"timeout": 5.0, **self.OPTIONS})
+        self._link = link
+        self._clock = clock
+        self._port = ScpiPort(link, clock, timeout=self.options["timeout"])
+        self._identity: Identity | None = None
+        self._settings: dict[str, str] = {}
+        self._probes: dict[int, float] = {}
+        self._triggered: bool | None = None  # of the acquisition `single` armed; None: none was armed
+        self._time_per_division = 0.0
+
+    # What a family fills in
+
+    def _recognise(self, identity: Identity) -> None:
+        """Choose the variant. Raises InstrumentError for a model this family does not know."""
+        raise NotImplementedError
+
+    def _begin(self) -> None:
+        """Put the conversation into the form the driver relies on (headers off)."""
+
+    def _arm(self) -> None:
+        """Arm for one acquisition."""
+        raise NotImplementedError
+
+    def _state(self) -> bool | None:
+        """None while the acquisition runs; then True if it was triggered, False if it was not."""
+        raise NotImplementedError
+
+    def _force(self) -> None:
+        """Make the armed acquisition end without a trigger."""
+        raise NotImplementedError
+
+    def _probe_factor(self, channel: int) -> float | None:
+        """The probe factor that is set now; None where it cannot be asked."""
+        raise NotImplementedError
+
+    def _fetch(self, channel: int, points: int | None, progress: Progress | None, triggered: bool) -> Waveform:
+        """The record of the present acquisition."""
+        raise NotImplementedError
+
+    def _auto_triggered(self) -> bool:
+        """Of a running scope: False if its present record was not triggered."""
+        raise NotImplementedError
+
+    # What all do alike
+
+    def identify(self) -> Identity:
+        """The four fields of `*IDN?`; raises InstrumentError if it is none of this family's models."""
+        found = Identity(*self._port.identify())
+        self._recognise(found)
+        if self._identity is None:
+            self._identity = found
+            self._begin()
+        return found
+
+    def restore(self) -> None:
+        """Send every remembered setting again, in the order in which they were first made."""
+        self._port.resync()
+        self._triggered = None
+        if self._identity is not None:
+            self._begin()
+        scpi_common.send_all(self._port, self._settings.values())
+        scpi_common.refuse_errors(self._port, self._name(), "its former settings")
+        self._port.ask("*ESR?")
+
+    def release(self) -> None:
+        """Leave it running, as a person at the bench expects it."""
+        scpi_common.quietly(self._port, *self._farewell())
+
+    def _farewell(self) -> Iterable[str]:
+        return ()
+
+    def wait(self, deadline: float) -> bool:
+        """See `Oscilloscope.wait`. Whether it was triggered is in the waveform of the next `capture`."""
+        while (state := self._state()) is None:
+            now = self._clock.now()
+            if now >= deadline:
+                return False
+            self._clock.sleep_until(min(deadline, now + _POLL))
+        self._triggered = state
+        return True
+
+    def single(self) -> None:
+        """Arm for one acquisition and return at once."""
+        self._known()
+        self._triggered = None
+        self._arm()
+
+    def capture(self, channel: int, *, points: int | None = None, progress: Progress | None = None) -> Waveform:
+        """See `Oscilloscope.capture`. Raises InstrumentError where the record cannot be trusted: holes, a scaling or a
+        probe factor that moved, a reboot.
+        """
+        self._known()
+        self._check_channel(channel)
+        if points is not None and points < 2:
+            raise InstrumentError(
+                f"{points} points are no record.", instrument=self._name(), next_step="Ask for 2 or more."
+            )
+        self._check_reboot()
+        self._check_probe(channel)
+        triggered = self._auto_triggered() if self._triggered is None else self._triggered
+        return self._fetch(channel, points, progress, triggered)
+
+    def fresh_capture(self, channel: int, deadline: float) -> Waveform:
+        """See `Oscilloscope.fresh_capture`. Raises LinkTimeout if even a forced acquisition does not end."""
+        self._known()
+        if self._rebooted():
+            self.restore()
+        now = self._clock.now()
+        self.single()
+        if not self.wait(now + _TRIGGER_SHARE * max(0.0, deadline - now)):
+            self._force()
+            grace = self._clock.now() + _FORCED + 20 * self._time_per_division
+            if not self.wait(max(deadline, grace)):
+                raise LinkTimeout(
+                    f"{self._name()} did not end its acquisition even when it was forced.",
+                    address=self._link.address,
+                    doing="waiting for the trigger",
+                    next_step="Look at its screen: is it stopped by hand, or the timebase very slow?",
+                )
+            self._triggered = False
+        return self.capture(channel)
+
+    # Helpers for the families
+
+    def _known(self) -> None:
+        if self._identity is None:
+            self.identify()
+
+    def _name(self) -> str:
+        return f"{self._identity.model if self._identity else 'The scope'} at {self._link.address}"
+
+    def _set(self, doing: str, messages: Mapping[str, str]) -> None:
+        """Send settings (by the name they are remembered under), look at the error queue, remember them."""
+        self._known()
+        scpi_common.send_all(self._port, messages.values())
+        scpi_common.refuse_errors(self._port, self._name(), doing)
+        self._settings.update(messages)
+
+    def _check_channel(self, channel: int) -> None:
+        if not 1 <= channel <= self.CHANNELS:
+            raise InstrumentError(
+                f"{self._name()} has no channel {channel}.", instrument=self._name(), next_step="Channels count from 1."
+            )
+
+    def _choice(self, what: str, given: str, known: Mapping[str, str]) -> str:
+        if given not in known:
+            raise InstrumentError(
+                f"{what} {given!r} is not known.", instrument=self._name(), next_step=f"Use one of: {', '.join(known)}."
+            )
+        return known[given]
+
+    def _check_probe(self, channel: int) -> None:
+        """A probe factor that is no longer the one set here means a hand was at the panel."""
+        wanted = self._probes.get(channel)
+        found = self._probe_factor(channel) if wanted is not None else None
+        if wanted is not None and found is not None and abs(found / wanted - 1.0) > 1e-3:
+            raise InstrumentError(
+                f"{self._name()}: channel {channel} now has a probe factor of {found:g}, but {wanted:g} was set.",
+                instrument=self._name(),
+                next_step="Set it back on its panel, or start the step again to have it set up.",
+            )
+
+    def _rebooted(self) -> bool:
+        return bool(int(float(self._port.ask("*ESR?"))) & scpi_common.POWER_ON)
+
+    def _check_reboot(self) -> None:
+        if self._rebooted():
+            self.restore()
+            raise InstrumentError(
+                f"{self._name()} was switched on again: its record is gone. Its settings were sent again.",
+                instrument=self._name(),
+                next_step="Take the record again.",
+            )
+
+    def _moved(self) -> InstrumentError:
+        return InstrumentError(
+            f"{self._name()} changed its scaling while the record was read.",
+            instrument=self._name(),
+            next_step="Take hands off its panel and take the record again.",
+        )

@@ -1,0 +1,356 @@
+"""Oscilloscopes whose `:WAVeform:PREamble?` answers ten fields: InfiniiVision, Infiniium, DS1000Z and their relatives.
+
+The ten names are shared; the rule for volts is not, and the wrong one is right whenever the offset is 0. So the model
+must be known (or named by the option `variant`), and an unknown model is refused:
+
+- a1   (code - yreference) * yincrement + yorigin, yorigin in volts; unsigned; code 0 is a hole, 1 and 255 are clipped
+- a1b  code * yincrement + yorigin; signed; the preamble goes on after the ten fields; code 125 is a hole
+- a2   (code - yorigin - yreference) * yincrement, yorigin in codes; unsigned; 0 and 255 are off the converter
+
+Sources: the programmer's guides of the InfiniiVision, Infiniium 9000 and DS1000Z/MSO1000Z series, cross-read in
+libsigrok and scopehal. The sign of the A2 offset (added to the trace) is from memory.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchrig.errors import FrameError, InstrumentError
+from benchrig.instruments import Identity, LineSettings
+from benchrig.signals.waveform import Waveform
+from benchrig.wire import answers
+
+from . import scpi_common
+from .scope_base import Progress, ScpiScope
+from .scpi_common import number_text
+
+LINE = LineSettings(baud=9600)
+
+
+@dataclass(frozen=True, slots=True)
+class Variant:
+    """How one branch of the family differs."""
+
+    origin_in_codes: bool
+    uses_reference: bool
+    signed: bool
+    code_limits: tuple[int, int]
+    hole: int | None
+    paged: bool  # deep records are read in pages with STARt and STOP
+    screen_points: int
+    offset_sign: float  # of the volts at the centre of the screen
+    spelling: Mapping[str, str]
+
+
+_A1_WORDS = MappingProxyType(
+    {
+        "limit on": "BWL 1",
+        "limit off": "BWL 0",
+        "position": ":TIM:POS",
+        "coupling ground": "",
+        "points": ":WAV:POIN:MODE {mode};:WAV:POIN {points}",
+    }
+)
+_A2_WORDS = MappingProxyType(
+    {
+        "limit on": "BWL 20M",
+        "limit off": "BWL OFF",
+        "position": ":TIM:OFFS",
+        "coupling ground": "GND",
+        "points": ":WAV:MODE {mode}",
+    }
+)
+VARIANTS: Mapping[str, Variant] = MappingProxyType(
+    {
+        "a1": Variant(False, True, False, (1, 255), 0, False, 1000, 1.0, _A1_WORDS),
+        "a1b": Variant(False, False, True, (-128, 127), 125, False, 1000, 1.0, _A1_WORDS),
+        "a2": Variant(True, True, False, (0, 255), None, True, 1200, -1.0, _A2_WORDS),
+    }
+)
+# Maker and model, upper case, first match wins. An empty name: known, and not for this driver.
+_MODELS = (
+    (r"RIGOL.* (DS1\d\d\d[ED]|VS5)", ""),
+    (r"RIGOL.* (DS|MSO|DHO)\d", "a2"),
+    (r".* DSO1\d\d\d[AB]$", "a2"),
+    (r".* ((DSO|MSO)S\d|(DSO|MSO|DSA)[XZ]?(8|9)\d\d)", "a1b"),
+    (r"(AGILENT|KEYSIGHT|HEWLETT).* (DSO|MSO|EDU)-?X?\d", "a1"),
+)
+_PAGE = 250_000  # points a DS1000Z gives at a time in BYTE format
+_TRIGGERED, _RUNNING = "TD", 8
+
+
+@dataclass(frozen=True, slots=True)
+class Preamble:
+    """The ten fields. `format` 0 byte, 1 word; `kind` normal, peak, average ...; the rest as the formulas name them."""
+
+    format: int
+    kind: int
+    points: int
+    count: int
+    x_increment: float
+    x_origin: float
+    x_reference: float
+    y_increment: float
+    y_origin: float
+    y_reference: float
+
+    @property
+    def scaling(self) -> tuple[float, ...]:
+        """What turns codes into volts and seconds."""
+        return (self.x_increment, self.x_origin, self.y_increment, self.y_origin, self.y_reference)
+
+
+def preamble(text: str) -> Preamble:
+    """The first ten of an answer's fields; more may follow. Raises FrameError for fewer, or for what is no number."""
+    fields = answers.fields(text)
+    if len(fields) < 10:
+        raise FrameError(f"A preamble of {len(fields)} fields where ten are due: {text[:60]!r}.")
+    values = [answers.number(field).value for field in fields[:10]]
+    if None in values:
+        raise FrameError(f"A field of the preamble is no number: {text[:60]!r}.")
+    given = [float(value or 0.0) for value in values]
+    return Preamble(*(round(value) for value in given[:4]), *given[4:])
+
+
+def volts_rule(variant: Variant, fields: Preamble) -> tuple[float, float]:
+    """`(scale, offset)` with volts = code * scale + offset."""
+    step = fields.y_increment
+    reference = fields.y_reference if variant.uses_reference else 0.0
+    if variant.origin_in_codes:
+        return step, -(fields.y_origin + reference) * step
+    return step, fields.y_origin - reference * step
+
+
+class TenFieldScope(ScpiScope):
+    """A scope of this family. Options: `variant` ("a1", "a1b", "a2"; "auto": by the model), `timeout`."""
+
+    NAME = "scope-tenfield"
+    LINE = LINE
+    OPTIONS = MappingProxyType({"variant": "auto"})
+    CHANNELS = 4
+    _variant: Variant
+
+    def _recognise(self, identity: Identity) -> None:
+        named = self.options["variant"]
+        found = named if named != "auto" else _variant_of(identity)
+        if found not in VARIANTS:
+            raise InstrumentError(
+                f"{identity} at {self._link.address} is no model whose volts formula this driver knows.",
+                instrument=str(identity),
+                next_step=f"Name its variant in the bench file ({', '.join(VARIANTS)}), after a check with a known "
+                "level and an offset that is not 0.",
+            )
+        self._variant = VARIANTS[found]
+
+    def _begin(self) -> None:
+        if self._variant.signed:
+            self._port.send(":SYST:HEAD OFF")
+
+    # Settings
+
+    def set_channel(
+        self,
+        channel: int,
+        *,
+        scale: float | None = None,
+        offset: float | None = None,
+        coupling: str | None = None,
+        probe: float | None = None,
+        bandwidth_limit: bool | None = None,
+    ) -> None:
+        """See `Oscilloscope.set_channel`; the probe factor goes first, because it rescales what follows."""
+        self._known()
+        self._check_channel(channel)
+        words, start = self._variant.spelling, f":CHAN{channel}:"
+        settings = {"DISP": "DISP 1"}
+        if probe is not None:
+            settings["PROB"] = f"PROB {number_text(probe)}"
+        if coupling is not None:
+            known = {"dc": "DC", "ac": "AC", **({"ground": "GND"} if words["coupling ground"] else {})}
+            settings["COUP"] = f"COUP {self._choice('coupling', coupling, known)}"
+        if bandwidth_limit is not None:
+            settings["BWL"] = words["limit on" if bandwidth_limit else "limit off"]
+        if scale is not None:
+            settings["SCAL"] = f"SCAL {number_text(scale)}"
+        if offset is not None:
+            settings["OFFS"] = f"OFFS {number_text(offset * self._variant.offset_sign)}"
+        messages = {start + name: start + message for name, message in settings.items()}
+        self._set(f"settings of channel {channel}", messages)
+        if probe is not None:
+            self._probes[channel] = probe
+            self._check_probe(channel)
+
+    def set_timebase(self, *, scale: float | None = None, position: float | None = None) -> None:
+        """See `Oscilloscope.set_timebase`."""
+        self._known()
+        messages = {}
+        if scale is not None:
+            messages["time scale"] = f":TIM:SCAL {number_text(scale)}"
+            self._time_per_division = scale
+        if position is not None:
+            messages["time position"] = f"{self._variant.spelling['position']} {number_text(position)}"
+        self._set("the timebase", messages)
+
+    def set_trigger(
+        self,
+        *,
+        source: int | None = None,
+        level: float | None = None,
+        slope: str | None = None,
+        sweep: str | None = None,
+    ) -> None:
+        """See `Oscilloscope.set_trigger`."""
+        messages = {"trigger mode": ":TRIG:MODE EDGE"}
+        if source is not None:
+            self._check_channel(source)
+            messages["trigger source"] = f":TRIG:EDGE:SOUR CHAN{source}"
+        if slope is not None:
+            word = self._choice("slope", slope, {"rising": "POS", "falling": "NEG"})
+            messages["trigger slope"] = f":TRIG:EDGE:SLOP {word}"
+        if level is not None:
+            messages["trigger level"] = f":TRIG:EDGE:LEV {number_text(level)}"
+        if sweep is not None:
+            messages["trigger sweep"] = f":TRIG:SWE {self._choice('sweep', sweep, {'auto': 'AUTO', 'normal': 'NORM'})}"
+        self._set("the trigger", messages)
+
+    def _probe_factor(self, channel: int) -> float | None:
+        answer = self._port.ask(f":CHAN{channel}:PROB?")
+        return answers.number(answer.upper().removesuffix("X")).value  # one relative answers 10X
+
+    # Acquisition
+
+    def run(self) -> None:
+        """Acquire again and again."""
+        self._known()
+        self._triggered = None
+        self._port.send(":RUN")
+
+    def stop(self) -> None:
+        """Keep the present record."""
+        self._known()
+        self._port.send(":STOP")
+
+    def _farewell(self) -> Iterable[str]:
+        return (":RUN",) if self._identity else ()
+
+    def _arm(self) -> None:
+        if not self._variant.paged:
+            self._port.ask(":TER?")  # the trigger event clears on reading
+        self._saw_auto = False
+        self._port.send(":SING")
+        scpi_common.refuse_errors(self._port, self._name(), "to arm")
+
+    def _state(self) -> bool | None:
+        if self._variant.paged:
+            state = self._port.ask(":TRIG:STAT?").upper()
+            self._saw_auto |= state == "AUTO"
+            return None if state != "STOP" else not self._saw_auto
+        running = round(self._port.ask_number(":OPER:COND?").value or 0) & _RUNNING
+        return None if running else bool(self._port.ask_number(":TER?").value)
+
+    def _force(self) -> None:
+        if self._variant.paged:
+            self._port.send(":TFOR")
+            return
+        sweep = self._settings.get("trigger sweep", ":TRIG:SWE NORM")
+        scpi_common.send_all(self._port, (":STOP", ":TRIG:SWE AUTO", ":SING", sweep))
+
+    def _auto_triggered(self) -> bool:
+        if self._variant.paged:
+            return self._port.ask(":TRIG:STAT?").upper() != "AUTO"
+        return bool(self._port.ask_number(":TER?").value)
+
+    # Transfer
+
+    def _fetch(self, channel: int, points: int | None, progress: Progress | None, triggered: bool) -> Waveform:
+        deep = points is not None and points > self._variant.screen_points
+        self._port.send(f":WAV:SOUR CHAN{channel}")
+        self._port.send(":WAV:FORM BYTE")
+        if not self._variant.paged:
+            self._port.send(f":WAV:UNS {0 if self._variant.signed else 1}")
+        mode = self._variant.spelling["points"].format(
+            mode="RAW" if deep else "NORM", points=points or self._variant.screen_points
+        )
+        scpi_common.send_all(self._port, mode.split(";"))
+        before = self._preamble()
+        codes = self._paged(before, points, deep, progress) if self._variant.paged else self._whole(before, progress)
+        if self._preamble().scaling != before.scaling:
+            raise self._moved()
+        scpi_common.refuse_errors(self._port, self._name(), f"the record of channel {channel}")
+        return self._waveform(before, codes, triggered)
+
+    def _preamble(self) -> Preamble:
+        """After arming one model first answers +0, and another an increment of 0: ask once more."""
+        text = self._port.ask(":WAV:PRE?")
+        if "," not in text:
+            text = self._port.ask(":WAV:PRE?")
+        found = preamble(text)
+        if found.x_increment == 0.0:
+            found = preamble(self._port.ask(":WAV:PRE?"))
+        if found.format != 0:
+            raise FrameError(f"The record comes in format {found.format}, not in bytes.")
+        return found
+
+    def _whole(self, fields: Preamble, progress: Progress | None) -> NDArray[np.generic]:
+        kind = np.int8 if self._variant.signed else np.uint8
+        codes = np.frombuffer(self._port.ask_block(":WAV:DATA?", progress=progress), dtype=kind)
+        if codes.size != fields.points:
+            raise self._short(codes.size, fields.points)
+        return codes
+
+    def _paged(
+        self, fields: Preamble, points: int | None, deep: bool, progress: Progress | None
+    ) -> NDArray[np.generic]:
+        """The record page by page into one array made beforehand, so that memory stays at the record's own size."""
+        total = points or min(fields.points, self._variant.screen_points)
+        codes = np.empty(total, dtype=np.uint8)
+        done = 0
+        while done < total:
+            page = min(_PAGE, total - done)
+            scpi_common.send_all(self._port, (f":WAV:STAR {done + 1}", f":WAV:STOP {done + page}"))
+            part = np.frombuffer(self._port.ask_block(":WAV:DATA?"), dtype=np.uint8)
+            if part.size == 0 or part.size > page:
+                raise self._short(done + part.size, total)
+            codes[done : done + part.size] = part
+            done += part.size
+            if progress is not None:
+                progress(done, total)
+        return codes
+
+    def _short(self, got: int, due: int) -> InstrumentError:
+        return InstrumentError(
+            f"{self._name()} gave {got} points of a record of {due}.",
+            instrument=self._name(),
+            next_step="Stop the scope first for a deep record, ask for fewer points, or use a faster timebase.",
+        )
+
+    def _waveform(self, fields: Preamble, codes: NDArray[np.generic], triggered: bool) -> Waveform:
+        variant = self._variant
+        if variant.hole is not None and (codes == variant.hole).any():
+            raise InstrumentError(
+                f"{self._name()} gave a record with holes, where it has no data yet.",
+                instrument=self._name(),
+                next_step="Wait for the acquisition to end, then take the record again.",
+            )
+        scale, offset = volts_rule(variant, fields)
+        return Waveform.from_codes(
+            codes,
+            scale,
+            offset,
+            fields.x_increment,
+            fields.x_origin - fields.x_reference * fields.x_increment,
+            code_limits=variant.code_limits,
+            triggered=triggered,
+        )
+
+
+def _variant_of(identity: Identity) -> str:
+    """The variant by maker and model; "" for one this driver does not know."""
+    name = f"{identity.maker} {identity.model}".upper()
+    return next((variant for pattern, variant in _MODELS if re.match(pattern, name)), "")

@@ -1,0 +1,57 @@
+"""What the SCPI drivers share: checked settings, remote and local, a reboot noticed.
+
+- A setting is followed by a look at the error queue; an instrument that complained is an InstrumentError with the text
+  it gave, never a setting believed.
+- `*ESR?` bit 7 (power on) tells a reboot that left the link open; it is asked together with each reading.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from benchrig.errors import InstrumentError, LinkError
+from benchrig.links.scpi_port import ScpiPort
+
+POWER_ON = 0x80
+
+
+def on_serial(address: str) -> bool:
+    """True if the address is a serial port, where many instruments start in local."""
+    return address.upper().startswith(("ASRL", "SERIAL:"))
+
+
+def refuse_errors(port: ScpiPort, instrument: str, doing: str) -> None:
+    """Read the error queue; raises InstrumentError with everything it held."""
+    found = port.errors()
+    if found:
+        told = "; ".join(f'{code},"{text}"' for code, text in found)
+        raise InstrumentError(
+            f"{instrument} refused {doing}: {told}.",
+            instrument=instrument,
+            next_step="Check that this model has the setting, and that the value is in its range.",
+        )
+
+
+def understood(port: ScpiPort, message: str) -> bool:
+    """Send a message that this model may not know; False if it complained."""
+    port.send(message)
+    return not port.errors()
+
+
+def send_all(port: ScpiPort, messages: Iterable[str]) -> None:
+    for message in messages:
+        port.send(message)
+
+
+def quietly(port: ScpiPort, *messages: str) -> None:
+    """Say good-bye on a link that may be gone already."""
+    try:
+        send_all(port, messages)
+        port.errors()
+    except (LinkError, InstrumentError):
+        return
+
+
+def number_text(value: float) -> str:
+    """A plain number without a unit, which every SCPI parser takes: 0.5, 1E-06, 2000000."""
+    return f"{value:.10G}"
