@@ -1,0 +1,141 @@
+"""Cue against raw digits: the same simulated operators, trimmers and meters, once with the cue and once without.
+
+    python benchmarks/trim_cues.py [--runs 500] [--pace 1.0]
+
+The cued arm is verified by the engine (hands off, held, steady, surely inside), and counts as good if the trimmer's
+true value is then inside the window. The raw arm has it easier: it is verified as soon as the hand has rested for
+the hold time, every reading since was inside, and the true value is inside.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import random
+import statistics
+import time
+from dataclasses import dataclass
+
+from benchrig.readings import Reading
+from benchrig.sim_instruments.hand import Hand, Sight, Traits
+from benchrig.trim import engine
+from benchrig.trim.types import Accepted, Goal, Measured
+from trim_world import DT, Knob, Probe
+
+LIMIT = 150.0
+HUNT = 120.0
+
+
+@dataclass(frozen=True)
+class Case:
+    """Trimmer, meter and window of one cell; half and noise as parts of the travel."""
+
+    name: str
+    travel: float
+    backlash: tuple[float, float]
+    half: float
+    rate: float
+    ratio: float = 12.0  # window over noise
+
+
+@dataclass(frozen=True)
+class Run:
+    seconds: float
+    good: bool
+    crossings: int
+    accepted: bool
+    gain: float = 0.0
+    jumps: bool = False
+
+
+def one(case: Case, seed: int, cued: bool, pace: float, scratch: float = 0.0) -> Run:
+    rng = random.Random(seed)
+    gain = math.exp(rng.uniform(math.log(0.3), math.log(3.0)))
+    traits = Traits(
+        reaction=rng.uniform(0.2, 0.35),
+        gain=gain,
+        least_move=rng.uniform(1.0, 3.0),
+        pace=pace * case.travel / 9.0,
+    )
+    half = case.half * case.travel
+    target = rng.uniform(0.3, 0.7) * case.travel
+    at = target + rng.choice((-1, 1)) * rng.uniform(0.08, 0.29) * case.travel
+    knob = Knob(case.travel, rng.uniform(*case.backlash), at=at, seed=seed, scratch=scratch * case.travel)
+    probe = Probe(case.rate, 0.5 / case.rate, 2.0 * half / case.ratio, half / 50.0, seed=seed)
+    goal = Goal(target, target - half, target + half, "1", hold=1.5, settle=0.15, span=case.travel, travel=case.travel)
+    hand = Hand(traits, 1.0, raises=rng.choice((-1, 1)) if False else 1, seed=seed)
+    state = engine.start(goal, 0.0)
+    crossings, inside = 0, None
+    now, value, seen = 0.0, None, Sight(None, target, half)
+    pending: list[tuple[float, float, float]] = []
+    ticks, rested = 0, 0.0
+    while now < LIMIT:
+        turned = hand.step(now, seen)
+        tapped = knob.step(turned)
+        now += DT
+        ticks += 1
+        found = probe.step(now, tapped)
+        if found:
+            pending.append((now + probe.latency, *found))
+        if pending and pending[0][0] <= now:
+            _, ended, value = pending.pop(0)
+            reading = Reading(value, "1", ended, resolution=probe.count, aperture=probe.aperture)
+            if cued:
+                state, effects = engine.step(state, Measured(reading, now))
+                if any(isinstance(e, Accepted) for e in effects):
+                    return Run(now, abs(knob.value - target) <= half, crossings, True, gain, state.scratchy)
+            else:
+                seen = Sight(value, target, half)
+                if hand.moving or abs(value - target) > half:
+                    rested = now
+                elif now - rested >= goal.hold and abs(knob.value - target) <= half:
+                    return Run(now, True, crossings, True, gain)
+        if cued and ticks % 5 == 0:
+            shown = engine.view(state, now)
+            seen = Sight(shown.value, target, half, str(shown.cue), str(shown.turn or ""))
+        side = 0 if abs(knob.value - target) <= half else (1 if knob.value > target else -1)
+        if inside is not None and side != inside:
+            crossings += 1
+        inside = side
+    return Run(LIMIT, False, crossings, False, gain, state.scratchy)
+
+
+CASES = [
+    Case(f"{name} {rate:>4} /s", travel, backlash, half, rate)
+    for name, travel, backlash, half in (
+        ("270 deg", 270.0, (0.5, 2.0), 0.01),
+        ("20 turn", 7200.0, (7.2, 36.0), 0.005),
+    )
+    for rate in (1.3, 3.0, 10.0)
+]
+
+
+def p90(values: list[float]) -> float:
+    return sorted(values)[min(len(values) - 1, int(0.9 * len(values)))]
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--runs", type=int, default=500)
+    parser.add_argument("--pace", type=float, default=1.0)
+    args = parser.parse_args()
+    print(f"{args.runs} runs a cell. Seconds to a true, verified setting; window crossings; hunts past {HUNT:.0f} s")
+    print(f"{'':16} {'median':>15} {'90th pct':>15} {'ratio':>6} {'crossings':>13} {'hunts':>9} {'false':>9}")
+    for case in CASES:
+        began = time.perf_counter()
+        arms = [[one(case, s, cued, args.pace) for s in range(args.runs)] for cued in (False, True)]
+        med = [statistics.median(r.seconds for r in arm) for arm in arms]
+        p = [p90([r.seconds for r in arm]) for arm in arms]
+        cross = [statistics.fmean(r.crossings for r in arm) for arm in arms]
+        hunts = [sum(r.seconds > HUNT for r in arm) for arm in arms]
+        false = [sum(r.accepted and not r.good for r in arm) for arm in arms]
+        print(
+            f"{case.name:16} {med[0]:7.1f} {med[1]:7.1f} {p[0]:7.1f} {p[1]:7.1f} {p[1] / p[0]:6.2f}"
+            f" {cross[0]:6.1f} {cross[1]:6.1f} {hunts[0]:4d} {hunts[1]:4d} {false[0]:4d} {false[1]:4d}"
+            f"   ({time.perf_counter() - began:.0f} s)",
+            flush=True,
+        )
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,110 @@
+"""What the readings say about the trimmer: noise, slope, whether anything moved. Pure numbers, no cues.
+
+Noise is measured from second differences, which a steady turn or a slow drift leaves alone; those far above their
+median are cut to three times it, so that one jump does not count. Nothing here extrapolates a value: a value shown is a value measured.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Sequence
+
+from ..readings import Reading
+from .types import Goal
+
+KEPT = 30  # second differences remembered
+_SECOND_DIFFERENCE = math.sqrt(6.0)  # its standard deviation for unit white noise: sqrt(1 + 4 + 1)
+
+
+def value_of(reading: Reading) -> float:
+    """The number of a reading that counts; only such readings are kept."""
+    if reading.value is None:
+        raise ValueError("A reading without a number was kept.")
+    return reading.value
+
+
+def counts(reading: Reading, goal: Goal, now: float) -> bool:
+    """True if the reading may move a cue: usable, finite, in the goal's unit, not from the future, not stale."""
+    number = reading.usable and reading.unit == goal.unit and math.isfinite(value_of(reading))
+    return number and fresh(reading, goal, now)
+
+
+def fresh(reading: Reading | None, goal: Goal, now: float) -> bool:
+    """True if there is a reading and it is young enough to be the present value."""
+    return reading is not None and 0.0 <= reading.age(now) <= goal.stale_after
+
+
+def seen_at(reading: Reading, goal: Goal) -> float:
+    """The moment whose value the reading shows: half its aperture and the settling before its end."""
+    return reading.time - reading.aperture / 2.0 - goal.settle / 2.0
+
+
+def second_difference(readings: Sequence[Reading]) -> float | None:
+    """|a - 2b + c| of the newest three readings; None for fewer."""
+    if len(readings) < 3:
+        return None
+    a, b, c = (value_of(r) for r in readings[-3:])
+    return abs(a - 2.0 * b + c)
+
+
+def first_difference(readings: Sequence[Reading]) -> float | None:
+    """|a - b| of the newest two readings, scaled to spread like a second difference; None for fewer."""
+    if len(readings) < 2:
+        return None
+    return abs(value_of(readings[-1]) - value_of(readings[-2])) * math.sqrt(3.0)
+
+
+def noise(differences: Sequence[float], resolution: float, assumed: float) -> float:
+    """Standard deviation of one reading with the hands off, in the unit of the goal.
+
+    `assumed` counts while there are fewer than three second differences. Never less than what the display's step can
+    hide (a uniform step of `resolution`: resolution / sqrt 12).
+    """
+    floor = resolution / math.sqrt(12.0)
+    if not differences:
+        return max(floor, assumed)
+    limit = 3.0 * statistics.median(differences) if len(differences) >= 5 else math.inf
+    squares = math.fsum(min(d, limit) ** 2 for d in differences) / len(differences)
+    found = math.sqrt(squares) / _SECOND_DIFFERENCE
+    return max(floor, found, assumed if len(differences) < 3 else 0.0)
+
+
+def slope(readings: Sequence[Reading]) -> float | None:
+    """Least-squares slope in units per second; None for fewer than two readings."""
+    if len(readings) < 2:
+        return None
+    mean_time = statistics.fmean(r.time for r in readings)
+    mean_value = statistics.fmean(value_of(r) for r in readings)
+    spread = math.fsum((r.time - mean_time) ** 2 for r in readings)
+    if spread <= 0.0:
+        return None
+    return math.fsum((r.time - mean_time) * (value_of(r) - mean_value) for r in readings) / spread
+
+
+def steady(readings: Sequence[Reading], sigma: float, step: float, window: float) -> bool:
+    """True if the readings show no movement beyond their noise.
+
+    No step between neighbours and no trend over all of them larger than noise, two counts of the display (`step`)
+    and a twentieth of the `window` would make. For n even readings with noise sigma the fitted rise over the whole
+    has a standard deviation of sigma * sqrt(12 / n).
+    """
+    slack = 2.0 * step + window / 20.0
+    values = [value_of(r) for r in readings]
+    if any(abs(b - a) > 6.0 * sigma + slack for a, b in zip(values, values[1:], strict=False)):
+        return False
+    rise = (slope(readings) or 0.0) * (readings[-1].time - readings[0].time)
+    return abs(rise) <= 4.0 * sigma * math.sqrt(12.0 / len(readings)) + slack
+
+
+def surely_inside(readings: Sequence[Reading], sigma: float, differences: int, goal: Goal) -> bool:
+    """True if the mean of the readings lies inside the window by three of its standard deviations.
+
+    Widened while sigma rests on few differences, as a small-sample factor does; the readings' own scatter counts
+    where it is greater than sigma.
+    """
+    values = [value_of(r) for r in readings]
+    mean = math.fsum(values) / len(values)
+    scatter = statistics.stdev(values) if len(values) > 1 else 0.0
+    guard = 3.0 * (1.0 + 1.5 / max(1, differences)) * max(sigma, scatter) / math.sqrt(len(values))
+    return goal.low + guard <= mean <= goal.high - guard

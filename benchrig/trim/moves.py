@@ -1,0 +1,107 @@
+"""How long the hands may turn before they are told to stop: learned from how far they went before.
+
+The engine never sees the hand. It sees what a stretch of turning did to the reading, and takes the next stretch to
+go about as fast. While readings come fast enough to show the turning itself, their slope is believed instead.
+
+A hand starts one reaction late and stops one reaction late, so a stretch that is cued for p seconds moves for p.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from ..readings import Reading
+from .estimate import seen_at, slope, value_of
+from .types import Goal
+
+REACTION = 0.30  # s, visual reaction of a person at a bench (0.2 to 0.35 in the literature)
+SHORTEST = 0.25  # s, a cue shorter than this is not followed
+FIRST = 0.40  # s, the first stretch, before anything is known of the hand
+BRIEF = 1.0  # s, where bold turning would take less than this, turn slowly
+TOP_SPEED = 360.0  # degrees/s, the fastest hand
+LONGEST = 4.0  # s, a stretch in which nothing is seen to move
+SHRINK = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """What one kind of turning (bold or slow) was seen to do.
+
+    speed     units per second of cue
+    distance  units from the target when that stretch began
+    """
+
+    speed: float
+    distance: float
+
+    def expect(self, distance: float) -> float:
+        """Units per second to expect at `distance` from the target."""
+        ratio = distance / self.distance
+        return self.speed * (ratio if ratio > 1.0 else ratio**SHRINK)
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """A stretch of turning under one cue.
+
+    began    when the cue said "turn"
+    start    the value then
+    way      +1 up, -1 down
+    slow     told "slowly"
+    reverse  the other way than the stretch before
+    until    when the cue says "stop"
+    """
+
+    began: float
+    start: float
+    way: float
+    slow: bool
+    reverse: bool
+    until: float
+
+
+def stop_time(
+    move: Move, shown: Sequence[Reading], pace: Pace | None, goal: Goal, sigma: float, threshold: float
+) -> float:
+    """When to say "stop" so that the hand comes to rest at the target.
+
+    `shown` are the readings since the stretch began, `threshold` the least change that is not noise. Nothing can
+    have moved before one reaction has passed, so readings that show no change put the moment off.
+    """
+    here = value_of(shown[-1]) if shown else move.start
+    known_at = max(move.began + REACTION, seen_at(shown[-1], goal) if shown else move.began)
+    left = max(0.0, move.way * (goal.target - here))
+    speed = _seen_speed(move, shown, sigma, threshold)
+    if speed is None and pace is not None:
+        speed = pace.expect(max(abs(goal.target - move.start), threshold))
+    return known_at - REACTION + (_first(left, goal) if speed is None else left / speed)
+
+
+def _first(left: float, goal: Goal) -> float:
+    """Seconds of a first stretch: short, but no shorter than the fastest hand needs to cover what is left."""
+    if goal.span is None or goal.span <= 0.0:
+        return FIRST
+    return max(FIRST, left / goal.span * goal.travel / TOP_SPEED)
+
+
+def _seen_speed(move: Move, shown: Sequence[Reading], sigma: float, threshold: float) -> float | None:
+    """Units per second as the readings show it, where they show it beyond their noise.
+
+    The slope of n even readings over a time t has a standard deviation of sigma * sqrt(12 / n) / t.
+    """
+    newest = shown[-4:]
+    rate = slope(newest)
+    if rate is None or move.way * (value_of(newest[-1]) - move.start) < threshold:
+        return None
+    doubt = sigma * math.sqrt(12.0 / len(newest)) / (newest[-1].time - newest[0].time)
+    return abs(rate) if rate * move.way > 3.0 * doubt else None
+
+
+def learn(before: Pace | None, move: Move, moved: float, goal: Goal, threshold: float) -> Pace | None:
+    """The pace after a stretch that moved the value by `moved` its way; unchanged where that is only noise."""
+    length = max(SHORTEST, move.until - move.began)
+    if moved < threshold:
+        return before
+    return Pace(moved / length, max(abs(goal.target - move.start), threshold))
