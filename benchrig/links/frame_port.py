@@ -19,6 +19,7 @@ from ..wire.frames import Framer
 from .base import Link
 
 NOISE_LIMIT = 512  # bytes without one good frame: some 30 frames of any of these meters
+_DRAIN_LIMIT = 1000  # reads; so that a port that never stops pouring cannot hold us
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,31 +55,41 @@ class FramePort:
         """
         found = self._waiting()
         while found is None:
-            before = self.clock.now()
             data = self.link.read(deadline)
-            self._looked = now = self.clock.now()
-            if not data and now >= deadline:
+            self._looked = self.clock.now()
+            if not data and self._looked >= deadline:
                 raise LinkTimeout(
                     f"{self.link.address}: no frame came in time.",
                     address=self.link.address,
                     doing="waiting for a frame",
                     next_step="Check that the meter is on, its output is switched on, and the lead sits well.",
                 )
-            found = self._take(data, now, 0.0 if now > before else self._keep)
-        return self._waiting(found) or found
+            found = self._take(data, 0.0)
+        return self._waiting() or found
 
-    def _waiting(self, newest: Stamped | None = None) -> Stamped | None:
-        """Drain what is there; None or a newer frame than `newest`."""
+    def _waiting(self) -> Stamped | None:
+        """Drain what is there; the newest datable frame of it.
+
+        Beyond `keep` the frame begun is dropped too: its second half may belong to another one, and no grammar here
+        has a checksum that would tell.
+        """
         gap = self.clock.now() - self._looked
-        while data := self.link.read(self.clock.now()):
-            newest = self._take(data, self.clock.now(), gap) or newest
+        newest = None
+        for _ in range(_DRAIN_LIMIT):
+            data = self.link.read(self.clock.now())
+            if not data:
+                break
+            if gap <= self._keep:
+                newest = self._take(data, gap) or newest
+        if gap > self._keep:
+            self._framer.clear()
         self._looked = self.clock.now()
-        return newest if newest is not None and newest.doubt <= self._keep else None
+        return newest
 
-    def _take(self, data: bytes, now: float, doubt: float) -> Stamped | None:
+    def _take(self, data: bytes, doubt: float) -> Stamped | None:
         frames = self._framer.feed(data)
         if self._framer.noise_run > NOISE_LIMIT:
             self._framer.clear()
             self._framer.noise_run = 0
             raise FrameError(f"{self.link.address}: bytes come, but no frame of this meter's grammar.", frame=data[:32])
-        return Stamped(frames[-1], now, doubt) if frames else None
+        return Stamped(frames[-1], self.clock.now(), doubt) if frames else None

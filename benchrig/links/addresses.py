@@ -1,0 +1,141 @@
+"""The forms an instrument's address may have, told apart without opening anything.
+
+TCPIP::192.168.1.20::5025::SOCKET      SCPI over the network, through pyvisa
+ASRL/dev/ttyS0::INSTR                  SCPI over a serial line, through pyvisa
+serial:///dev/ttyUSB0?baud=2400&dtr=1&rts=0   a meter that talks by itself, through pyserial
+sim://meter                            a simulated instrument in this process
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from urllib.parse import parse_qsl
+
+from ..errors import FileError
+from .base import LineSettings
+
+FORMS = (
+    "TCPIP::HOST::PORT::SOCKET",
+    "ASRL/dev/ttyS0::INSTR",
+    "serial:///dev/ttyUSB0?baud=2400&dtr=1&rts=0",
+    "sim://NAME",
+)
+_SOCKET = re.compile(r"TCPIP\d*::([^:\s]+)::(\d{1,5})::SOCKET", re.IGNORECASE)
+_VISA_SERIAL = re.compile(r"ASRL(\S+?)::INSTR", re.IGNORECASE)
+_SERIAL = re.compile(r"serial://(/?[^?\s]+)(?:\?(\S*))?")
+_SIM = re.compile(r"sim://([A-Za-z0-9_-]+)")
+
+
+@dataclass(frozen=True, slots=True)
+class SocketAddress:
+    """A raw socket, opened through pyvisa."""
+
+    text: str
+    host: str
+    port: int
+
+
+@dataclass(frozen=True, slots=True)
+class VisaSerialAddress:
+    """A serial line, opened through pyvisa."""
+
+    text: str
+    port: str
+
+
+@dataclass(frozen=True, slots=True)
+class SerialAddress:
+    """A serial line, opened through pyserial. `settings` are those of the address only."""
+
+    text: str
+    port: str
+    settings: tuple[tuple[str, str], ...] = ()
+
+    def line(self, usual: LineSettings) -> LineSettings:
+        """What the driver finds usual, with what the address says instead."""
+        for name, text in self.settings:
+            usual = _SETTERS[name](usual, text)
+        return usual
+
+
+@dataclass(frozen=True, slots=True)
+class SimAddress:
+    """A simulated instrument in this process."""
+
+    text: str
+    name: str
+
+
+Address = SocketAddress | VisaSerialAddress | SerialAddress | SimAddress
+
+
+def parse_address(text: str) -> Address:
+    """Tell the form of `text`. Raises FileError that lists the forms, or says what is wrong inside one."""
+    if match := _SOCKET.fullmatch(text):
+        return _socket(text, match[1], int(match[2]))
+    if match := _VISA_SERIAL.fullmatch(text):
+        return VisaSerialAddress(text, match[1])
+    if match := _SERIAL.fullmatch(text):
+        address = SerialAddress(text, match[1], tuple(parse_qsl(match[2] or "", keep_blank_values=True)))
+        _check_settings(address)
+        return address
+    if match := _SIM.fullmatch(text):
+        return SimAddress(text, match[1])
+    raise FileError(f"{text!r} is not an address of a known form.", next_step=f"Known forms: {'  '.join(FORMS)}")
+
+
+def _socket(text: str, host: str, port: int) -> SocketAddress:
+    if not 0 < port < 65536:
+        raise FileError(f"{text!r}: {port} is not a port number.", next_step="Use 1 to 65535; 5025 is the usual one.")
+    return SocketAddress(text, host, port)
+
+
+def _check_settings(address: SerialAddress) -> None:
+    for name, _ in address.settings:
+        if name not in _SETTERS:
+            raise FileError(
+                f"{address.text!r}: {name!r} is not a serial setting.", next_step=f"Known: {', '.join(_SETTERS)}."
+            )
+    address.line(LineSettings())
+
+
+def _baud(line: LineSettings, text: str) -> LineSettings:
+    if not text.isdigit() or not 50 <= int(text) <= 4_000_000:
+        raise FileError(f"{text!r} is not a baud rate.", next_step="Like baud=2400.")
+    return replace(line, baud=int(text))
+
+
+def _data(line: LineSettings, text: str) -> LineSettings:
+    return replace(line, data_bits=int(_among("data", text, ("5", "6", "7", "8"))))
+
+
+def _parity(line: LineSettings, text: str) -> LineSettings:
+    return replace(line, parity=_among("parity", text.upper(), ("N", "E", "O")))
+
+
+def _stop(line: LineSettings, text: str) -> LineSettings:
+    return replace(line, stop_bits=float(_among("stop", text, ("1", "1.5", "2"))))
+
+
+def _dtr(line: LineSettings, text: str) -> LineSettings:
+    return replace(line, dtr=_among("dtr", text, ("0", "1")) == "1")
+
+
+def _rts(line: LineSettings, text: str) -> LineSettings:
+    return replace(line, rts=_among("rts", text, ("0", "1")) == "1")
+
+
+def _flow(line: LineSettings, text: str) -> LineSettings:
+    return replace(line, flow=_among("flow", text, ("none", "xonxoff", "rtscts", "dsrdtr")))
+
+
+def _among(name: str, text: str, choices: tuple[str, ...]) -> str:
+    if text not in choices:
+        raise FileError(f"{name}={text!r} is not a serial setting.", next_step=f"Use one of {', '.join(choices)}.")
+    return text
+
+
+_SETTERS = {
+    "baud": _baud, "data": _data, "parity": _parity, "stop": _stop, "dtr": _dtr, "rts": _rts, "flow": _flow,
+}  # fmt: skip

@@ -1,0 +1,173 @@
+"""Serial ports through pyserial, and the words for a port or socket that cannot be opened.
+
+pyserial has had no release since 2020: only this file knows it.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import re
+from dataclasses import dataclass
+from typing import Any
+
+from ..clock import Clock
+from ..errors import LinkError
+from .addresses import SerialAddress
+from .base import LineSettings, Link
+from .streams import SerialLink
+
+_NO_LINES = (errno.ENOTTY, errno.EINVAL)  # pseudo-terminals have no DTR and RTS
+_ERRNO = re.compile(r"\[Errno (\d+)\]")
+
+
+@dataclass(frozen=True, slots=True)
+class PortFound:
+    """A serial port of this machine. `usb` is "vid:pid" in hex, "" where it is no USB adapter."""
+
+    device: str
+    by_id: str
+    usb: str
+    usb_serial: str
+    description: str
+
+
+def open_port(address: SerialAddress, clock: Clock, line: LineSettings) -> Link:
+    """Open a port for ourselves alone, its lines set before and after. Raises LinkError."""
+    settings = address.line(line)
+    try:
+        import serial
+    except ImportError as error:
+        raise LinkError(
+            f"{address.text}: pyserial is missing.", address=address.text, next_step="Install it: pip install pyserial"
+        ) from error
+    port = serial.Serial()
+    port.port = address.port
+    port.exclusive = True
+    _set_before_opening(port, settings)
+    try:
+        port.open()
+        _set_lines(port, settings)
+        return SerialLink(address.text, clock, port, port.close)
+    except Exception as error:  # SerialException, OSError, ValueError, termios.error
+        port.close()
+        raise cannot_open(address.text, error) from error
+
+
+def _set_before_opening(port: Any, line: LineSettings) -> None:
+    """Setting a line of a closed port makes pyserial raise or drop it in the act of opening."""
+    _set_frame(port, line)
+    if line.dtr is not None:
+        port.dtr = line.dtr
+    if line.rts is not None:
+        port.rts = line.rts
+
+
+def claim(port: Any, line: LineSettings) -> None:
+    """Take an open pyserial port for ourselves alone, and set it."""
+    port.exclusive = True
+    _set_frame(port, line)
+    _set_lines(port, line)
+
+
+def _set_frame(port: Any, line: LineSettings) -> None:
+    port.baudrate = line.baud
+    port.bytesize = line.data_bits
+    port.parity = line.parity
+    port.stopbits = line.stop_bits
+    port.xonxoff = line.flow == "xonxoff"
+    port.rtscts = line.flow == "rtscts"
+    port.dsrdtr = line.flow == "dsrdtr"
+
+
+def _set_lines(port: Any, line: LineSettings) -> None:
+    try:
+        if line.dtr is not None:
+            port.dtr = line.dtr
+        if line.rts is not None:
+            port.rts = line.rts
+    except OSError as error:
+        if error.errno not in _NO_LINES:
+            raise
+
+
+def cannot_open(address: str, error: BaseException) -> LinkError:
+    """A LinkError that names the cure."""
+    what, cure = _words(_code(error), str(error))
+    return LinkError(f"{address}: {what}", address=address, doing="open", next_step=cure)
+
+
+def _code(error: BaseException) -> int:
+    """The system's error number; pyserial keeps it, pyvisa-py leaves it in the text only."""
+    number = getattr(error, "errno", None)
+    match = _ERRNO.search(str(error))
+    return number if isinstance(number, int) else int(match[1]) if match else 0
+
+
+def _words(code: int, text: str) -> tuple[str, str]:
+    if code in _WORDS:
+        return _WORDS[code]
+    low = text.lower()
+    if "lock" in low:
+        return _WORDS[errno.EBUSY]
+    if "timeout" in low or "tmo" in low:
+        return _WORDS[errno.ETIMEDOUT]
+    if "resolution" in low or "name or service" in low or "nodename" in low:
+        return "this host name is not known.", "Correct the name, or use the number shown in the instrument's LAN menu."
+    return f"it cannot be opened ({text or os.strerror(code)}).", "Check cable, power and address."
+
+
+_REACH = "Check that the instrument is on, on this network, and that the address is right."
+_WORDS = {
+    errno.EACCES: (
+        "you may not open this port.",
+        "Join the port's group (often: sudo usermod -aG dialout $USER), then log in again.",
+    ),
+    errno.EPERM: ("you may not open this port.", "Ask whoever looks after this machine for the right to use it."),
+    errno.ENOENT: ("there is no such port.", "Plug the adapter in; `benchrig find` shows the ports there are."),
+    errno.ENODEV: ("there is no such device.", "Plug the adapter in; `benchrig find` shows the ports there are."),
+    errno.ENXIO: ("there is no such device.", "Plug the adapter in; `benchrig find` shows the ports there are."),
+    errno.EIO: ("nobody is at the other end of this port.", "Check the cable, or start what serves it."),
+    errno.ENOTTY: ("this is not a serial port.", "Correct the address; `benchrig find` shows the ports there are."),
+    errno.EISDIR: ("this is a folder, not a port.", "Correct the address; `benchrig find` shows the ports there are."),
+    errno.EBUSY: ("another program holds this port.", "Close the other program, then try again."),
+    errno.EAGAIN: ("another program holds this port.", "Close the other program, then try again."),
+    errno.ECONNREFUSED: (
+        "the host is there, but nothing listens at this port.",
+        "Check the port number (often 5025) and that the instrument's remote socket is switched on. "
+        "Some instruments keep a dead connection for a while: wait, or switch it off and on.",
+    ),
+    errno.ETIMEDOUT: ("no answer to the connection.", _REACH),
+    errno.EHOSTUNREACH: ("the host cannot be reached.", _REACH),
+    errno.ENETUNREACH: ("its network cannot be reached.", _REACH),
+    errno.ENETDOWN: ("its network is down.", _REACH),
+}
+
+
+def serial_ports() -> list[PortFound]:
+    """The serial ports of this machine, USB adapters first. [] where pyserial is missing."""
+    try:
+        from serial.tools.list_ports import comports
+    except ImportError:
+        return []
+    names = _by_id()
+    found = [
+        PortFound(
+            port.device,
+            names.get(os.path.realpath(port.device), ""),
+            f"{port.vid:04x}:{port.pid:04x}" if port.vid is not None else "",
+            port.serial_number or "",
+            port.description if port.description != "n/a" else "",
+        )
+        for port in comports()
+    ]
+    return sorted(found, key=lambda port: (not port.usb, port.device))
+
+
+def _by_id(folder: str = "/dev/serial/by-id") -> dict[str, str]:
+    """Device path to its lasting name, which stays when the adapter is plugged in elsewhere."""
+    if not os.path.isdir(folder):
+        return {}
+    return {
+        os.path.realpath(path): path for path in (os.path.join(folder, name) for name in sorted(os.listdir(folder)))
+    }
