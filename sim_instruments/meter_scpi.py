@@ -122,11 +122,11 @@ class BenchMeter(ScpiInstrument):
             unread=unread,
             newline=b"\r\n" if serial else b"\n",
         )
-        self.reset()
+        self.defaults()
 
     # What the engine asks for
 
-    def reset(self) -> None:
+    def defaults(self) -> None:
         self._abort()
         self._completion_asked = False
         self.converter.settings = Settings.fresh(self.model.preset_cycles)
@@ -134,9 +134,9 @@ class BenchMeter(ScpiInstrument):
         self._math = _Math()
         self._memory: list[float] = []
 
-    def power_cycle(self) -> None:
+    def reset(self) -> None:
         self.remote = False
-        super().power_cycle()
+        super().reset()
 
     def receive(self, data: bytes) -> None:
         if self.serial and b"\x03" in data:  # Ctrl-C

@@ -49,7 +49,7 @@ class ScopeDouble(ScpiInstrument):
         self.cut_block_to: int | None = None
         self.acquirer = Acquirer(clock, inputs, geometry, Front.fresh(channels, first_probe), dict(probes or {}), seed)
         super().__init__(clock, identity, unread=unread, queue_depth=queue_depth)
-        self.reset()
+        self.defaults()
 
     @property
     def front(self) -> Front:
@@ -59,7 +59,7 @@ class ScopeDouble(ScpiInstrument):
     def geometry(self) -> Geometry:
         return self.acquirer.geometry
 
-    def reset(self) -> None:
+    def defaults(self) -> None:
         self._completion_asked = False
         self.acquirer.stop(self.time)
         self.acquirer.front = Front.fresh(self._channels, self._first_probe)

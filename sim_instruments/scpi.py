@@ -92,9 +92,9 @@ class Wait:
 
 
 class ScpiInstrument:
-    """A `Double` that speaks SCPI. Subclasses give `commands()` and `reset()`.
+    """A `Double` that speaks SCPI. Subclasses give `commands()` and `defaults()`.
 
-    identity     the four fields of `*IDN?`
+    identity     the four fields of `*IDN?`; the attribute is the whole answer, and may be changed: another instrument
     queue_depth  entries of the error queue
     unread       what becomes of an answer that is not out yet when the next message comes: "late" sends both, in
                  order, as raw sockets and serial ports do; "drop" drops it with -410, as IEEE 488.2 says
@@ -114,7 +114,7 @@ class ScpiInstrument:
         input_limit: int = 4096,
     ) -> None:
         self.clock = clock
-        self.identity = identity
+        self.identity = ",".join(identity)
         self.unread = unread
         self.frozen = False
         self.time = clock.now()
@@ -131,7 +131,7 @@ class ScpiInstrument:
         """Its own commands."""
         return ()
 
-    def reset(self) -> None:
+    def defaults(self) -> None:
         """`*RST`: settings to defaults."""
 
     def operations(self) -> tuple[Operation, ...]:
@@ -184,7 +184,7 @@ class ScpiInstrument:
         self._framer.clear()
         self._forget_conversation()
 
-    def power_cycle(self) -> None:
+    def reset(self) -> None:
         """A brown-out: settings, masks, queue and conversation are lost; the power-on bit is set."""
         self.device_clear()
         for operation in self.operations():
@@ -192,7 +192,7 @@ class ScpiInstrument:
         self.time = self.clock.now()
         self.status = Status()
         self.errors.clear()
-        self.reset()
+        self.defaults()
 
     # The conversation
 
@@ -301,8 +301,8 @@ class ScpiInstrument:
     # Commands every instrument has
 
     def _common_commands(self) -> Iterable[Command]:
-        yield Command("*IDN?", lambda call: ",".join(self.identity))
-        yield Command("*RST", lambda call: self.reset())
+        yield Command("*IDN?", lambda call: self.identity)
+        yield Command("*RST", lambda call: self.defaults())
         yield Command("*CLS", lambda call: self._clear_status())
         yield Command("*ESE", lambda call: self._mask("standard_enable", call), 1, 1)
         yield Command("*ESE?", lambda call: self.integer(self.status.standard_enable))

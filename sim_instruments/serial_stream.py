@@ -63,7 +63,7 @@ class FrameMeter:
         self.take()
         self.frozen = on
 
-    def power_cycle(self) -> None:
+    def reset(self) -> None:
         """A brown-out: what the keys had set is lost, what the knob says stays, and a second of silence."""
         self._out.clear()
         self.meter.reset()
