@@ -6,6 +6,8 @@ product of two roundings. One count of the display is the resolution. Where ther
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from benchrig.readings import Flag, Reading
 
 EXPONENT = {"p": -12, "n": -9, "u": -6, "m": -3, "": 0, "k": 3, "M": 6, "G": 9}
@@ -47,3 +49,18 @@ def point_at(digits: str, decimals: int) -> str:
 
 def _text(shown: str, prefix: str, unit: str) -> str:
     return shown if unit in ("", "1") and not prefix else f"{shown} {prefix}{unit}"
+
+
+class RangeSteps:
+    """Marks a reading whose resolution or unit is not that of the reading before: the range has changed."""
+
+    def __init__(self) -> None:
+        self._before: tuple[str, float] | None = None
+
+    def marked(self, reading: Reading) -> Reading:
+        """`reading`, with RANGE_CHANGED where it is due. A reading without a number says nothing of its range."""
+        if reading.resolution is None:
+            return reading
+        step, before = (reading.unit, reading.resolution), self._before
+        self._before = step
+        return reading if before in (None, step) else replace(reading, flags=reading.flags | Flag.RANGE_CHANGED)

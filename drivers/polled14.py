@@ -12,12 +12,19 @@ The lead needs DTR on and RTS off; 7N2 at 600, 1200, 2400 or 9600 baud by model.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
 
-from benchrig.errors import FrameError
-from benchrig.instruments import LineSettings
+from benchrig.clock import Clock
+from benchrig.errors import FrameError, LinkTimeout
+from benchrig.instruments import Function, Identity, LineSettings
+from benchrig.links.base import Link
 from benchrig.readings import Flag, Reading
+from benchrig.wire.frames import FixedFrames
 
-from . import display
+from . import display, knob
+from . import options as driver_options
 
 LENGTH = 14
 LINE = LineSettings(baud=9600, data_bits=7, parity="N", stop_bits=2, dtr=True, rts=False)
@@ -105,3 +112,93 @@ def _reading(frame: bytes, prefix: str, unit: str, flags: Flag) -> Reading:
     if unit == "degF":
         return display.celsius(shown, flags)
     return display.number(shown, unit, flags, prefix=prefix)
+
+
+def aligned(window: bytes) -> bool:
+    """True if 14 bytes are 13 printable characters and CR."""
+    return len(window) == LENGTH and window[13] == 0x0D and all(0x20 <= byte < 0x7F for byte in window[:13])
+
+
+def frames() -> FixedFrames:
+    """A framer for this grammar's stream; it may start anywhere and lose anything."""
+    return FixedFrames(LENGTH, aligned)
+
+
+class Polled14Meter:
+    """A meter of this kind. Options: `interval`, seconds an answer usually takes (0.75).
+
+    One `D` is owed one answer. An answer that came too late is waited for and thrown away before the next `D`, so it can
+    never pass for the next reading; a model that goes on sending by itself is read like any other, newest last.
+    """
+
+    LINE = LINE
+
+    def __init__(self, link: Link, clock: Clock, options: Mapping[str, Any] | None = None) -> None:
+        self.options = driver_options.take(options, "polled14", {"interval": 0.75})
+        self._link = link
+        self._clock = clock
+        self._interval: float = self.options["interval"]
+        self._framer = frames()
+        self._owed_until = 0.0
+        self._function: Function | None = None
+        self._steps = display.RangeSteps()
+
+    def identify(self) -> Identity:
+        """The grammar, once it answered: these meters have no name."""
+        self._poll(self._clock.now() + 5 * self._interval)
+        return Identity(model="polled14")
+
+    def select(
+        self, function: Function, *, expected: float | None = None, power_line_cycles: float | None = None
+    ) -> None:
+        """Note what the knob must stand on; range and aperture are the meter's own affair."""
+        self._function = function
+
+    def restore(self) -> None:
+        """Nothing was set, so nothing is sent again; what was owed before the gap is waited out."""
+        self._framer.clear()
+        self._owed_until = self._clock.now() + 2 * self._interval
+
+    def release(self) -> None:
+        """The panel was never taken."""
+
+    def read(self, deadline: float) -> Reading:
+        """One polled reading; the meter may have begun it one interval before its answer ended."""
+        reading = self._poll(deadline)
+        knob.check(self._function, reading, f"polled14 meter at {self._link.address}")
+        return self._steps.marked(reading)
+
+    def _poll(self, deadline: float) -> Reading:
+        self._quieten(deadline)
+        asked = self._clock.now()
+        if asked >= deadline:
+            raise self._silent()
+        self._link.write(b"D")
+        self._owed_until = asked + 4 * self._interval
+        trouble: FrameError | None = None
+        while data := self._link.read(deadline):
+            for frame in self._framer.feed(data):
+                self._owed_until = 0.0
+                try:
+                    return replace(decode(frame), time=self._clock.now(), aperture=self._interval)
+                except FrameError as error:
+                    trouble = error
+        if trouble:
+            raise trouble
+        raise self._silent()
+
+    def _silent(self) -> LinkTimeout:
+        return LinkTimeout(
+            f"{self._link.address}: no answer to D came in time.",
+            address=self._link.address,
+            doing="D",
+            next_step="Check that the meter is on and in its COM mode, the lead is seated, and its baud rate.",
+        )
+
+    def _quieten(self, deadline: float) -> None:
+        """Throw away what is there, and wait for an answer that is still owed."""
+        end = min(deadline, self._owed_until)
+        while data := self._link.read(max(self._clock.now(), end)):
+            if self._framer.feed(data):
+                end = self._owed_until = 0.0
+        self._framer.clear()

@@ -19,11 +19,12 @@ from benchrig.errors import FrameError, InstrumentError, LinkTimeout
 from benchrig.instruments import Function, Identity, LineSettings
 from benchrig.links.base import Link
 from benchrig.links.frame_port import FramePort, Stamped
-from benchrig.readings import Flag, Reading
+from benchrig.readings import Reading
 from benchrig.wire.frames import Framer
 
 from . import knob
 from . import options as driver_options
+from .display import RangeSteps
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +63,7 @@ class StreamedMeter:
         self._decode = self._decoder()
         self._function: Function | None = None
         self._last: Stamped | None = None
-        self._last_step: tuple[str, float] | None = None
+        self._steps = RangeSteps()
         self._begin()
 
     def _decoder(self) -> Callable[[bytes], Reading]:
@@ -94,7 +95,7 @@ class StreamedMeter:
         """The newest reading not handed out before; see the module's rules."""
         reading = self._next(deadline)
         knob.check(self._function, reading, f"{self.GRAMMAR.name} meter at {self._link.address}")
-        return self._with_range_change(reading)
+        return self._steps.marked(reading)
 
     def _next(self, deadline: float) -> Reading:
         """The newest reading; frames that cannot be read and second copies are passed over until `deadline`."""
@@ -126,13 +127,6 @@ class StreamedMeter:
     def _stamp(self, reading: Reading, stamped: Stamped) -> Reading:
         ended = stamped.time - stamped.doubt - self.GRAMMAR.wire_time
         return replace(reading, time=ended, aperture=self._interval)
-
-    def _with_range_change(self, reading: Reading) -> Reading:
-        if reading.resolution is None:
-            return reading
-        step, before = (reading.unit, reading.resolution), self._last_step
-        self._last_step = step
-        return reading if before in (None, step) else replace(reading, flags=reading.flags | Flag.RANGE_CHANGED)
 
     def _unreadable(self, trouble: FrameError) -> InstrumentError:
         return InstrumentError(
