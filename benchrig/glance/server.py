@@ -182,12 +182,13 @@ def _page_data(state: Glance) -> dict[str, object]:
 
 def _listen(host: str, port: int) -> socket.socket:
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    listening = socket.socket(family, socket.SOCK_STREAM)
     try:
-        listening = socket.socket(family, socket.SOCK_STREAM)
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listening.bind((host, port))
         listening.listen(128)
     except (OSError, OverflowError) as error:
+        listening.close()
         raise FileError(
             f"The glance page cannot listen at {host} port {port}: {error}.",
             next_step="Choose another port, or an address of this machine.",

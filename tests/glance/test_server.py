@@ -1,0 +1,201 @@
+"""The page as viewers meet it: over real sockets, and in a real browser."""
+
+import shutil
+import socket
+import threading
+import time
+import urllib.error
+import urllib.request
+
+import pytest
+
+from benchrig.errors import FileError
+from benchrig.glance.server import GlancePage, is_loopback
+from benchrig.readings import Reading
+from benchrig.session import notices as n
+from benchrig.trim.types import Cue, Goal, TrimView
+
+GOAL = Goal(9400.0, 9250.0, 9550.0, "V")
+CHROMIUM = shutil.which("chromium")
+
+
+def trim(value, position=0.0):
+    view = TrimView(value, GOAL.target - value, Cue.UP, 0.0, position, (-0.3, 0.3), False)
+    return n.TrimMoved("eht", GOAL, view, "RV41")
+
+
+def status(url, *, method="GET", host=None):
+    request = urllib.request.Request(url, method=method, headers={"Host": host} if host else {})
+    try:
+        with urllib.request.urlopen(request, timeout=5) as answer:
+            return answer.status
+    except urllib.error.HTTPError as error:
+        with error:
+            return error.code
+
+
+@pytest.fixture
+def page():
+    with GlancePage() as page:
+        yield page
+
+
+def test_on_loopback_anybody_of_this_machine_may_look(page):
+    assert status(page.address) == 200
+    assert "token" not in page.address
+
+
+@pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "PATCH"])
+@pytest.mark.parametrize("path", ["", "live", "glance.js"])
+def test_nothing_can_be_sent_to_it(page, method, path):
+    """There is no route that takes anything."""
+    assert status(page.address + path, method=method) == 405
+
+
+def test_a_foreign_name_for_this_machine_is_refused(page):
+    """A page elsewhere that points its own name at 127.0.0.1 must not read the bench."""
+    assert status(page.address, host="bench.example") == 403
+
+
+@pytest.mark.parametrize("path", ["", "live", "glance.js", "glance.css"])
+def test_beyond_loopback_every_route_needs_the_token(path):
+    """Without it 401, with a wrong one 403, with the right one the page."""
+    with GlancePage(host="0.0.0.0", token="Lantern-Lane-7") as page:
+        base = page.address.split("?")[0].replace("0.0.0.0", "127.0.0.1")
+        assert status(base + path) == 401
+        assert status(base + path + "?token=lantern-lane-7") == 403
+        assert status(base + path + "?token=Lantern-Lane-7") == 200
+
+
+def test_tokens_are_made_long_and_different():
+    with GlancePage(host="0.0.0.0") as one, GlancePage(host="0.0.0.0") as two:
+        assert len(one.token) >= 20
+        assert one.token != two.token
+
+
+@pytest.mark.parametrize(
+    ("host", "expected"),
+    [
+        ("127.0.0.1", True),
+        ("127.8.9.1", True),
+        ("::1", True),
+        ("localhost", True),
+        ("0.0.0.0", False),
+        ("192.168.1.4", False),
+        ("", False),
+        ("localhost.example", False),
+    ],
+)
+def test_what_counts_as_loopback(host, expected):
+    assert is_loopback(host) is expected
+
+
+def test_a_taken_port_is_a_plain_error(page):
+    port = int(page.address.rsplit(":", 1)[1].strip("/"))
+    with pytest.raises(FileError, match="Choose another port"):
+        GlancePage(port=port)
+
+
+def test_closing_lets_the_port_go():
+    with GlancePage() as page:
+        port = int(page.address.rsplit(":", 1)[1].strip("/"))
+    with socket.socket() as free:
+        free.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        free.bind(("127.0.0.1", port))
+
+
+def test_fifty_viewers_that_do_not_read_do_not_slow_the_session(page):
+    """The session folds and goes on, whoever looks and however badly."""
+    port = int(page.address.rsplit(":", 1)[1].strip("/"))
+    viewers = []
+    for _ in range(50):
+        viewer = socket.create_connection(("127.0.0.1", port))
+        viewer.sendall(b"GET /live HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        viewers.append(viewer)
+    told = threading.Event()
+
+    def tell():
+        for i in range(2_000):
+            page.show(n.ReadingTaken("s", "meter", Reading(float(i), "V", float(i))))
+        told.set()
+
+    threading.Thread(target=tell).start()
+    assert told.wait(20)
+    for viewer in viewers:
+        viewer.close()
+
+
+@pytest.fixture(scope="module")
+def browser():
+    playwright = pytest.importorskip("playwright.sync_api", reason="the test extra brings playwright")
+    if not CHROMIUM:
+        pytest.skip("no chromium on this machine: apt-get install chromium")
+    with playwright.sync_playwright() as running:
+        browser = running.chromium.launch(
+            executable_path=CHROMIUM,
+            args=["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"],
+        )
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def view(browser, page):
+    """The page in a browser, with everything that it complained about."""
+    tab = browser.new_page(viewport={"width": 390, "height": 800})
+    tab.complaints = []
+    tab.on("console", lambda message: tab.complaints.append(message.text))
+    tab.on("pageerror", lambda error: tab.complaints.append(str(error)))
+    tab.goto(page.address)
+    yield tab
+    tab.close()
+
+
+def until(tab, expression):
+    """Wait until the page says so; asked from outside, because the page itself may evaluate nothing."""
+    deadline = time.monotonic() + 10
+    while not tab.evaluate(expression):
+        assert time.monotonic() < deadline, expression
+        tab.wait_for_timeout(10)
+
+
+def test_the_bar_follows_a_reading_within_300_ms(view, page):
+    """From the notice to the drawn mark, in the browser's own clock; the median of ten moves."""
+    view.evaluate("new MutationObserver(() => { window.movedAt = Date.now() }).observe("
+                  "document.getElementById('here'), {attributes: true, attributeFilter: ['style']})")  # fmt: skip
+    lags = []
+    for i in range(10):
+        view.wait_for_timeout(150)
+        told = time.time() * 1000
+        page.show(trim(9400.0 + i, position=i / 10 + 0.01))
+        until(view, f"document.getElementById('value').textContent == '{(9400 + i) / 1000:.3f} kV'")
+        lags.append(view.evaluate("window.movedAt") - told)
+    assert sorted(lags)[5] < 300
+    assert view.complaints == []
+
+
+def test_hostile_names_stay_text(view, page):
+    """A unit's name is shown, never run."""
+    name = "<img src=x onerror=document.body.remove()>"
+    page.show(n.JobStarted(1, "P", name, "Ida", []))
+    page.show(n.GapOpened("s", name, name))
+    page.show(n.ReadingTaken("s", name, Reading(1.0, name, 0.0)))
+    until(view, "document.querySelectorAll('#alarms li').length == 1")
+    assert name in view.inner_text("#job")
+    assert view.query_selector("img") is None
+    assert view.complaints == []
+
+
+def test_trends_fill(view, page):
+    for i in range(50):
+        page.show(n.ReadingTaken("s", "meter", Reading(9400.0 + i, "V", float(i))))
+    until(view, "document.querySelector('#trends path')?.getAttribute('d').split('M').length == 2")
+    until(view, "document.querySelector('#trends figcaption').textContent.includes('9.4490 kV')")
+
+
+def test_silence_is_said(view, page):
+    """When the bench stops talking, what stands on the page is called old."""
+    page.show(trim(9400.0))
+    until(view, "document.getElementById('value').textContent != ''")
+    page.close()
+    until(view, "document.getElementById('link').textContent.includes('OLD')")
