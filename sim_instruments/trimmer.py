@@ -11,6 +11,7 @@ Contact resistance variation of cermet trimmers is 1 to 3 % on data sheets; dirt
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 
@@ -55,6 +56,7 @@ class Trimmer:
         self.roughness = roughness
         self.clutch = clutch
         self.cleaned = False
+        self.moved: Callable[[], None] | None = None  # called after each move of the wiper
         self.turned = 0.0  # degrees in all, both ways: wear
         self._clock = clock
         self._seed = seed
@@ -89,6 +91,8 @@ class Trimmer:
         wiper = min(max(followed, 0.0), self.travel)
         if wiper != self._wiper.goal:
             self._wiper.go(wiper)
+            if self.moved is not None:
+                self.moved()
         return moved
 
     def set(self, degrees: float) -> None:

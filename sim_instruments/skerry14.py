@@ -1,0 +1,132 @@
+"""The simulated bench of the demo: a Skerry 14 and the instruments wired to it.
+
+`build` is what the entry point `benchrig.doubles: skerry14` names.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from benchrig.clock import Clock
+
+from . import figures as f
+from .chassis import Chassis
+from .hands import Hands
+from .histories import Array, Value, one
+from .meter_scpi import BenchMeter
+from .nodes import Jack
+from .picture import Picture
+from .points import points
+from .scope_tenfield_a2 import TenFieldA2
+from .serial_fs9721 import Fs9721Handheld
+from .world import World
+
+SCOPE_CHANNELS = 4
+# Where the leads hang before anybody moves them: input -> (point, via)
+FIRST = {
+    "scope.1": ("A2 TP21", ""),
+    "scope.2": ("A4 TP42", ""),
+    "meter": ("A1 TP1", ""),
+    "handheld": ("A1 TP1", ""),
+}
+
+
+def build(
+    clock: Clock,
+    seed: int = 0,
+    *,
+    tired: bool = True,
+    mains: float = 50.0,
+    powered: bool = True,
+    card: str = "zero",
+    faults: Sequence[str] = (),
+) -> World:
+    """The bench, at `clock.now()`.
+
+    seed     how the unit arrives: 0 as the workshop's own example, others at random about it
+    tired    False: a unit that is already right
+    mains    hertz
+    powered  switched on when the job starts
+    card     the pattern plugged in
+    faults   names of `chassis.FAULTS` or "scratchy RV22" and the like, there from the start
+    """
+    chassis = Chassis(clock, seed, tired=tired, mains=mains)
+    world = World(clock, seed)
+    world.nodes |= points(chassis)
+    world.trimmers |= chassis.trimmers
+    _wire(world, seed, mains)
+    picture = Picture(chassis)
+    world.truths |= truths(chassis, picture)
+    hands = Hands(world, chassis, picture, seed)
+    world.hands = hands
+    for jack, (point, via) in FIRST.items():
+        hands.probe(jack, point, via)
+    hands.card(card)
+    hands.power(powered)
+    for name in faults:
+        hands.fault(name)
+    return world
+
+
+def _wire(world: World, seed: int, mains: float) -> None:
+    """Instruments and their inputs."""
+    inputs = {n: Jack() for n in range(1, SCOPE_CHANNELS + 1)}
+    world.jacks |= {f"scope.{n}": jack for n, jack in inputs.items()}
+    world.jacks |= {"meter": Jack(), "handheld": Jack()}
+    world.connect("scope", TenFieldA2(world.clock, inputs, seed=seed))
+    world.connect("meter", BenchMeter(world.clock, {1: world.jacks["meter"]}, seed=seed, mains=mains))
+    world.connect("handheld", Fs9721Handheld(world.clock, {1: world.jacks["handheld"]}, seed=seed), "pty")
+
+
+def truths(chassis: Chassis, picture: Picture) -> dict[str, Callable[[], float]]:
+    """Every true value by name: test points in volts (the timer in seconds), sizes in millimetres, ohms, codes.
+
+    "A4 TP42" is the on-time, "A4 TP42 low" the off-time; "A4 TP41" is the overshoot as a fraction.
+    """
+
+    def now(law: Callable[[Array], Value]) -> Callable[[], float]:
+        return lambda: one(law(np.array([chassis.clock.now()])))
+
+    def rail(point: str) -> Callable[[], float]:
+        return now(lambda times: chassis.rail(point, times))
+
+    def half(number: int) -> Callable[[], float]:
+        return now(lambda times: chassis.found.halves[number] * chassis.half_gain(number, times))
+
+    def esr(name: str) -> Callable[[], float]:
+        return lambda: chassis.esr(name)
+
+    on, off = now(chassis.on_time), now(chassis.off_time)
+    first, second = half(0), half(1)
+    table = {point: rail(point) for point in f.RAILS}
+    table |= {name: esr(name) for name in f.ESR}
+    table |= {f"{name} position": trimmer.position for name, trimmer in chassis.trimmers.items()}
+    table |= {
+        f.HALVES[0]: first,
+        f.HALVES[1]: second,
+        "halves mismatch": lambda: 2.0 * abs(first() - second()) / max(first() + second(), 1e-9),
+        "A1 F1": chassis.fuse_ohms,
+        "A2 TP21": now(chassis.zero),
+        "A2 TP22": picture.gap_vertical,
+        "A2 TP23": picture.gap_horizontal,
+        "A4 TP40": chassis.anode_volts,
+        "A4 TP41": now(chassis.overshoot),
+        "A4 TP42": on,
+        "A4 TP42 low": off,
+        "duty factor": lambda: on() / (on() + off()),
+        "A5 TP51": chassis.hum,
+        "tile width": picture.tile_width,
+        "tile height": picture.tile_height,
+        "aspect": picture.aspect,
+        "margins left-right": lambda: picture.off_centre()[0],
+        "margins top-bottom": lambda: picture.off_centre()[1],
+        "gap vertical": picture.gap_vertical,
+        "gap horizontal": picture.gap_horizontal,
+        "intensity": picture.faintest_bar,
+        "stick x": picture.stick_x,
+        "stick y": picture.stick_y,
+        "powered": lambda: float(chassis.powered),
+    }
+    return table
