@@ -1,0 +1,31 @@
+"""The record of every job: what to write (`facts`), one SQLite file (`SqliteStore`), reading it (`History`)."""
+
+from .facts import (
+    AcknowledgementFacts,
+    InstrumentFacts,
+    JobFacts,
+    StepFacts,
+    StepResult,
+    Store,
+    StoreError,
+)
+from .history import ChannelRow, History, JobRow, StepRow, moved
+from .place import default_path
+from .sqlite import SqliteStore
+
+__all__ = [
+    "AcknowledgementFacts",
+    "ChannelRow",
+    "History",
+    "InstrumentFacts",
+    "JobFacts",
+    "JobRow",
+    "SqliteStore",
+    "StepFacts",
+    "StepResult",
+    "StepRow",
+    "Store",
+    "StoreError",
+    "default_path",
+    "moved",
+]

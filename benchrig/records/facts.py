@@ -1,0 +1,158 @@
+"""What goes into a record, as plain data, and what a store must be able to do with it.
+
+Rules for every store:
+1. When a call returns, what it was given survives the death of this process. Facts go in before they are shown.
+2. Acknowledgements, verdicts and the end of a job survive a power cut too, and so does everything older than a second.
+3. One thread writes. Readers open the record read-only and never hold the writer up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, Protocol
+
+from ..errors import BenchrigError
+from ..readings import Reading
+
+if TYPE_CHECKING:
+    from ..signals.waveform import Waveform
+
+
+class StoreError(BenchrigError):
+    """The record cannot be written or read: disk full, file locked, not a record."""
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentFacts:
+    """One instrument as it was used in a job."""
+
+    name: str
+    driver: str = ""
+    address: str = ""
+    identity: str = ""
+    calibration_due: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class JobFacts:
+    """A job as it begins."""
+
+    procedure: str
+    title: str
+    procedure_digest: str
+    procedure_file: str
+    unit: str
+    serial: str
+    operator: str
+    bench: str
+    simulated: bool
+    version: str
+    rule: str
+    instruments: Sequence[InstrumentFacts] = ()
+    environment: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class StepFacts:
+    """A step as it begins. `round` counts how often this step was begun in this job, from 1."""
+
+    step: str
+    kind: str
+    title: str
+    number: int
+    round: int = 1
+    purpose: str = "do"  # "as found", "do", "check again", "put back"
+    point: str = ""
+    trimmer: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class StepResult:
+    """A step as it ended: verdict, and everything the verdict rests on. Values in `unit`; None where there is none."""
+
+    verdict: str
+    value: float | None = None
+    unit: str = ""
+    uncertainty: float | None = None
+    low: float | None = None
+    high: float | None = None
+    acceptable_low: float | None = None
+    acceptable_high: float | None = None
+    rule: str = ""
+    probability: float | None = None
+    guard_band: float | None = None
+    tier: str = ""
+    words: str = ""
+    details: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class AcknowledgementFacts:
+    """An answer to a hold point, word for word."""
+
+    hazard: str
+    test_point: str
+    expected: float
+    phrase: str
+    typed: str | None
+    acknowledged: bool
+    operator: str
+    purpose: str
+    words: str = ""
+
+
+class Store(Protocol):
+    """Where a record is written. `now` is monotonic seconds, `stamp` wall time; both belong to one moment.
+
+    Every method raises StoreError where it cannot keep its promise.
+    """
+
+    def begin_job(self, facts: JobFacts, now: float, stamp: datetime) -> int:
+        """A new job and its first sitting. Returns the job's number."""
+        ...
+
+    def resume_job(self, job: int, now: float, stamp: datetime) -> None:
+        """A new sitting at a job that has not ended."""
+        ...
+
+    def end_job(self, outcome: str, exit_code: int, now: float, stamp: datetime) -> None: ...
+
+    def begin_step(self, facts: StepFacts, now: float, stamp: datetime) -> int:
+        """Returns the number under which readings and the result of this step are kept."""
+        ...
+
+    def end_step(self, row: int, result: StepResult, now: float, stamp: datetime) -> None: ...
+
+    def reading(self, row: int, channel: str, reading: Reading) -> None: ...
+
+    def readings(self, row: int, channel: str, readings: Sequence[Reading]) -> None:
+        """Many at once, all or none."""
+        ...
+
+    def waveform(self, row: int, channel: str, waveform: Waveform, now: float) -> None: ...
+
+    def acknowledgement(self, row: int, facts: AcknowledgementFacts, now: float, stamp: datetime) -> None: ...
+
+    def mark(self, row: int, trimmer: str, words: str, value: float | None, unit: str, now: float) -> None:
+        """Where something that hands can turn stood before it was touched."""
+        ...
+
+    def event(self, row: int | None, kind: str, facts: Mapping[str, Any], now: float, stamp: datetime) -> None:
+        """Anything else worth keeping; `facts` in JSON's own types."""
+        ...
+
+    def open_gap(self, row: int, instrument: str, reason: str, now: float, stamp: datetime) -> int: ...
+
+    def close_gap(self, gap: int, now: float, stamp: datetime) -> None: ...
+
+    def traffic(self, instrument: str, dialogue: str, now: float) -> None:
+        """What went over an instrument's link lately, for whoever looks for a fault."""
+        ...
+
+    def keep_alive(self, now: float) -> None:
+        """Call often. At most once a second it puts everything so far beyond the reach of a power cut."""
+        ...
+
+    def close(self) -> None: ...

@@ -1,0 +1,266 @@
+"""Reading a record: jobs, their steps, readings and waveforms. Opened read-only; a writer may be at work meanwhile."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import zlib
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ..readings import Flag, Reading
+from .facts import InstrumentFacts, StepResult, StoreError
+from .schema import APPLICATION_ID, VERSION
+
+if TYPE_CHECKING:
+    from ..signals.waveform import Waveform
+
+
+@dataclass(frozen=True, slots=True)
+class JobRow:
+    """One job in a list. `ended` None: still running, or broken off."""
+
+    id: int
+    started: datetime
+    ended: datetime | None
+    procedure: str
+    title: str
+    procedure_digest: str
+    procedure_file: str
+    unit: str
+    serial: str
+    operator: str
+    bench: str
+    simulated: bool
+    version: str
+    rule: str
+    environment: Mapping[str, Any]
+    outcome: str | None
+    exit_code: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class StepRow:
+    """One step of a job. `result` None: it never ended. Times in seconds of its sitting."""
+
+    row: int
+    sitting: int
+    step: str
+    kind: str
+    title: str
+    number: int
+    round: int
+    purpose: str
+    point: str
+    trimmer: str
+    started: datetime
+    started_at: float
+    ended_at: float | None
+    result: StepResult | None
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelRow:
+    """One series of readings of a step."""
+
+    id: int
+    step_row: int
+    name: str
+    unit: str
+
+
+class History:
+    """A record opened for reading. Use it as a context manager."""
+
+    def __init__(self, path: str | Path) -> None:
+        self.path = Path(path)
+        if not self.path.is_file():
+            raise StoreError(f"There is no record {self.path}.", next_step="Run a job first, or name another file.")
+        with self._plainly():
+            uri = f"{self.path.absolute().as_uri()}?mode=ro"
+            self._db = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5.0)
+            self._db.row_factory = sqlite3.Row
+            self._check()
+
+    def _check(self) -> None:
+        ours = self._db.execute("PRAGMA application_id").fetchone()[0] == APPLICATION_ID
+        version = self._db.execute("PRAGMA user_version").fetchone()[0]
+        if not ours or version > VERSION:
+            what = "was written by a newer benchrig" if ours else "is not a record of benchrig"
+            raise StoreError(f"{self.path} {what}.", next_step="Name another file.")
+
+    def __enter__(self) -> History:
+        return self
+
+    def __exit__(self, *exception: object) -> None:
+        self._db.close()
+
+    def close(self) -> None:
+        self._db.close()
+
+    @contextmanager
+    def _plainly(self) -> Iterator[None]:
+        try:
+            yield
+        except sqlite3.Error as error:
+            raise StoreError(f"Cannot read {self.path}: {error}.", next_step="Is it a record of benchrig?") from error
+
+    def _rows(self, sql: str, *values: Any) -> list[sqlite3.Row]:
+        with self._plainly():
+            return self._db.execute(sql, values).fetchall()
+
+    def jobs(self, *, serial: str | None = None, limit: int = 1000) -> list[JobRow]:
+        """Newest first; only those of one unit where `serial` is given."""
+        where = "" if serial is None else "WHERE serial = ?"
+        values: tuple[Any, ...] = (limit,) if serial is None else (serial, limit)
+        return [_job(row) for row in self._rows(f"SELECT * FROM jobs {where} ORDER BY id DESC LIMIT ?", *values)]
+
+    def job(self, job: int) -> JobRow:
+        """Raises StoreError if there is none."""
+        rows = self._rows("SELECT * FROM jobs WHERE id = ?", job)
+        if not rows:
+            raise StoreError(f"There is no job {job} in {self.path}.", next_step="List them with `benchrig jobs`.")
+        return _job(rows[0])
+
+    def unfinished(self, serial: str, digest: str) -> JobRow | None:
+        """The newest job of this unit and procedure, if it was broken off."""
+        rows = self._rows(
+            "SELECT * FROM jobs WHERE serial = ? AND procedure_digest = ? ORDER BY id DESC LIMIT 1", serial, digest
+        )
+        return _job(rows[0]) if rows and rows[0]["ended"] is None else None
+
+    def instruments(self, job: int) -> list[InstrumentFacts]:
+        rows = self._rows("SELECT * FROM instruments WHERE job = ? ORDER BY name", job)
+        return [InstrumentFacts(*tuple(row)[1:]) for row in rows]
+
+    def steps(self, job: int) -> list[StepRow]:
+        """In the order in which they were begun."""
+        rows = self._rows(
+            "SELECT steps.* FROM steps JOIN sittings ON sittings.id = steps.sitting WHERE job = ? ORDER BY steps.id",
+            job,
+        )
+        return [_step(row) for row in rows]
+
+    def channels(self, step_row: int) -> list[ChannelRow]:
+        rows = self._rows("SELECT * FROM channels WHERE step = ? ORDER BY id", step_row)
+        return [ChannelRow(row["id"], row["step"], row["name"], row["unit"]) for row in rows]
+
+    def readings(self, channel: ChannelRow) -> list[Reading]:
+        """In order; `time` in seconds of the sitting."""
+        rows = self._rows("SELECT * FROM readings WHERE channel = ? ORDER BY rowid", channel.id)
+        return [_reading(row, channel.unit) for row in rows]
+
+    def reading_count(self, job: int) -> int:
+        rows = self._rows(
+            "SELECT count(*) FROM readings JOIN channels ON channels.id = channel"
+            " JOIN steps ON steps.id = channels.step JOIN sittings ON sittings.id = sitting WHERE job = ?",
+            job,
+        )
+        return int(rows[0][0])
+
+    def waveforms(self, step_row: int) -> list[tuple[str, Waveform]]:
+        """(channel, waveform), in order."""
+        rows = self._rows("SELECT * FROM waveforms WHERE step = ? ORDER BY id", step_row)
+        return [(row["name"], _waveform(row)) for row in rows]
+
+    def acknowledgements(self, job: int) -> list[Mapping[str, Any]]:
+        """Every answer to a hold point, given or refused, with the `step` it was for."""
+        return self._of_steps("acknowledgements", job)
+
+    def gaps(self, job: int) -> list[Mapping[str, Any]]:
+        """Every time an instrument was away; `closed_us` None if it never came back."""
+        return self._of_steps("gaps", job)
+
+    def marks(self, job: int) -> list[Mapping[str, Any]]:
+        """Where trimmers, rings and knobs stood before they were touched."""
+        return self._of_steps("marks", job)
+
+    def _of_steps(self, table: str, job: int) -> list[Mapping[str, Any]]:
+        rows = self._rows(
+            f"SELECT {table}.*, steps.step AS step_id FROM {table} JOIN steps ON steps.id = {table}.step"
+            f" JOIN sittings ON sittings.id = sitting WHERE job = ? ORDER BY {table}.id",
+            job,
+        )
+        return [dict(row) for row in rows]
+
+    def events(self, job: int) -> list[Mapping[str, Any]]:
+        """Everything else, `facts` as data."""
+        rows = self._rows(
+            "SELECT events.* FROM events JOIN sittings ON sittings.id = sitting WHERE job = ? ORDER BY events.id", job
+        )
+        return [{**dict(row), "facts": json.loads(row["facts"])} for row in rows]
+
+
+def _job(row: sqlite3.Row) -> JobRow:
+    values = dict(row)
+    ended = values.pop("ended")
+    return JobRow(
+        **{
+            **values,
+            "started": datetime.fromisoformat(values["started"]),
+            "ended": None if ended is None else datetime.fromisoformat(ended),
+            "simulated": bool(values["simulated"]),
+            "environment": json.loads(values["environment"]),
+        }
+    )
+
+
+_RESULT = (
+    "verdict", "value", "unit", "uncertainty", "low", "high", "acceptable_low", "acceptable_high", "rule",
+    "probability", "guard_band", "tier", "words",
+)  # fmt: skip
+
+
+def _step(row: sqlite3.Row) -> StepRow:
+    result = None
+    if row["verdict"] is not None:
+        result = StepResult(**{key: row[key] for key in _RESULT}, details=json.loads(row["details"]))
+    return StepRow(
+        row=row["id"],
+        sitting=row["sitting"],
+        step=row["step"],
+        kind=row["kind"],
+        title=row["title"],
+        number=row["number"],
+        round=row["round"],
+        purpose=row["purpose"],
+        point=row["point"],
+        trimmer=row["trimmer"],
+        started=datetime.fromisoformat(row["started"]),
+        started_at=row["started_us"] / 1e6,
+        ended_at=None if row["ended_us"] is None else row["ended_us"] / 1e6,
+        result=result,
+    )
+
+
+def _reading(row: sqlite3.Row, unit: str) -> Reading:
+    return Reading(
+        row["value"], unit, row["at_us"] / 1e6, Flag(row["flags"]), row["resolution"], uncertainty=row["uncertainty"]
+    )
+
+
+def _waveform(row: sqlite3.Row) -> Waveform:
+    import numpy as np
+
+    from ..signals.waveform import Waveform
+
+    samples = np.frombuffer(zlib.decompress(row["samples"]), dtype=row["kind"])
+    if samples.dtype.kind == "f":
+        return Waveform(samples, row["interval"], row["start"], triggered=bool(row["triggered"]))
+    return Waveform.from_codes(
+        samples, row["scale"], row["offset"], row["interval"], row["start"], triggered=bool(row["triggered"])
+    )
+
+
+def moved(rows: Sequence[StepRow]) -> dict[str, tuple[float | None, float | None]]:
+    """For each step with a value: (as found, as left) of one job."""
+    found: dict[str, tuple[float | None, float | None]] = {}
+    for row in rows:
+        if row.result is not None and row.result.value is not None:
+            first = found[row.step][0] if row.step in found else row.result.value
+            found[row.step] = (first, row.result.value)
+    return found

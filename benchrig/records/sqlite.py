@@ -1,0 +1,275 @@
+"""The record in one SQLite file: write-ahead log, one commit a call, a sync where a power cut must not reach.
+
+With `synchronous=NORMAL` a commit outlives this process but not a power cut. FULL for one commit carries everything
+before it to the disk too (sqlite.org/wal.html, sqlite.org/pragma.html#pragma_synchronous).
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import zlib
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import astuple
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from ..readings import Reading
+from .facts import AcknowledgementFacts, JobFacts, StepFacts, StepResult, StoreError
+from .schema import APPLICATION_ID, MIGRATIONS, VERSION
+
+if TYPE_CHECKING:
+    from ..signals.waveform import Waveform
+
+SYNC_INTERVAL = 1.0  # s of readings that a power cut may take
+BUSY = 5.0  # s to wait for another writer
+
+
+class SqliteStore:
+    """A `Store` in `path`; the file and its folder are made where they are missing."""
+
+    _cures: ClassVar[Mapping[str, str]] = {
+        "full": "Free some disk space; what was recorded so far is safe.",
+        "locked": "Another program holds the record; end it and try again.",
+        "readonly": "Give yourself write permission, or name another file.",
+        "not a database": "Name another file; this one is left as it is.",
+        "unable to open": "Check the folder and its permissions.",
+    }
+
+    def __init__(self, path: str | Path) -> None:
+        self.path = Path(path)
+        self._sitting = 0
+        self._job = 0
+        self._origin = 0.0
+        self._synced = float("-inf")
+        self._channels: dict[tuple[int, str, str], int] = {}
+        with self._plainly("open"):
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            self._db = sqlite3.connect(self.path, isolation_level=None, timeout=BUSY)
+        try:
+            with self._plainly("open"):
+                self._set_up()
+        except BaseException:
+            self._db.close()
+            raise
+
+    def _set_up(self) -> None:
+        found = self._db.execute("PRAGMA application_id").fetchone()[0]
+        tables = self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+        if found != APPLICATION_ID and tables:
+            raise StoreError(f"{self.path} is a database of another program.", next_step="Name another file.")
+        self._db.execute("PRAGMA journal_mode=WAL")
+        self._db.execute("PRAGMA synchronous=NORMAL")
+        self._db.execute("PRAGMA foreign_keys=ON")
+        with self._transaction():
+            self._migrate()
+
+    def _migrate(self) -> None:
+        version: int = self._db.execute("PRAGMA user_version").fetchone()[0]
+        if version > VERSION:
+            raise StoreError(
+                f"{self.path} was written by a newer benchrig (version {version} of the tables).",
+                next_step="Use that one, or name another file.",
+            )
+        self._db.execute(f"PRAGMA application_id={APPLICATION_ID}")
+        self._db.execute(
+            "CREATE TABLE IF NOT EXISTS migrations"
+            " (version INTEGER PRIMARY KEY, name TEXT NOT NULL, applied TEXT NOT NULL)"
+        )
+        for number, (name, script) in enumerate(MIGRATIONS[version:], version + 1):
+            for statement in script.split(";"):
+                self._db.execute(statement)
+            self._db.execute("INSERT INTO migrations VALUES (?, ?, datetime('now'))", (number, name))
+        self._db.execute(f"PRAGMA user_version={VERSION}")
+
+    # jobs and steps
+
+    def begin_job(self, facts: JobFacts, now: float, stamp: datetime) -> int:
+        with self._synced_transaction(now):
+            job = self._insert(
+                "jobs",
+                started=_iso(stamp), procedure=facts.procedure, title=facts.title, unit=facts.unit, serial=facts.serial,
+                procedure_digest=facts.procedure_digest, procedure_file=facts.procedure_file, operator=facts.operator,
+                bench=facts.bench, simulated=int(facts.simulated), version=facts.version, rule=facts.rule,
+                environment=json.dumps(dict(facts.environment)),
+            )  # fmt: skip
+            self._db.executemany(
+                "INSERT INTO instruments VALUES (?, ?, ?, ?, ?, ?)", [(job, *astuple(i)) for i in facts.instruments]
+            )
+            self._sit_down(job, now, stamp)
+        return job
+
+    def resume_job(self, job: int, now: float, stamp: datetime) -> None:
+        with self._synced_transaction(now):
+            found = self._db.execute("SELECT ended FROM jobs WHERE id = ?", (job,)).fetchone()
+            if found is None:
+                raise StoreError(f"There is no job {job} in {self.path}.", next_step="List them with `benchrig jobs`.")
+            if found[0] is not None:
+                raise StoreError(f"Job {job} has ended at {found[0]}.", next_step="Begin a new one.")
+            self._sit_down(job, now, stamp)
+
+    def _sit_down(self, job: int, now: float, stamp: datetime) -> None:
+        self._job, self._origin = job, now
+        self._sitting = self._insert("sittings", job=job, started=_iso(stamp), alive_us=0)
+
+    def end_job(self, outcome: str, exit_code: int, now: float, stamp: datetime) -> None:
+        with self._synced_transaction(now):
+            self._db.execute(
+                "UPDATE jobs SET ended = ?, outcome = ?, exit_code = ? WHERE id = ?",
+                (_iso(stamp), outcome, exit_code, self._job),
+            )
+
+    def begin_step(self, facts: StepFacts, now: float, stamp: datetime) -> int:
+        with self._plainly("write"):
+            return self._insert(
+                "steps",
+                sitting=self._sitting, step=facts.step, kind=facts.kind, title=facts.title, number=facts.number,
+                round=facts.round, purpose=facts.purpose, point=facts.point, trimmer=facts.trimmer,
+                started_us=self._us(now), started=_iso(stamp),
+            )  # fmt: skip
+
+    def end_step(self, row: int, result: StepResult, now: float, stamp: datetime) -> None:
+        with self._synced_transaction(now):
+            self._db.execute(
+                "UPDATE steps SET verdict=?, value=?, unit=?, uncertainty=?, low=?, high=?, acceptable_low=?,"
+                " acceptable_high=?, rule=?, probability=?, guard_band=?, tier=?, words=?, details=?,"
+                " ended_us=?, ended=? WHERE id = ?",
+                (
+                    result.verdict, result.value, result.unit, result.uncertainty, result.low, result.high,
+                    result.acceptable_low, result.acceptable_high, result.rule, result.probability, result.guard_band,
+                    result.tier, result.words, json.dumps(dict(result.details)), self._us(now), _iso(stamp), row,
+                ),
+            )  # fmt: skip
+
+    # what happens in a step
+
+    def reading(self, row: int, channel: str, reading: Reading) -> None:
+        with self._plainly("write"):
+            self._db.execute(_READING, self._reading_row(self._channel(row, channel, reading.unit), reading))
+
+    def readings(self, row: int, channel: str, readings: Sequence[Reading]) -> None:
+        with self._plainly("write"), self._transaction():
+            rows = (self._reading_row(self._channel(row, channel, it.unit), it) for it in readings)
+            self._db.executemany(_READING, rows)
+
+    def _reading_row(self, channel: int, it: Reading) -> tuple[Any, ...]:
+        return channel, self._us(it.time), it.value, it.flags.value, it.resolution, it.uncertainty
+
+    def _channel(self, row: int, name: str, unit: str) -> int:
+        key = (row, name, unit)
+        if key not in self._channels:
+            self._channels[key] = self._insert("channels", step=row, name=name, unit=unit)
+        return self._channels[key]
+
+    def waveform(self, row: int, channel: str, waveform: Waveform, now: float) -> None:
+        samples = waveform.samples
+        with self._plainly("write"):
+            self._insert(
+                "waveforms",
+                step=row, name=channel, at_us=self._us(now), interval=waveform.interval, start=waveform.start,
+                scale=waveform.scale, offset=waveform.offset, kind=samples.dtype.newbyteorder("<").str,
+                clipped=int(waveform.clipped), triggered=int(waveform.triggered),
+                samples=zlib.compress(samples.astype(samples.dtype.newbyteorder("<"), copy=False).tobytes(), 1),
+            )  # fmt: skip
+
+    def acknowledgement(self, row: int, facts: AcknowledgementFacts, now: float, stamp: datetime) -> None:
+        with self._synced_transaction(now):
+            self._insert(
+                "acknowledgements",
+                step=row, at_us=self._us(now), stamp=_iso(stamp), hazard=facts.hazard, test_point=facts.test_point,
+                expected=facts.expected, phrase=facts.phrase, typed=facts.typed, acknowledged=int(facts.acknowledged),
+                operator=facts.operator, purpose=facts.purpose, words=facts.words,
+            )  # fmt: skip
+
+    def mark(self, row: int, trimmer: str, words: str, value: float | None, unit: str, now: float) -> None:
+        with self._plainly("write"):
+            self._insert(
+                "marks", step=row, at_us=self._us(now), trimmer=trimmer, words=words, value=value, unit=unit
+            )  # fmt: skip
+
+    def event(self, row: int | None, kind: str, facts: Mapping[str, Any], now: float, stamp: datetime) -> None:
+        with self._plainly("write"):
+            self._insert(
+                "events",
+                sitting=self._sitting, step=row, at_us=self._us(now), stamp=_iso(stamp), kind=kind,
+                facts=json.dumps(dict(facts)),
+            )  # fmt: skip
+
+    def open_gap(self, row: int, instrument: str, reason: str, now: float, stamp: datetime) -> int:
+        with self._plainly("write"):
+            return self._insert(
+                "gaps", step=row, instrument=instrument, reason=reason, opened_us=self._us(now), opened=_iso(stamp)
+            )  # fmt: skip
+
+    def close_gap(self, gap: int, now: float, stamp: datetime) -> None:
+        with self._plainly("write"):
+            self._db.execute(
+                "UPDATE gaps SET closed_us = ?, closed = ? WHERE id = ?", (self._us(now), _iso(stamp), gap)
+            )
+
+    def traffic(self, instrument: str, dialogue: str, now: float) -> None:
+        with self._plainly("write"):
+            self._insert(
+                "traffic", sitting=self._sitting, at_us=self._us(now), instrument=instrument, dialogue=dialogue
+            )
+
+    def keep_alive(self, now: float) -> None:
+        if now - self._synced >= SYNC_INTERVAL:
+            with self._synced_transaction(now):
+                pass
+
+    def close(self) -> None:
+        self._db.close()
+
+    # the few moves that all of it is made of
+
+    def _insert(self, table: str, **values: Any) -> int:
+        names, places = ", ".join(values), ", ".join("?" * len(values))
+        row = self._db.execute(f"INSERT INTO {table} ({names}) VALUES ({places})", tuple(values.values())).lastrowid
+        assert row is not None  # an INSERT always has one
+        return row
+
+    def _us(self, now: float) -> int:
+        return round((now - self._origin) * 1e6)
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+        except BaseException:
+            self._channels.clear()  # some of them may go with the rollback
+            if self._db.in_transaction:  # a full disk has rolled it back already
+                self._db.execute("ROLLBACK")
+            raise
+        self._db.execute("COMMIT")
+
+    @contextmanager
+    def _synced_transaction(self, now: float) -> Iterator[None]:
+        with self._plainly("write"):
+            self._db.execute("PRAGMA synchronous=FULL")
+            try:
+                with self._transaction():
+                    yield
+                    self._db.execute("UPDATE sittings SET alive_us = ? WHERE id = ?", (self._us(now), self._sitting))
+            finally:
+                self._db.execute("PRAGMA synchronous=NORMAL")
+        self._synced = now
+
+    @contextmanager
+    def _plainly(self, doing: str) -> Iterator[None]:
+        """SQLite's and the file system's errors, in words with a cure."""
+        try:
+            yield
+        except (sqlite3.Error, OSError) as error:
+            cure = next((c for key, c in self._cures.items() if key in str(error)), "Check the disk and the file.")
+            raise StoreError(f"Cannot {doing} the record {self.path}: {error}.", next_step=cure) from error
+
+
+_READING = "INSERT INTO readings VALUES (?, ?, ?, ?, ?, ?)"
+
+
+def _iso(stamp: datetime) -> str:
+    return stamp.isoformat(timespec="milliseconds")
