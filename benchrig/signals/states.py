@@ -1,0 +1,169 @@
+"""The two state levels, from the settled parts of the record only.
+
+Rules of this module:
+
+- A state's level is the mean of its settled samples: after the edge and its ringing, before the next edge. Edges and
+  tails would pull it inward; the more so the shorter the pulse.
+- Its uncertainty comes from the noise seen there, with its correlation from sample to sample, and from the converter's
+  step, which averaging removes only where noise is there to smear it.
+- At most `_BUDGET` samples of each state are read, spread over the whole record.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .tally import Levels
+from .transitions import Transitions
+from .waveform import Waveform
+
+_BUDGET = 1 << 17
+# Settled after this many transition durations (a single pole is then within 2e-6), where the state lasts that long.
+_AFTER = 6.0
+# Before an edge begins: its mid instant less this many durations. A ramp needs 0.63, a Gaussian edge 1 to be at 0.5 %.
+_BEFORE = 1.0
+_LEAST = 0.65
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """One state: its level and standard uncertainty (V), noise about it (V), and how many samples were taken."""
+
+    level: float
+    uncertainty: float
+    noise: float
+    correlation: float  # of neighbouring samples of the noise, 0 where not significant
+    samples: int
+
+
+@dataclass(frozen=True, slots=True)
+class States:
+    low: State
+    high: State
+    quantum: float  # volts per step of the converter, 0 for volts
+
+    @property
+    def amplitude(self) -> float:
+        return self.high.level - self.low.level
+
+    def at(self, fraction: float) -> float:
+        """The reference level at this fraction of the amplitude."""
+        return self.low.level + fraction * self.amplitude
+
+    @property
+    def mid_uncertainty(self) -> float:
+        """Standard uncertainty of the mid level, in volts."""
+        return 0.5 * float(np.hypot(self.low.uncertainty, self.high.uncertainty))
+
+    @property
+    def noise(self) -> float:
+        """Standard deviation of one sample, in volts, quantisation included."""
+        weights = np.array([self.low.samples, self.high.samples], dtype=np.float64)
+        variance = np.average(np.array([self.low.noise, self.high.noise]) ** 2, weights=weights)
+        return float(np.sqrt(max(variance, self.quantum**2 / 12.0)))
+
+    @property
+    def correlation(self) -> float:
+        return max(self.low.correlation, self.high.correlation)
+
+
+def gather(
+    waveform: Waveform, first: NDArray[np.int64], last: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Volts of the samples first[k]..last[k] of every k, one after the other, and how many each gave."""
+    lengths = np.maximum(last - first + 1, 0)
+    ends = np.cumsum(lengths)
+    index = np.arange(int(ends[-1]) if ends.size else 0)
+    index += np.repeat(first - (ends - lengths), lengths)
+    return waveform.samples[index] * waveform.scale + waveform.offset, lengths
+
+
+def settled(
+    waveform: Waveform,
+    levels: Levels,
+    transitions: Transitions,
+    instants: NDArray[np.float64],
+    durations: tuple[float, float],
+    settling: tuple[float, float],
+    quantum: float,
+) -> States:
+    """Both states of a record.
+
+    instants   mid instants of the transitions, in samples
+    durations  rising and falling transition duration (10 % to 90 %), in samples
+    settling   samples after a rising and after a falling edge until it rings no more
+    """
+    bounds = np.concatenate(([-1.0], instants, [float(len(waveform))]))
+    high_first = not transitions.rising
+    states = []
+    for is_high in (False, True):
+        rows = np.arange(0 if is_high == high_first else 1, bounds.size - 1, 2)
+        entry, leave = (0, 1) if is_high else (1, 0)
+        first, last = _zones(bounds, rows, durations[entry], settling[entry], durations[leave])
+        level = levels.high if is_high else levels.low
+        states.append(_state(waveform, first, last, level, quantum))
+    return States(states[0], states[1], quantum)
+
+
+def _zones(
+    bounds: NDArray[np.float64], rows: NDArray[np.int64], entry: float, settling: float, leave: float
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """First and last sample of the settled part of each visit between bounds[row] and bounds[row + 1]."""
+    start, stop = bounds[rows], bounds[rows + 1]
+    length = stop - start
+    third = np.maximum(length / 3.0, 4.0)
+    before = np.minimum(_BEFORE * leave, np.maximum(_LEAST * leave, (length - third) / 2.0))
+    wanted = max(_AFTER * entry, settling)
+    after = np.clip(length - before - third, _LEAST * entry, max(wanted, _LEAST * entry))
+    first = np.where(start < 0.0, 0.0, np.ceil(start + after + 0.5))
+    last = np.where(stop >= bounds[-1], bounds[-1] - 1.0, np.floor(stop - before - 0.5))
+    return _spread(first.astype(np.int64), last.astype(np.int64))
+
+
+def _spread(first: NDArray[np.int64], last: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Keep visits that have a settled part; thin them, or shorten a few long ones, down to the budget."""
+    kept = last >= first
+    first, last = first[kept], last[kept]
+    total = int((last - first + 1).sum())
+    if total > _BUDGET:
+        step = min(-(-total // _BUDGET), max(1, first.size // 16))
+        first, last = first[::step], last[::step]
+        longest = max(1, _BUDGET // max(1, first.size))
+        first = np.maximum(first, last - longest + 1)
+    return first, last
+
+
+def _state(
+    waveform: Waveform, first: NDArray[np.int64], last: NDArray[np.int64], fallback: float, quantum: float
+) -> State:
+    volts, _ = gather(waveform, first, last)
+    if not volts.size:
+        return State(fallback, quantum / np.sqrt(12.0), 0.0, 0.0, 0)
+    level = float(volts.mean())
+    noise = float(volts.std(ddof=1)) if volts.size > 1 else 0.0
+    correlation = _correlation(volts - level, noise)
+    spread = noise * np.sqrt((1.0 + correlation) / (1.0 - correlation) / volts.size)
+    return State(level, float(np.hypot(spread, _step_error(noise, quantum))), noise, correlation, int(volts.size))
+
+
+def _correlation(error: NDArray[np.float64], noise: float) -> float:
+    """Lag-one correlation where it stands out by three standard errors, else 0."""
+    if noise <= 0.0 or error.size < 32:
+        return 0.0
+    found = float(np.sum(error[1:] * error[:-1])) / (noise * noise * error.size)
+    return min(found, 0.999) if found > 3.0 / np.sqrt(error.size) else 0.0
+
+
+def _step_error(noise: float, quantum: float) -> float:
+    """What averaging leaves of a converter's step: q/sqrt(12) without noise, next to nothing at half a step of it.
+
+    The first harmonic of the quantiser's error falls as exp(-2 pi^2 s^2 / q^2) with noise s (Widrow and Kollar,
+    Quantization Noise, 2008; formula checked by simulation).
+    """
+    if quantum == 0.0:
+        return 0.0
+    analogue = max(noise * noise - quantum * quantum / 12.0, 0.0)
+    return float(quantum / np.sqrt(12.0) * np.exp(-2.0 * np.pi**2 * analogue / quantum**2))
