@@ -47,6 +47,8 @@ class StepStarted:
     point: str = ""
     connections: Sequence[Connection] = ()
     card: str = ""  # the pattern that the unit must show
+    conditions: Sequence[str] = ()  # in which the unit must be: "powered", "unplugged"
+    hazard: str = ""  # what it exposes; its hold point comes before anything is read
 
 
 @dataclass(frozen=True, slots=True)

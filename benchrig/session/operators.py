@@ -25,6 +25,7 @@ class HoldRequest:
     cautions: Sequence[str]
     in_place: Sequence[str]  # each is confirmed in order
     phrase: str  # the exact words to type; name the test point and the expected voltage
+    purpose: str = "work"  # or "check": power is off and discharged, and the point is looked at to see that it is
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +34,8 @@ class Question:
 
     step: str
     text: str
-    choices: Sequence[str] = ("done", "not done")
+    choices: Sequence[str] = ("done", "not done")  # the first is what a good answer is, where one is
+    about: str = "confirm"  # "observe", "connect", "power on", "power off", "mark", "leave alone", "put back", "turn"
 
 
 @dataclass(frozen=True, slots=True)
