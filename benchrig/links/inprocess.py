@@ -38,7 +38,7 @@ class World(Protocol):
     """What holds the doubles of one simulated bench."""
 
     def double(self, name: str) -> Double:
-        """The double called `name`; KeyError if there is none."""
+        """The double called `name`; LookupError if there is none."""
         ...
 
 

@@ -33,8 +33,7 @@ def _open_simulated(address: SimAddress, clock: Clock, world: World | None) -> L
         )
     try:
         double = world.double(address.name)
-    except KeyError:
-        raise FileError(
-            f"{address.text}: the simulated bench has no instrument of this name.", next_step="Correct the name."
-        ) from None
+    except LookupError as error:
+        words = str(error.args[0]) if error.args else "The simulated bench has no instrument of this name."
+        raise FileError(f"{address.text}: {words}", next_step="Correct the name.") from None
     return InProcessLink(address.text, clock, double)

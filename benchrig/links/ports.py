@@ -18,7 +18,7 @@ from .base import LineSettings, Link
 from .streams import SerialLink
 
 _NO_LINES = (errno.ENOTTY, errno.EINVAL)  # pseudo-terminals have no DTR and RTS
-_ERRNO = re.compile(r"\[Errno (\d+)\]")
+_ERRNO = re.compile(r"\[Errno (\d+)\]|\((\d+), '")  # as OSError and as termios.error write it
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +101,7 @@ def _code(error: BaseException) -> int:
     """The system's error number; pyserial keeps it, pyvisa-py leaves it in the text only."""
     number = getattr(error, "errno", None)
     match = _ERRNO.search(str(error))
-    return number if isinstance(number, int) else int(match[1]) if match else 0
+    return number if isinstance(number, int) else int(match[1] or match[2]) if match else 0
 
 
 def _words(code: int, text: str) -> tuple[str, str]:

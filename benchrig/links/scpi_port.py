@@ -9,7 +9,8 @@ Rules of this module:
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import contextlib
+from collections.abc import Callable, Iterator
 
 from ..clock import Clock
 from ..errors import InstrumentError, LinkTimeout
@@ -55,10 +56,11 @@ class ScpiPort:
     def ask(self, text: str, timeout: float | None = None) -> str:
         """Send a question and return its answer line, without terminator and outer blanks."""
         self._ready()
-        self.link.write(self._talk.ask(text))
-        deadline = self.clock.now() + (self.timeout if timeout is None else timeout)
-        while (line := self._talk.line()) is None:
-            self._receive(deadline, text)
+        with self._owing():
+            self.link.write(self._talk.ask(text))
+            deadline = self.clock.now() + (self.timeout if timeout is None else timeout)
+            while (line := self._talk.line()) is None:
+                self._receive(deadline, text)
         return line.text
 
     def ask_number(self, text: str, timeout: float | None = None) -> Number:
@@ -80,12 +82,13 @@ class ScpiPort:
     def ask_headed_block(self, text: str, timeout: float | None = None, progress: Progress | None = None) -> Block:
         """As `ask_block`, with the text that some families send before the `#`."""
         self._ready()
-        self.link.write(self._talk.ask(text))
         silence = self.timeout if timeout is None else timeout
-        while (block := self._talk.block()) is None:
-            self._receive(self.clock.now() + silence, text)
-            if progress is not None and self._talk.progress[1]:
-                progress(*self._talk.progress)
+        with self._owing():
+            self.link.write(self._talk.ask(text))
+            while (block := self._talk.block()) is None:
+                self._receive(self.clock.now() + silence, text)
+                if progress is not None and self._talk.progress[1]:
+                    progress(*self._talk.progress)
         if progress is not None:
             progress(len(block.payload), len(block.payload))
         return block
@@ -106,6 +109,15 @@ class ScpiPort:
 
     # Late answers
 
+    @contextlib.contextmanager
+    def _owing(self) -> Iterator[None]:
+        """Whatever ends the wait before the answer came leaves the port out of step: timeout, lost link, Ctrl-C."""
+        try:
+            yield
+        except BaseException:
+            self._talk.give_up()
+            raise
+
     def _ready(self) -> None:
         if not self._talk.in_step:
             self.resync()
@@ -115,7 +127,6 @@ class ScpiPort:
         if data:
             self._talk.receive(data)
         elif self.clock.now() >= deadline:
-            self._talk.give_up()
             raise LinkTimeout(
                 f"{self.link.address}: no whole answer to {text!r} in time.",
                 address=self.link.address,

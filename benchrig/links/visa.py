@@ -46,17 +46,21 @@ def resource_manager() -> Any:
 
 def open_socket(address: SocketAddress, clock: Clock, timeout: float = OPEN_TIMEOUT) -> Link:
     """Connect, and make sure of it. Raises LinkError."""
+    try:
+        socket.getaddrinfo(address.host, address.port, socket.AF_INET, socket.SOCK_STREAM)
+    except OSError as error:  # told before pyvisa-py, which would leave its socket open
+        raise cannot_open(address.text, error) from error
     resource = _open(address.text, timeout)
     sock: socket.socket = _interface(resource)
     try:
-        error = sock.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
-        if error:
-            raise OSError(error, "")
+        code = sock.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
+        if code:
+            raise OSError(code, "")
         sock.getpeername()
         return SocketLink(address.text, clock, sock, resource.close)
-    except OSError as error_found:
+    except OSError as refusal:
         resource.close()
-        raise cannot_open(address.text, error_found) from error_found
+        raise cannot_open(address.text, refusal) from refusal
 
 
 def open_serial(address: VisaSerialAddress, clock: Clock, line: LineSettings) -> Link:

@@ -58,7 +58,12 @@ class Conversation:
         self._block: _Filling | None = None
         self._owed = ""
         self._mark = 0
-        self.in_step = True
+        self._in_step = True
+
+    @property
+    def in_step(self) -> bool:
+        """False while an old answer may still come, or bytes came that nobody asked for."""
+        return self._in_step and not (self._buffer and self._buffer.strip())
 
     @property
     def owed(self) -> str:
@@ -75,9 +80,6 @@ class Conversation:
     def ask(self, text: str) -> bytes:
         """The bytes of a question; from now on its answer is owed. Raises OutOfStep."""
         data = self.tell(text)
-        if self._buffer.strip():
-            self.give_up()
-            self._need_step(text)
         self._buffer.clear()
         self._searched = 0
         self._owed = text
@@ -206,7 +208,7 @@ class Conversation:
         """Nobody waits for the owed answer any more; until a mark is answered, nothing else may be asked."""
         self._owed = ""
         self._block = None
-        self.in_step = False
+        self._in_step = False
 
     def mark(self) -> bytes:
         """A question that carries a number of its own, and drops what was kept.
@@ -233,7 +235,7 @@ class Conversation:
         """The port has proof that nothing old can come any more."""
         self._buffer.clear()
         self._searched = 0
-        self.in_step = True
+        self._in_step = True
 
 
 class _Filling:
