@@ -1,0 +1,136 @@
+"""Which step comes next, and why: order, needs, what disturbs what. Pure.
+
+Rules it keeps:
+1. Steps are done in the order of the file; a step is opened again when something that disturbs it really changed.
+2. A step that needs another waits until that one has ended well; if it ended badly, the step is blocked and says so.
+3. The loop ends: when two steps have opened each other `PATIENCE` times, they are named and left.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from ..procedure.model import Procedure, Step, trimmers_of
+
+PATIENCE = 4  # rounds that two steps may fight
+
+
+class Status(enum.StrEnum):
+    """How a step stands."""
+
+    OPEN = "open"
+    GOOD = "good"
+    BAD = "bad"
+    SKIPPED = "skipped"
+    BLOCKED = "blocked"
+    NOT_FOR_THIS = "not for this unit"  # its `only_if` did not hold
+
+
+SETTLED_WELL = frozenset({Status.GOOD, Status.NOT_FOR_THIS})
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """How every step stands. `why` says what opened it (again); `rounds` how often it was begun."""
+
+    status: Mapping[str, Status]
+    rounds: Mapping[str, int] = field(default_factory=dict)
+    why: Mapping[str, str] = field(default_factory=dict)
+    answers: Mapping[str, str] = field(default_factory=dict)
+    opened: Mapping[tuple[str, str], int] = field(default_factory=dict)  # (by, what) -> how often
+    fighting: tuple[tuple[str, str], ...] = ()
+
+
+def begin(procedure: Procedure) -> Plan:
+    """Everything open."""
+    return Plan({step.id: Status.OPEN for step in procedure.steps})
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """A step ended. `changed`: something was really turned, cleaned or mended, not only looked at."""
+
+    step: str
+    status: Status
+    changed: bool = False
+    answer: str = ""
+
+
+def ended(plan: Plan, procedure: Procedure, event: Ended) -> Plan:
+    """The plan after a step: its status, and what it opened again."""
+    rounds = {**plan.rounds, event.step: plan.rounds.get(event.step, 0) + 1}
+    answers = {**plan.answers, event.step: event.answer} if event.answer else plan.answers
+    plan = replace(plan, status={**plan.status, event.step: event.status}, rounds=rounds, answers=answers)
+    if not event.changed:
+        return plan
+    step = procedure.step(event.step)
+    for other in disturbed_by(procedure, step):
+        plan = _reopened(plan, step.id, other)
+    return plan
+
+
+def disturbed_by(procedure: Procedure, step: Step) -> tuple[str, ...]:
+    """Ids of the steps that a real change in `step` puts in question, in the order of the file."""
+    cleaned = set(step.cleans)
+    return tuple(
+        other.id
+        for other in procedure.steps
+        if other.id in step.disturbs or cleaned & {trimmer.name for trimmer in trimmers_of(other)}
+    )
+
+
+def _reopened(plan: Plan, by: str, what: str) -> Plan:
+    if plan.status[what] in (Status.OPEN, Status.SKIPPED, Status.NOT_FOR_THIS):
+        return plan
+    times = plan.opened.get((by, what), 0) + 1
+    if times > PATIENCE:
+        pair = (min(by, what), max(by, what))
+        return replace(plan, fighting=tuple(dict.fromkeys((*plan.fighting, pair))))
+    return replace(
+        plan,
+        status={**plan.status, what: Status.OPEN},
+        why={**plan.why, what: f"{by} was changed"},
+        opened={**plan.opened, (by, what): times},
+    )
+
+
+def settle(plan: Plan, procedure: Procedure) -> Plan:
+    """Close what needs no doing: steps that are blocked, and steps that are not for this unit."""
+    for step in procedure.steps:
+        if plan.status[step.id] is Status.OPEN and (closed := _closed(plan, step)):
+            status, why = closed
+            plan = replace(plan, status={**plan.status, step.id: status}, why={**plan.why, step.id: why})
+    return plan
+
+
+def _closed(plan: Plan, step: Step) -> tuple[Status, str] | None:
+    for other, words in step.only_if.items():
+        if plan.status[other] is not Status.OPEN and plan.answers.get(other) != words:
+            return Status.NOT_FOR_THIS, f"{other} was not {words!r}"
+    for other in step.needs:
+        if plan.status[other] in (Status.BAD, Status.BLOCKED, Status.SKIPPED):
+            return Status.BLOCKED, f"needs {other}, which is {plan.status[other]}"
+    return None
+
+
+def next_step(plan: Plan, procedure: Procedure) -> str | None:
+    """The id of the first open step whose needs are met; None when nothing is left. `settle` first."""
+    for step in procedure.steps:
+        ready = all(plan.status[other] in SETTLED_WELL for other in step.needs)
+        if plan.status[step.id] is Status.OPEN and ready:
+            return step.id
+    return None
+
+
+def printed(procedure: Procedure) -> list[str]:
+    """The plan as lines for a person: order, needs, what opens what again."""
+    lines = []
+    for number, step in enumerate(procedure.steps, 1):
+        needs = f", needs {', '.join(step.needs)}" if step.needs else ""
+        hazard = f", HOLD POINT {step.hazard}" if step.hazard else ""
+        lines.append(f"{number:3} {step.id}: {step.kind}, {step.title}{needs}{hazard}")
+        if opens := disturbed_by(procedure, step):
+            lines.append(f"      a change here opens {', '.join(opens)} again")
+    return lines
