@@ -179,7 +179,7 @@ class ScpiMeter:
         port.send(f"CONF:{configure} {number_text(abs(setup.expected or 0.0))}" if fixed else f"CONF:{configure}")
         if setup.function in _INTEGRATING:
             port.send(f"{node}:NPLC {number_text(setup.cycles)}")
-        scpi_common.refuse_errors(port, self._name(), f"to measure {setup.function.value}")
+        scpi_common.refuse(port.errors(), self._name(), f"to measure {setup.function.value}")
         dialect = self._settle_dialect()
         self._setup = setup
         self._set_input(dialect, setup.function)
@@ -209,7 +209,7 @@ class ScpiMeter:
             self._port.send(f"{dialect.null} OFF")
         if function is Function.DC_VOLTAGE and dialect.impedance:
             self._port.send(f"{dialect.impedance} {dialect.ten_megohm}")
-        scpi_common.refuse_errors(self._port, self._name(), "10 Mohm and no null")
+        scpi_common.refuse(self._port.errors(), self._name(), "10 Mohm and no null")
 
     def _asked_range(self, setup: _Setup) -> float | None:
         return self._port.ask_number(f"{_NODES[setup.function][1]}:RANG?").value

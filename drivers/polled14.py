@@ -127,8 +127,8 @@ def frames() -> FixedFrames:
 class Polled14Meter:
     """A meter of this kind. Options: `interval`, seconds an answer usually takes (0.75).
 
-    One `D` is owed one answer. An answer that came too late is waited for and thrown away before the next `D`, so it can
-    never pass for the next reading; a model that goes on sending by itself is read like any other, newest last.
+    One `D` is owed one answer. An answer that came too late is waited for and thrown away before the next `D`, so it
+    can never pass for the next reading; a model that goes on sending by itself is read like any other.
     """
 
     LINE = LINE

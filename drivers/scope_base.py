@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any, ClassVar
 
 from benchrig.clock import Clock
-from benchrig.errors import InstrumentError, LinkTimeout
+from benchrig.errors import InstrumentError, LinkError, LinkTimeout
 from benchrig.instruments import Identity
 from benchrig.links.base import Link
 from benchrig.links.scpi_port import ScpiPort
@@ -48,6 +48,7 @@ class ScpiScope:
         self._probes: dict[int, float] = {}
         self._triggered: bool | None = None  # of the acquisition `single` armed; None: none was armed
         self._time_per_division = 0.0
+        self._power_on = False
 
     # What a family fills in
 
@@ -91,6 +92,8 @@ class ScpiScope:
         if self._identity is None:
             self._identity = found
             self._begin()
+            self._errors()
+            self._rebooted()  # that it was switched on before we came is no news
         return found
 
     def restore(self) -> None:
@@ -100,12 +103,15 @@ class ScpiScope:
         if self._identity is not None:
             self._begin()
         scpi_common.send_all(self._port, self._settings.values())
-        scpi_common.refuse_errors(self._port, self._name(), "its former settings")
-        self._port.ask("*ESR?")
+        self._refuse_errors("its former settings")
+        self._rebooted()
 
     def release(self) -> None:
         """Leave it running, as a person at the bench expects it."""
-        scpi_common.quietly(self._port, *self._farewell())
+        try:
+            scpi_common.send_all(self._port, self._farewell())
+        except (LinkError, InstrumentError):
+            return
 
     def _farewell(self) -> Iterable[str]:
         return ()
@@ -170,11 +176,18 @@ class ScpiScope:
     def _name(self) -> str:
         return f"{self._identity.model if self._identity else 'The scope'} at {self._link.address}"
 
+    def _errors(self) -> list[tuple[int, str]]:
+        """The error queue, read to its end."""
+        return self._port.errors()
+
+    def _refuse_errors(self, doing: str) -> None:
+        scpi_common.refuse(self._errors(), self._name(), doing)
+
     def _set(self, doing: str, messages: Mapping[str, str]) -> None:
         """Send settings (by the name they are remembered under), look at the error queue, remember them."""
         self._known()
         scpi_common.send_all(self._port, messages.values())
-        scpi_common.refuse_errors(self._port, self._name(), doing)
+        self._refuse_errors(doing)
         self._settings.update(messages)
 
     def _check_channel(self, channel: int) -> None:
@@ -201,8 +214,17 @@ class ScpiScope:
                 next_step="Set it back on its panel, or start the step again to have it set up.",
             )
 
+    def _events(self) -> int:
+        """The event register, which clears on reading. A power-on seen in passing is kept for `_rebooted`."""
+        events = round(self._port.ask_number("*ESR?").value or 0)
+        self._power_on = self._power_on or bool(events & scpi_common.POWER_ON)
+        return events
+
     def _rebooted(self) -> bool:
-        return bool(int(float(self._port.ask("*ESR?"))) & scpi_common.POWER_ON)
+        """True once after the scope was switched on again."""
+        self._events()
+        found, self._power_on = self._power_on, False
+        return found
 
     def _check_reboot(self) -> None:
         if self._rebooted():

@@ -244,7 +244,7 @@ class TenFieldScope(ScpiScope):
             self._port.ask(":TER?")  # the trigger event clears on reading
         self._saw_auto = False
         self._port.send(":SING")
-        scpi_common.refuse_errors(self._port, self._name(), "to arm")
+        self._refuse_errors("to arm")
 
     def _state(self) -> bool | None:
         if self._variant.paged:
@@ -282,7 +282,7 @@ class TenFieldScope(ScpiScope):
         codes = self._paged(before, points, deep, progress) if self._variant.paged else self._whole(before, progress)
         if self._preamble().scaling != before.scaling:
             raise self._moved()
-        scpi_common.refuse_errors(self._port, self._name(), f"the record of channel {channel}")
+        self._refuse_errors(f"the record of channel {channel}")
         return self._waveform(before, codes, triggered)
 
     def _preamble(self) -> Preamble:

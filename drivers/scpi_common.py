@@ -7,7 +7,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from benchrig.errors import InstrumentError, LinkError
 from benchrig.links.scpi_port import ScpiPort
@@ -20,9 +20,8 @@ def on_serial(address: str) -> bool:
     return address.upper().startswith(("ASRL", "SERIAL:"))
 
 
-def refuse_errors(port: ScpiPort, instrument: str, doing: str) -> None:
-    """Read the error queue; raises InstrumentError with everything it held."""
-    found = port.errors()
+def refuse(found: Sequence[tuple[int, str]], instrument: str, doing: str) -> None:
+    """Raises InstrumentError with everything an error queue held, if it held anything."""
     if found:
         told = "; ".join(f'{code},"{text}"' for code, text in found)
         raise InstrumentError(
