@@ -1,0 +1,277 @@
+"""Oscilloscopes that describe a record with a WAVEDESC block, and a relative of theirs that is asked instead.
+
+- c1  WaveRunner, HDO, WavePro and the like: volts = code * gain - offset, times from the descriptor
+- c2  SDS1000X/X-E, SDS2000X, T3DSO1000: the data alone; volts = code * vdiv / 25 - offset and
+      time(i) = delay - 7 divisions + i / rate, from questions of their own
+
+Headers go off first. Where a relative leaves name and unit in its answers all the same, they are read with their SI
+letters. There is no error queue to rely on: the event register tells that something was refused, not what.
+
+Sources: the remote-control manuals of the WaveRunner and SDS1000X series, cross-read in libsigrok, scopehal and
+lecroyutils.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchrig.errors import FrameError, InstrumentError
+from benchrig.instruments import Identity, LineSettings
+from benchrig.signals.waveform import Waveform
+
+from . import scpi_common, wavedesc
+from .scope_base import Progress, ScpiScope
+from .scpi_common import number_text
+
+LINE = LineSettings(baud=9600)
+
+_MODELS = ((r".*(SDS[12]\d{3}X|T3DSO1)", "c2"), (r"\*?(LECROY|TELEDYNE)", "c1"))
+_CODES_PER_DIVISION = 25
+_DIVISIONS = 14  # across the screen of c2
+_NEW_TRACE = 1
+_REFUSED = 0x3C  # the four error bits of the event register
+_EVENT_WORDS = ((0x20, "not understood"), (0x10, "not possible"), (0x08, "device trouble"), (0x04, "query trouble"))
+_SI = re.compile(r"(?:[A-Z0-9:]+ )?([+-]?(?:\d+\.?\d*|\.\d+)(?:E[+-]?\d+)?) ?([GMKUN]?)(SA/S|V|S|SA)?", re.IGNORECASE)
+_SI_FACTORS = {"": 1.0, "G": 1e9, "K": 1e3, "U": 1e-6, "N": 1e-9}
+
+
+def si_number(text: str) -> float:
+    """The number in `SARA 1.00GSa/s`, `C1:VDIV 5.00E-01V` or `0.5`. M is mega before Sa, milli before V and s.
+
+    Raises FrameError for anything else.
+    """
+    match = _SI.fullmatch(text.strip())
+    if not match:
+        raise FrameError(f"{text!r} is not a number with a unit.")
+    number, letter, unit = match[1], match[2].upper(), (match[3] or "").upper()
+    if letter == "M":
+        return float(number) * (1e6 if unit.startswith("SA") else 1e-3)
+    return float(number) * _SI_FACTORS[letter]
+
+
+@dataclass(frozen=True, slots=True)
+class _Scaling:
+    """What turns the codes of one record into volts and seconds."""
+
+    scale: float
+    offset: float
+    interval: float
+    start: float
+    dtype: str
+    code_limits: tuple[int, int]
+    points: int | None  # due; None where it is not told
+
+
+class DescriptorScope(ScpiScope):
+    """A scope of this family. Options: `variant` ("c1", "c2"; "auto": by the model), `word` (True: 16-bit codes where
+    the model has them), `timeout`.
+    """
+
+    NAME = "scope-descriptor"
+    LINE = LINE
+    OPTIONS = MappingProxyType({"variant": "auto", "word": True})
+    CHANNELS = 8
+    _described: bool
+
+    def _recognise(self, identity: Identity) -> None:
+        named, name = self.options["variant"], f"{identity.maker} {identity.model}".upper()
+        found = named if named != "auto" else next((v for pattern, v in _MODELS if re.match(pattern, name)), "")
+        if found not in ("c1", "c2"):
+            raise InstrumentError(
+                f"{identity} at {self._link.address} is no model of the descriptor family this driver knows.",
+                instrument=str(identity),
+                next_step="Name its variant in the bench file: c1 or c2.",
+            )
+        self._described = found == "c1"
+
+    def _begin(self) -> None:
+        self._port.send("CHDR OFF")
+        if self._described:
+            self._port.send(f"CFMT DEF9,{'WORD' if self.options['word'] else 'BYTE'},BIN")
+            self._port.send("CORD HI")
+
+    def _errors(self) -> list[tuple[int, str]]:
+        events = self._events() & _REFUSED
+        return [(bit, word) for bit, word in _EVENT_WORDS if events & bit]
+
+    # Settings
+
+    def set_channel(
+        self,
+        channel: int,
+        *,
+        scale: float | None = None,
+        offset: float | None = None,
+        coupling: str | None = None,
+        probe: float | None = None,
+        bandwidth_limit: bool | None = None,
+    ) -> None:
+        """See `Oscilloscope.set_channel`."""
+        self._known()
+        self._check_channel(channel)
+        name = f"C{channel}"
+        settings = {"trace": f"{name}:TRA ON"}
+        if probe is not None:
+            settings["probe"] = f"{name}:ATTN {number_text(probe)}"
+        if coupling is not None:
+            known = {"dc": "D1M", "ac": "A1M", "ground": "GND"}
+            settings["coupling"] = f"{name}:CPL {self._choice('coupling', coupling, known)}"
+        if bandwidth_limit is not None:
+            settings["limit"] = f"BWL {name},{'ON' if bandwidth_limit else 'OFF'}"
+        if scale is not None:
+            settings["scale"] = f"{name}:VDIV {number_text(scale)}"
+        if offset is not None:  # added to the trace: the centre of the screen is at minus this
+            settings["offset"] = f"{name}:OFST {number_text(-offset)}"
+        self._set(f"settings of channel {channel}", {f"{name} {key}": text for key, text in settings.items()})
+        if probe is not None:
+            self._probes[channel] = probe
+            self._check_probe(channel)
+
+    def set_timebase(self, *, scale: float | None = None, position: float | None = None) -> None:
+        """See `Oscilloscope.set_timebase`."""
+        messages = {}
+        if scale is not None:
+            messages["time scale"] = f"TDIV {number_text(scale)}"
+            self._time_per_division = scale
+        if position is not None:
+            messages["time position"] = f"TRDL {number_text(position)}"
+        self._set("the timebase", messages)
+
+    def set_trigger(
+        self,
+        *,
+        source: int | None = None,
+        level: float | None = None,
+        slope: str | None = None,
+        sweep: str | None = None,
+    ) -> None:
+        """See `Oscilloscope.set_trigger`."""
+        messages = {}
+        if source is not None:
+            self._check_channel(source)
+            self._source = source
+            messages["trigger source"] = f"TRSE EDGE,SR,C{source}"
+        if slope is not None:
+            word = self._choice("slope", slope, {"rising": "POS", "falling": "NEG"})
+            messages["trigger slope"] = f"C{self._source}:TRSL {word}"
+        if level is not None:
+            messages["trigger level"] = f"C{self._source}:TRLV {number_text(level)}"
+        if sweep is not None:
+            messages["sweep"] = f"TRMD {self._choice('sweep', sweep, {'auto': 'AUTO', 'normal': 'NORM'})}"
+        self._set("the trigger", messages)
+
+    _source = 1
+
+    def _probe_factor(self, channel: int) -> float | None:
+        return si_number(self._port.ask(f"C{channel}:ATTN?"))
+
+    # Acquisition
+
+    def run(self) -> None:
+        """Acquire again and again, in the sweep that was chosen."""
+        self._known()
+        self._triggered = None
+        self._port.send(self._settings.get("sweep", "TRMD AUTO"))
+
+    def stop(self) -> None:
+        """Keep the present record."""
+        self._known()
+        self._port.send("STOP")
+
+    def _farewell(self) -> Iterable[str]:
+        return (self._settings.get("sweep", "TRMD AUTO"),) if self._identity else ()
+
+    def _arm(self) -> None:
+        self._forced = False
+        scpi_common.send_all(self._port, ("STOP",))
+        self._new_trace()  # the register clears on reading
+        self._port.send("TRMD SINGLE")
+        self._refuse_errors("to arm")
+
+    def _new_trace(self) -> bool:
+        return bool(round(si_number(self._port.ask("INR?"))) & _NEW_TRACE)
+
+    def _state(self) -> bool | None:
+        if not self._new_trace():
+            return None
+        if self._forced:
+            self._port.send("STOP")
+        return not self._forced
+
+    def _force(self) -> None:
+        self._forced = True
+        self._port.send("TRMD AUTO")
+
+    def _auto_triggered(self) -> bool:
+        """On auto nothing tells a triggered record from a forced one, so none counts as triggered."""
+        return "AUTO" not in self._port.ask("TRMD?").upper()
+
+    # Transfer
+
+    def _fetch(self, channel: int, points: int | None, progress: Progress | None, triggered: bool) -> Waveform:
+        self._port.send(f"WFSU SP,0,NP,{points or 0},FP,0")
+        before = self._scaling(channel)
+        question = f"C{channel}:WF? {'DAT1' if self._described else 'DAT2'}"
+        width = np.dtype(before.dtype).itemsize
+        in_samples = None if progress is None else lambda done, total: progress(done // width, total // width)
+        block = self._port.ask_block(question, progress=in_samples)
+        codes = self._checked(np.frombuffer(block, dtype=before.dtype), before, points)
+        if self._scaling(channel) != before:
+            raise self._moved()
+        self._refuse_errors(f"the record of channel {channel}")
+        return Waveform.from_codes(
+            codes,
+            before.scale,
+            before.offset,
+            before.interval,
+            before.start,
+            code_limits=before.code_limits,
+            triggered=triggered,
+        )
+
+    def _checked(self, codes: NDArray[np.generic], scaling: _Scaling, points: int | None) -> NDArray[np.generic]:
+        due = scaling.points
+        wrong = codes.size < 2 or (points is not None and codes.size > points)
+        if wrong or (due is not None and points is None and codes.size != due):
+            raise InstrumentError(
+                f"{self._name()} gave {codes.size} points where {points or due or 'a record'} were due.",
+                instrument=self._name(),
+                next_step="Check that the channel is on and an acquisition has ended.",
+            )
+        return codes
+
+    def _scaling(self, channel: int) -> _Scaling:
+        return self._from_descriptor(channel) if self._described else self._from_questions(channel)
+
+    def _from_descriptor(self, channel: int) -> _Scaling:
+        found = wavedesc.parse(bytes(self._port.ask_block(f"C{channel}:WF? DESC")))
+        return _Scaling(
+            found.gain,
+            -found.offset,
+            found.interval,
+            found.start,
+            found.dtype,
+            found.code_limits,
+            found.points,
+        )
+
+    def _from_questions(self, channel: int) -> _Scaling:
+        per_division, offset, rate, delay, time_per_division = (
+            si_number(self._port.ask(question))
+            for question in (f"C{channel}:VDIV?", f"C{channel}:OFST?", "SARA?", "TRDL?", "TDIV?")
+        )
+        return _Scaling(
+            per_division / _CODES_PER_DIVISION,
+            -offset,
+            1.0 / rate,
+            delay - time_per_division * _DIVISIONS / 2.0,
+            "i1",
+            (-128, 127),
+            None,
+        )
