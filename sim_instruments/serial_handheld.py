@@ -145,12 +145,12 @@ class Handheld:
         node = node_at(self._inputs, 1)
         if self.knob in ("resistance", "continuity", "diode"):
             return self._ohms(node, start, stop)
-        if node is None or self.knob not in ("dc voltage", "ac voltage", "frequency"):
+        if node is None or self.range.unit not in ("V", "Hz"):
             return 0.0
-        if self.knob == "frequency":
+        if self.range.unit == "Hz":
             return _hertz(node, start, stop)
         share = self.range.ohms / (self.range.ohms + node.resistance)
-        return share * (node.average(start, stop) if self.knob == "dc voltage" else node.rms(start, stop))
+        return share * (node.rms(start, stop) if self.knob.startswith("ac ") else node.average(start, stop))
 
     def _ohms(self, node: Node | None, start: float, stop: float) -> float:
         """Ohms, or diode volts at 1 mA; a live node falsifies them."""

@@ -15,7 +15,7 @@ class Panel:
     counts     digits without their point, not negative; a minus is `minus`, since -0.000 exists
     decimals   digits behind the point
     prefix     "", "n", "u", "m", "k", "M"; `unit` "V", "A", "ohm", "F", "Hz", "%", "degC", "degF", "hFE", ""
-    judge      ES519xx only: what that bit says beyond the unit
+    judge      the ES5198x bit of that name, which is set in most captured frames and tells nothing
     """
 
     counts: int
@@ -39,6 +39,7 @@ class Panel:
     power_off_armed: bool = False
     bar: int | None = None
     blank: bool = False  # leading zeros are dark
+    judge: bool = False
 
     def digits(self, places: int) -> str:
         """`places` characters; leading zeros as zeros, or as blanks if `blank`."""

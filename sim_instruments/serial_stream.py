@@ -98,3 +98,8 @@ class FrameMeter:
         """Pass over what nobody can hear, at once."""
         missed = int((self._clock.now() - self._wire - self._next) / self.interval)
         self._next += max(0, missed) * self.interval
+
+
+def odd_parity(data: bytes) -> bytes:
+    """Seven-bit characters with odd parity as bit 7: what a port set to eight bits without parity sees."""
+    return bytes(b | (0x80 if b.bit_count() % 2 == 0 else 0) for b in data)
