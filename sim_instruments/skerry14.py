@@ -77,7 +77,7 @@ def _wire(world: World, seed: int, mains: float) -> None:
     world.jacks |= {"meter": Jack(), "handheld": Jack()}
     world.connect("scope", TenFieldA2(world.clock, inputs, seed=seed))
     world.connect("meter", BenchMeter(world.clock, {1: world.jacks["meter"]}, seed=seed, mains=mains))
-    world.connect("handheld", Fs9721Handheld(world.clock, {1: world.jacks["handheld"]}, seed=seed), "pty")
+    world.connect("handheld", Fs9721Handheld(world.clock, {1: world.jacks["handheld"]}, seed=seed), "serial")
 
 
 def truths(chassis: Chassis, picture: Picture) -> dict[str, Callable[[], float]]:

@@ -21,8 +21,11 @@ from .trimmer import Trimmer
 T = TypeVar("T")
 
 
-class Unknown(LookupError):
+class Unknown(KeyError):
     """A name that this world does not have; the text lists those it has."""
+
+    def __str__(self) -> str:
+        return str(self.args[0])
 
 
 def find(table: Mapping[str, T], name: str, noun: str) -> T:
@@ -40,7 +43,8 @@ class World:
     trimmers  name ("RV41") to the control
     jacks     input name ("meter", "scope.1") to what it touches
     doubles   instrument name to its cable, with the double at its far end
-    served    instrument name to how it is served outside this process: "tcp" or "pty"
+    served    instrument name to how it is served outside this process: "tcp", "serial" (frames on a pseudo-terminal)
+              or "visa serial" (a conversation on one)
     hands     who acts on it; its methods depend on the unit
     truths    name to a function that gives the true value at `clock.now()`, in base units (millimetres for sizes)
     """
