@@ -115,6 +115,7 @@ class ScpiMeter:
         self._setup: _Setup | None = None
         self._range: float | None = None
         self._looked_at = 0.0
+        self._unsure = False
         self.input_resistance: float | None = None  # ohm of the DC volts input, as asked back; None: not known
 
     def identify(self) -> Identity:
@@ -152,6 +153,9 @@ class ScpiMeter:
         """One new measurement. A meter that was rebooted is set up again first. See `Multimeter.read`."""
         if self._setup is None:
             self.select(Function.DC_VOLTAGE)
+        if self._unsure and round(self._port.ask_number("*ESR?").value or 0) & scpi_common.POWER_ON:
+            self.restore()
+        self._unsure = True  # until an answer came: a meter back in local does not answer READ? at all
         reading = self._measure(deadline)
         if reading is None:
             self.restore()
@@ -162,6 +166,7 @@ class ScpiMeter:
                 instrument=self._name(),
                 next_step="Check its mains lead.",
             )
+        self._unsure = False
         return reading
 
     def _name(self) -> str:

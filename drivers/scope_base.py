@@ -21,6 +21,7 @@ from benchrig.signals.waveform import Waveform
 
 from . import options as driver_options
 from . import scpi_common
+from .scope_range import View
 
 Progress = Callable[[int, int], None]
 
@@ -36,6 +37,7 @@ class ScpiScope:
     NAME: ClassVar[str]
     OPTIONS: ClassVar[Mapping[str, Any]] = {}
     CHANNELS: ClassVar[int] = 8
+    DIVISIONS: ClassVar[int] = 8  # from the bottom of the screen to its top
 
     def __init__(self, link: Link, clock: Clock, options: Mapping[str, Any] | None = None) -> None:
         """Options: `timeout`, seconds that a setting or a block may be silent, and those of the family."""
@@ -75,6 +77,10 @@ class ScpiScope:
         """The probe factor that is set now; None where it cannot be asked."""
         raise NotImplementedError
 
+    def _view(self, channel: int) -> tuple[float, float]:
+        """Volts per division and volts at the centre of the screen, as set now."""
+        raise NotImplementedError
+
     def _fetch(self, channel: int, points: int | None, progress: Progress | None, triggered: bool) -> Waveform:
         """The record of the present acquisition."""
         raise NotImplementedError
@@ -84,6 +90,12 @@ class ScpiScope:
         raise NotImplementedError
 
     # What all do alike
+
+    def view(self, channel: int) -> View:
+        """What the channel shows, as the scope itself says: it may have rounded what it was told."""
+        self._known()
+        self._check_channel(channel)
+        return View(*self._view(channel), self.DIVISIONS)
 
     def identify(self) -> Identity:
         """The four fields of `*IDN?`; raises InstrumentError if it is none of this family's models."""

@@ -243,6 +243,11 @@ class CurveScope(ScpiScope):
 
     _source = 1
 
+    def _view(self, channel: int) -> tuple[float, float]:
+        scale, position = (self._port.ask_number(f"CH{channel}:{name}?").value or 0.0 for name in ("SCALE", "POSITION"))
+        offset = self._port.ask_number(f"CH{channel}:OFFSET?").value or 0.0 if self._words.has_offset else 0.0
+        return scale, offset - position * scale
+
     # Acquisition
 
     def run(self) -> None:

@@ -171,6 +171,10 @@ class DescriptorScope(ScpiScope):
     def _probe_factor(self, channel: int) -> float | None:
         return si_number(self._port.ask(f"C{channel}:ATTN?"))
 
+    def _view(self, channel: int) -> tuple[float, float]:
+        scale, offset = (si_number(self._port.ask(f"C{channel}:{name}?")) for name in ("VDIV", "OFST"))
+        return scale, -offset
+
     # Acquisition
 
     def run(self) -> None:

@@ -223,6 +223,10 @@ class TenFieldScope(ScpiScope):
         answer = self._port.ask(f":CHAN{channel}:PROB?")
         return answers.number(answer.upper().removesuffix("X")).value  # one relative answers 10X
 
+    def _view(self, channel: int) -> tuple[float, float]:
+        scale, offset = (self._port.ask_number(f":CHAN{channel}:{name}?").value or 0.0 for name in ("SCAL", "OFFS"))
+        return scale, offset * self._variant.offset_sign
+
     # Acquisition
 
     def run(self) -> None:

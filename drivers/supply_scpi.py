@@ -1,8 +1,8 @@
 """Bench supplies that speak SCPI: output on and off, levels, and what flows.
 
 - A switch is believed only when the supply says so itself: `OUTPut?` is asked after each `OUTPut`.
-- After a reboot the output stays as the supply woke up. Levels are sent again, but nothing switches a unit on behind the
-  back of whoever is working on it.
+- After a reboot the output stays as the supply woke up. Levels are sent again, but nothing switches a unit on behind
+  the back of whoever is working on it.
 - `release` gives the panel back and leaves the output as it is: switching off is a decision of the procedure.
 """
 
