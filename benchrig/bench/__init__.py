@@ -4,9 +4,26 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from .attach import Attached, GapClosed, GapOpened, Patience
 from .model import Accuracy, Bench, InstrumentSpec, Probe, Waveforms
+from .source import Source, readings
+from .station import Station
 
-__all__ = ["Accuracy", "Bench", "InstrumentSpec", "Probe", "Waveforms", "load_bench"]
+__all__ = [
+    "Accuracy",
+    "Attached",
+    "Bench",
+    "GapClosed",
+    "GapOpened",
+    "InstrumentSpec",
+    "Patience",
+    "Probe",
+    "Source",
+    "Station",
+    "Waveforms",
+    "load_bench",
+    "readings",
+]
 
 
 def load_bench(path: str | Path) -> Bench:

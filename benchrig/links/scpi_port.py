@@ -119,6 +119,9 @@ class ScpiPort:
             raise
 
     def _ready(self) -> None:
+        """Look whether something came unasked, as after an instrument that answers twice, and be in step."""
+        if unasked := self.link.read(self.clock.now()):
+            self._talk.receive(unasked)
         if not self._talk.in_step:
             self.resync()
 

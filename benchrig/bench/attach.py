@@ -1,0 +1,296 @@
+"""One instrument of the bench, attached: opened when first needed, watched, and brought back when it was lost.
+
+Rules of this module:
+1. Nothing is opened and nothing is asked before `open`; an instrument of a hazardous step stays untouched until then.
+2. An instrument counts as back only when it was opened again, has said that it is the same unit, and has had all its
+   settings sent again. Readings from before that do not exist.
+3. Coming back is bounded in tries and in time. A different unit at the address ends it at once.
+4. One thread at a time talks to the instrument; another one that tries is refused, not made to wait.
+5. Every loss and every return is told, with its reason and its length.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from ..clock import Clock
+from ..errors import BenchrigError, FileError, InstrumentError, LinkError, LinkLost, WrongInstrument
+from ..instruments import DriverFactory, Identity, Instrument, load_driver
+from ..links import LineSettings, Link, open_link
+from ..links.inprocess import World
+from ..links.logged import LoggedLink, WireLog
+from ..links.slot import LinkSlot
+from .model import InstrumentSpec
+
+Result = TypeVar("Result")
+
+
+@dataclass(frozen=True, slots=True)
+class GapOpened:
+    """The instrument is lost, from `time` on (clock seconds)."""
+
+    instrument: str
+    reason: str
+    time: float
+
+
+@dataclass(frozen=True, slots=True)
+class GapClosed:
+    """The instrument is back and set up again; the gap lasted `seconds`."""
+
+    instrument: str
+    seconds: float
+    time: float
+
+
+Gap = GapOpened | GapClosed
+
+
+@dataclass(frozen=True, slots=True)
+class Patience:
+    """How long is long enough.
+
+    answer    seconds for one reading or answer
+    timeouts  that many in a row and the link counts as lost: a pulled network cable raises no error
+    first, longest   seconds before the first try to reopen, and between later ones; doubled each time
+    tries, limit     give up after that many tries, or seconds, whichever comes last
+    """
+
+    answer: float = 5.0
+    timeouts: int = 2
+    first: float = 0.25
+    longest: float = 4.0
+    tries: int = 5
+    limit: float = 60.0
+
+
+class Attached:
+    """One instrument. Built closed; `open` opens, identifies and compares it with the bench file.
+
+    opener   gives a link to the address; by default `links.open_link`
+    factory  builds the driver; by default the one that the bench file names
+    """
+
+    def __init__(
+        self,
+        spec: InstrumentSpec,
+        clock: Clock,
+        *,
+        world: World | None = None,
+        opener: Callable[[LineSettings], Link] | None = None,
+        factory: DriverFactory | None = None,
+        patience: Patience | None = None,
+    ) -> None:
+        self.spec = spec
+        self.clock = clock
+        self.patience = patience or Patience()
+        self.log = WireLog()
+        self.identity: Identity | None = None
+        self._factory = factory
+        self._opener = opener or (lambda line: open_link(address_of(spec), clock, line, world))
+        self._slot = LinkSlot(spec.address or spec.usb)
+        self._driver: Any = None
+        self._busy = threading.Lock()
+        self._lost_at: float | None = None
+
+    @property
+    def name(self) -> str:
+        return self.spec.name
+
+    @property
+    def is_open(self) -> bool:
+        return self._slot.filled
+
+    def open(self) -> Identity:
+        """Open, build the driver, ask who it is. Once open it only returns the identity.
+
+        Raises LinkError, InstrumentError, WrongInstrument, FileError (driver not installed); closed again then.
+        """
+        if self.identity is None or not self.is_open:
+            with self.hold(), self._closing_on_error():
+                self._connect()
+        assert self.identity is not None
+        return self.identity
+
+    def use(
+        self,
+        work: Callable[[Any], Result],
+        tell: Callable[[Gap], None] | None = None,
+        guard: Callable[[], None] | None = None,
+    ) -> Result:
+        """`work(driver)`, done again from its beginning if the instrument was lost and came back meanwhile.
+
+        For settings and captures, which do no harm done twice. `tell` hears of gaps; `guard` is called before each
+        touch of the instrument and raises where it may not be touched (any more). Raises LinkLost where it did not
+        come back, WrongInstrument where another one did.
+        """
+        _ask(guard)
+        self.open()
+        with self.hold():
+            while True:
+                _ask(guard)
+                try:
+                    return work(self._driver)
+                except LinkError as error:
+                    self.lose(error.message, tell)
+                    self._come_back(tell, guard)
+
+    def close(self) -> None:
+        """Hand the front panel back and let go. Safe to call twice; raises nothing."""
+        if self._driver is not None and self.is_open:
+            with contextlib.suppress(BenchrigError):
+                self._driver.release()
+        self._slot.close()
+
+    # For `source` and `use`: the steps of losing and coming back. The caller holds the instrument and has asked
+    # its guard.
+
+    @property
+    def driver(self) -> Any:
+        """The driver; only for whoever holds the instrument (`hold`)."""
+        return self._driver
+
+    @contextlib.contextmanager
+    def hold(self) -> Iterator[None]:
+        """Hold the instrument alone. RuntimeError if somebody else does: that is a defect of the caller."""
+        if not self._busy.acquire(blocking=False):
+            raise RuntimeError(f"{self.name} is being read already; close that source first")
+        try:
+            yield
+        finally:
+            self._busy.release()
+
+    @property
+    def lost(self) -> bool:
+        return self._lost_at is not None
+
+    def lose(self, reason: str, tell: Callable[[Gap], None] | None = None) -> GapOpened:
+        """Let go of the link; the gap begins now, or began when it was first lost."""
+        self._slot.close()
+        first = self._lost_at is None
+        if self._lost_at is None:
+            self._lost_at = self.clock.now()
+        gap = GapOpened(self.name, reason, self._lost_at)
+        if tell is not None and first:
+            tell(gap)
+        return gap
+
+    def try_again(self) -> GapClosed:
+        """One try to come back: open, identify, compare, send the settings again. Raises what stood in the way."""
+        try:
+            self._connect()
+            self._driver.restore()
+        except BaseException:
+            self._slot.close()
+            raise
+        now = self.clock.now()
+        seconds = 0.0 if self._lost_at is None else now - self._lost_at
+        self._lost_at = None
+        return GapClosed(self.name, seconds, now)
+
+    def _come_back(self, tell: Callable[[Gap], None] | None, guard: Callable[[], None] | None) -> None:
+        tries = Tries(self.patience, self.clock.now())
+        while True:
+            self.clock.sleep_until(tries.due)
+            _ask(guard)
+            try:
+                gap = self.try_again()
+            except (LinkError, InstrumentError) as error:
+                tries.failed(error, self.clock.now(), self)
+            else:
+                if tell is not None:
+                    tell(gap)
+                return
+
+    # Opening
+
+    def _connect(self) -> None:
+        build = self._factory or load_driver(self.spec.driver)
+        usual = getattr(build, "LINE", None)
+        line = self.spec.line_settings(usual if isinstance(usual, LineSettings) else LineSettings())
+        self._slot.put(self._opener(line))
+        if self._driver is None:
+            self._driver = build(LoggedLink(self._slot, self.clock, self.log), self.clock, dict(self.spec.options))
+        self._recognise(self._driver)
+
+    def _recognise(self, driver: Instrument) -> None:
+        found = driver.identify()
+        if self.spec.serial and found.serial != self.spec.serial:
+            raise self._wrong(found, f"serial number {self.spec.serial!r}, as the bench file says")
+        if self.identity is not None and not found.same_unit(self.identity):
+            raise self._wrong(found, f"{self.identity}, as before")
+        self.identity = found
+
+    def _wrong(self, found: Identity, wanted: str) -> WrongInstrument:
+        return WrongInstrument(
+            f"{self.name} at {self._slot.address} answers as {str(found) or 'nobody'}, not with {wanted}.",
+            instrument=self.name,
+            next_step="Connect the right instrument, or correct the bench file.",
+        )
+
+    @contextlib.contextmanager
+    def _closing_on_error(self) -> Iterator[None]:
+        try:
+            yield
+        except BaseException:
+            self._slot.close()
+            raise
+
+
+def _ask(guard: Callable[[], None] | None) -> None:
+    if guard is not None:
+        guard()
+
+
+class Tries:
+    """Back-off with an end. `due` is when the next try may be made."""
+
+    def __init__(self, patience: Patience, now: float) -> None:
+        self._patience = patience
+        self._wait = patience.first
+        self._end = now + patience.limit
+        self._made = 0
+        self.due = now + self._wait
+
+    def failed(self, error: BenchrigError, now: float, attached: Attached) -> None:
+        """Plan the next try. Raises WrongInstrument at once, and LinkLost when it has been enough."""
+        self._made += 1
+        if isinstance(error, WrongInstrument):
+            raise error
+        if self._made >= self._patience.tries and now >= self._end:
+            raise LinkLost(
+                f"{attached.name} did not come back in {self._patience.limit:g} s and {self._made} tries: "
+                f"{error.message}",
+                address=attached.spec.address,
+                doing="reopen",
+                next_step=error.next_step or "Check cable and power, then start the step again.",
+            ) from error
+        self._wait = min(self._wait * 2, self._patience.longest)
+        self.due = now + self._wait
+
+
+def address_of(spec: InstrumentSpec) -> str:
+    """The address to open. A USB adapter is looked up each time, because it moves when it is plugged in again."""
+    if spec.address:
+        return spec.address
+    from ..links.ports import serial_ports
+
+    found = [port for port in serial_ports() if port.usb == spec.usb and spec.usb_serial in ("", port.usb_serial)]
+    named = f"USB adapter {spec.usb}" + (f" with serial number {spec.usb_serial}" if spec.usb_serial else "")
+    if not found:
+        raise LinkError(
+            f"{spec.name}: {named} is not plugged in.",
+            address=spec.usb,
+            doing="open",
+            next_step="Plug it in; `benchrig find` shows what is.",
+        )
+    if len(found) > 1:
+        raise FileError(
+            f"{spec.name}: there are {len(found)} of {named}: {', '.join(port.device for port in found)}.",
+            next_step="Add usb_serial, or give the address.",
+        )
+    return f"serial://{found[0].by_id or found[0].device}"

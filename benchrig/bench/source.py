@@ -1,0 +1,229 @@
+"""Readings from one attached instrument, one after the other, with its gaps between them.
+
+Rules of this module:
+1. `next(deadline)` gives a reading, a gap that opened, a gap that closed, or None at the deadline.
+2. Live, a thread of its own owns the instrument, so that a slow or dead instrument never holds keys or screen; where
+   the reader lags, only the newest reading is kept, but no gap is ever lost. On a simulated clock everything is done
+   in the caller's thread, by the same steps.
+3. A reading handed out later than twice the usual interval after it was taken is flagged STALE.
+4. Trouble that does not pass is raised to the reader: LinkLost, WrongInstrument, InstrumentError.
+"""
+
+from __future__ import annotations
+
+import statistics
+import threading
+from collections import deque
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import replace
+from typing import Any, Protocol
+
+from ..clock import Clock, SimClock
+from ..errors import BenchrigError, InstrumentError, LinkError, LinkTimeout, WrongInstrument
+from ..readings import Flag, Reading
+from .attach import Attached, Gap, GapOpened, Tries
+
+Produce = Callable[[Any, float], Reading]
+Event = Reading | Gap
+
+_USUAL = 1.0  # seconds between readings, until some have come
+_REMEMBERED = 9  # gaps between readings of which the median is the usual one
+_LOOK = 0.05  # seconds between looks whether to stop, while waiting for the next try to come back
+_JOIN = 1.0  # seconds beyond one answer for a thread to end
+
+
+class Source(Protocol):
+    """Where readings come from."""
+
+    def next(self, deadline: float) -> Event | None:
+        """The next event, at the latest at `deadline` (clock seconds; a simulated one may overrun by one reading)."""
+        ...
+
+    def close(self) -> None:
+        """Stop reading and let go of the instrument. Safe to call twice."""
+        ...
+
+
+def readings(attached: Attached, produce: Produce | None = None, *, guard: Callable[[], None] | None = None) -> Source:
+    """Readings of `attached`, which must be open.
+
+    produce  `produce(driver, deadline)` makes one; by default `driver.read`
+    guard    called before each touch of the instrument, a try to reopen it included; what it raises ends the source.
+             For points behind a hold point: `guard=lambda: acknowledgement.require(...)`
+    """
+    steps = Steps(attached, produce or _read, guard)
+    return InlineSource(steps) if isinstance(attached.clock, SimClock) else ThreadedSource(steps)
+
+
+def _read(driver: Any, deadline: float) -> Reading:
+    reading: Reading = driver.read(deadline)
+    return reading
+
+
+class Pace:
+    """The usual interval of a row of readings."""
+
+    def __init__(self) -> None:
+        self._last: float | None = None
+        self._gaps: deque[float] = deque(maxlen=_REMEMBERED)
+
+    def saw(self, time: float) -> None:
+        if self._last is not None and time > self._last:
+            self._gaps.append(time - self._last)
+        self._last = time
+
+    def restart(self) -> None:
+        """The next reading is far from the last for a reason that says nothing about the pace."""
+        self._last = None
+
+    @property
+    def usual(self) -> float:
+        """Seconds; a guess until readings have come."""
+        return statistics.median(self._gaps) if self._gaps else _USUAL
+
+
+class Steps:
+    """One step after the other: read while it goes well, try to come back while it does not. No threads here."""
+
+    def __init__(self, attached: Attached, produce: Produce, guard: Callable[[], None] | None) -> None:
+        self._attached = attached
+        self._produce = produce
+        self._guard = guard or (lambda: None)
+        self._timeouts = 0
+        self._tries: Tries | None = None
+        self.pace = Pace()
+
+    @property
+    def clock(self) -> Clock:
+        return self._attached.clock
+
+    @property
+    def attached(self) -> Attached:
+        return self._attached
+
+    def step(self, deadline: float) -> Event | None:
+        """One reading, one event, or one wait of at most until `deadline` or one answer, whichever is later."""
+        if self._tries is not None:
+            return self._try_again(self._tries, deadline)
+        self._guard()
+        try:
+            reading = self._produce(self._attached.driver, self.clock.now() + self._attached.patience.answer)
+        except LinkTimeout as error:
+            self._timeouts += 1
+            return self._lost(error) if self._timeouts >= self._attached.patience.timeouts else None
+        except WrongInstrument:
+            raise
+        except (LinkError, InstrumentError) as error:
+            return self._lost(error)
+        self._timeouts = 0
+        self.pace.saw(reading.time)
+        return reading
+
+    def _lost(self, error: BenchrigError) -> GapOpened:
+        self._timeouts = 0
+        self._tries = Tries(self._attached.patience, self.clock.now())
+        self.pace.restart()
+        return self._attached.lose(error.message)
+
+    def _try_again(self, tries: Tries, deadline: float) -> Event | None:
+        if tries.due > deadline:
+            self.clock.sleep_until(deadline)
+            return None
+        self.clock.sleep_until(tries.due)
+        self._guard()
+        try:
+            gap = self._attached.try_again()
+        except (LinkError, InstrumentError) as error:
+            tries.failed(error, self.clock.now(), self._attached)
+            return None
+        self._tries = None
+        return gap
+
+
+def _aged(reading: Reading, now: float, usual: float) -> Reading:
+    """Flagged STALE if it is too old to be the present value: twice the usual interval after its time."""
+    if reading.age(now) <= 2.0 * usual + reading.aperture:
+        return reading
+    return replace(reading, flags=reading.flags | Flag.STALE)
+
+
+class InlineSource:
+    """Everything in the caller's thread."""
+
+    def __init__(self, steps: Steps) -> None:
+        self._steps = steps
+        self._held = ExitStack()
+        self._held.enter_context(steps.attached.hold())
+
+    def next(self, deadline: float) -> Event | None:
+        while True:
+            event = self._steps.step(deadline)
+            now = self._steps.clock.now()
+            if isinstance(event, Reading):
+                return _aged(event, now, self._steps.pace.usual)
+            if event is not None or now >= deadline:
+                return event
+
+    def close(self) -> None:
+        self._held.close()
+
+
+class ThreadedSource:
+    """A thread that owns the instrument, and a box with the newest reading and every gap."""
+
+    def __init__(self, steps: Steps) -> None:
+        self._steps = steps
+        self._clock = steps.clock
+        self._changed = threading.Condition()
+        self._reading: Reading | None = None
+        self._gaps: deque[Gap] = deque()
+        self._trouble: BaseException | None = None
+        self._stop = False
+        self._held = ExitStack()
+        self._held.enter_context(steps.attached.hold())
+        self.skipped = 0  # readings that a newer one replaced before they were fetched
+        self._thread = threading.Thread(target=self._run, name=f"read {steps.attached.name}", daemon=True)
+        self._thread.start()
+
+    def next(self, deadline: float) -> Event | None:
+        with self._changed:
+            self._changed.wait_for(self._anything, timeout=max(0.0, deadline - self._clock.now()))
+            if self._gaps:
+                return self._gaps.popleft()
+            if self._reading is not None:
+                reading, self._reading = self._reading, None
+                return _aged(reading, self._clock.now(), self._steps.pace.usual)
+            if self._trouble is not None:
+                raise self._trouble
+            return None
+
+    def close(self) -> None:
+        self._stop = True
+        self._thread.join(self._steps.attached.patience.answer + _JOIN)
+
+    def _anything(self) -> bool:
+        return bool(self._gaps) or self._reading is not None or self._trouble is not None
+
+    def _run(self) -> None:
+        try:
+            while not self._stop:
+                self._put(self._steps.step(self._clock.now() + _LOOK))
+        except BaseException as error:  # handed to the reader, who is the one to know
+            with self._changed:
+                self._trouble = error
+                self._changed.notify()
+        finally:
+            self._held.close()
+
+    def _put(self, event: Event | None) -> None:
+        if event is None:
+            return
+        with self._changed:
+            if isinstance(event, Reading):
+                self.skipped += self._reading is not None
+                self._reading = event
+            else:
+                self._reading = None  # from before the gap: it is the past now
+                self._gaps.append(event)
+            self._changed.notify()

@@ -1,0 +1,122 @@
+"""A bench in use: its instruments attached by name, each only when it is asked for.
+
+Whether every instrument is a double is answered from what was handed in by the code that started the doubles: the
+simulated world itself, or the servers this process runs. No file and no switch can say so.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Collection, Iterable
+from dataclasses import dataclass
+from typing import Protocol
+
+from ..clock import Clock
+from ..errors import BenchrigError
+from ..instruments import Identity
+from ..links.addresses import Address, SerialAddress, SimAddress, SocketAddress, VisaSerialAddress, parse_address
+from ..links.inprocess import World
+from .attach import Attached, Patience
+from .model import Bench, InstrumentSpec
+
+
+class DoubleServers(Protocol):
+    """Simulated instruments that this process has started and still runs."""
+
+    def addresses(self) -> Collection[str]:
+        """Addresses that answer now; empty once the servers have ended."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """What came of opening one instrument: its identity, or the trouble."""
+
+    name: str
+    identity: Identity | None
+    trouble: BenchrigError | None
+
+
+class Station:
+    """A bench in use.
+
+    world    the simulated bench behind `sim://` addresses
+    servers  doubles that this process serves on loopback ports and pseudo-terminals
+    """
+
+    def __init__(
+        self,
+        bench: Bench,
+        clock: Clock,
+        *,
+        world: World | None = None,
+        servers: DoubleServers | None = None,
+        patience: Patience | None = None,
+    ) -> None:
+        self.bench = bench
+        self.clock = clock
+        self._world = world
+        self._servers = servers
+        self._patience = patience
+        self._attached: dict[str, Attached] = {}
+
+    def attached(self, name: str) -> Attached:
+        """The instrument called `name`, not opened by this. Raises FileError for a name the bench does not have."""
+        if name not in self._attached:
+            spec = self.bench.instrument(name)
+            self._attached[name] = Attached(spec, self.clock, world=self._world, patience=self._patience)
+        return self._attached[name]
+
+    def open_all(self, names: Iterable[str], tell: Callable[[Opened], None] | None = None) -> list[Opened]:
+        """Open each of `names` and go on after a failure, so that one look shows all that is missing.
+
+        Name only instruments that may be touched now: one behind a hold point is opened after it.
+        """
+        results = []
+        for name in dict.fromkeys(names):
+            results.append(self._open(name))
+            if tell is not None:
+                tell(results[-1])
+        return results
+
+    def _open(self, name: str) -> Opened:
+        try:
+            return Opened(name, self.attached(name).open(), None)
+        except BenchrigError as error:
+            return Opened(name, None, error)
+
+    def close(self) -> None:
+        """Hand back every front panel and let go of every port."""
+        for attached in self._attached.values():
+            attached.close()
+
+    def all_doubles(self) -> bool:
+        """True only if every instrument of the bench is provably simulated."""
+        served = {_place(parse_address(text)) for text in (self._servers.addresses() if self._servers else ())}
+        return all(self._is_double(spec, served) for spec in self.bench.instruments.values())
+
+    def _is_double(self, spec: InstrumentSpec, served: Collection[tuple[str, str]]) -> bool:
+        if not spec.address:
+            return False
+        address = parse_address(spec.address)
+        if isinstance(address, SimAddress):
+            return self._world is not None
+        if isinstance(address, SocketAddress) and not _is_loopback(address.host):
+            return False
+        return _place(address) in served
+
+
+def _is_loopback(host: str) -> bool:
+    return host.lower() == "localhost" or host.startswith("127.")
+
+
+def _place(address: Address) -> tuple[str, str]:
+    """Where an address leads, whatever its spelling."""
+    match address:
+        case SocketAddress():
+            host = "127.0.0.1" if address.host.lower() == "localhost" else address.host
+            return "tcp", f"{host}:{address.port}"
+        case SerialAddress() | VisaSerialAddress():
+            return "port", os.path.realpath(address.port)
+        case SimAddress():
+            return "sim", address.name
