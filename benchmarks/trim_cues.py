@@ -83,7 +83,7 @@ def one(case: Case, seed: int, cued: bool, pace: float, scratch: float = 0.0) ->
             if cued:
                 state, effects = engine.step(state, Measured(reading, now))
                 if any(isinstance(e, Accepted) for e in effects):
-                    return Run(now, abs(knob.value - target) <= half, crossings, True, gain, state.scratchy)
+                    return Run(now, abs(knob.value - target) <= half, crossings, True, gain, state.known.scratchy)
             else:
                 seen = Sight(value, target, half)
                 if hand.moving or abs(value - target) > half:
@@ -97,7 +97,7 @@ def one(case: Case, seed: int, cued: bool, pace: float, scratch: float = 0.0) ->
         if inside is not None and side != inside:
             crossings += 1
         inside = side
-    return Run(LIMIT, False, crossings, False, gain, state.scratchy)
+    return Run(LIMIT, False, crossings, False, gain, state.known.scratchy)
 
 
 CASES = [

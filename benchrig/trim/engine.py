@@ -14,102 +14,48 @@ Rules it keeps:
 
 from __future__ import annotations
 
-import enum
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from ..readings import Flag, Reading
 from . import estimate as est
 from .estimate import value_of
-from .moves import BRIEF, LONGEST, REACTION, Move, Pace, learn, stop_time
+from .faults import drops
+from .moves import BRIEF, LONGEST, REACTION, SHORTEST, Move, learn, stop_time
+from .shown import BUSY, cue_of, view
+from .state import Phase, TrimState, learned, margin_of, move_of, pace_of, start, window_of
 from .types import (
     Accepted,
     CeilingPassed,
     Cue,
     Cued,
     Goal,
-    Known,
-    LinkDown,
     LinkUp,
     Measured,
     Restart,
     Tick,
     TrimEffect,
     TrimEvent,
-    TrimView,
     Turned,
 )
 
-_ENDED = frozenset({Cue.ACCEPTED, Cue.CEILING})
+__all__ = ["TrimState", "learned", "start", "step", "view"]
+
 _KEPT = 40  # readings of one hold or one stretch that are remembered
 _FAULT_SHOWN = 3.0  # s
-_ASSUMED_RATIO = 16.0  # window over noise, before any noise was seen
 _STILL_AFTER = 0.2  # s after a cue in which no hand has begun to move
-Stepped = tuple["TrimState", tuple[TrimEffect, ...]]
-
-
-class Phase(enum.Enum):
-    LOOK = "look"  # hands off: is it in?
-    MOVE = "move"
-    CATCH = "catch up"  # told to stop; the reading does not show the whole turn yet
-    ENDED = "ended"
-
-
-@dataclass(frozen=True, slots=True)
-class TrimState:
-    """Everything the engine knows. Made by `start`, changed only by `step`.
-
-    still   the readings since the hands were last seen to rest; `hold` its newest part that is inside and unbroken
-    shown   the readings since the present stretch of turning began
-    """
-
-    goal: Goal
-    known: Known
-    now: float
-    cue: Cue = Cue.WAIT
-    phase: Phase = Phase.LOOK
-    linked: bool = True
-    busy: bool = False  # the newest reading fell outside the quiet phase
-    last: Reading | None = None  # newest reading that counted
-    still: tuple[Reading, ...] = ()
-    hold: tuple[Reading, ...] = ()
-    shown: tuple[Reading, ...] = ()
-    differences: tuple[float, ...] = ()
-    move: Move | None = None
-    bold: Pace | None = None
-    slow: Pace | None = None
-    idle: float = 0.0  # seconds of turning since anything was seen to move
-    dead: float = 0.0  # seconds of the last stretch, if it moved nothing
-    moved: float = 0.0  # way of the last movement seen: +1, -1, 0 for none yet
-    fault: Cue | None = None
-    fault_until: float = -math.inf
-    scratchy: bool = False
-
-    @property
-    def sigma(self) -> float:
-        """Standard deviation of one reading with the hands off."""
-        assumed = self.known.noise or _window(self.goal) / _ASSUMED_RATIO
-        return est.noise(self.differences, self.step, assumed)
-
-    @property
-    def step(self) -> float:
-        """One count of the display."""
-        return (self.last.resolution if self.last else None) or 0.0
-
-    @property
-    def threshold(self) -> float:
-        """The least change of the value that is a movement."""
-        return max(4.0 * self.sigma, 2.0 * self.step, (self.goal.high - self.goal.low) / 50.0)
-
-
-def start(goal: Goal, now: float, known: Known | None = None) -> TrimState:
-    """A trim that has seen nothing yet. `known` is what an earlier trim of the same trimmer `learned`."""
-    return TrimState(goal, known or Known(), now)
-
-
-def learned(state: TrimState) -> Known:
-    """What to remember of this trimmer for the next time."""
-    return replace(state.known, noise=state.sigma if state.differences else state.known.noise)
+_WHY_NOT = {
+    Flag.BUSY: BUSY,
+    Flag.OVERLOAD: "overload",
+    Flag.UNDERLOAD: "too small to measure",
+    Flag.HOLD: "the meter holds its display",
+    Flag.MINMAX: "the meter shows an extreme, not the present value",
+    Flag.RELATIVE: "the meter subtracts an offset",
+    Flag.CLIPPED: "the waveform is clipped",
+    Flag.UNSETTLED: "the instrument settles",
+    Flag.INVALID: "the meter shows no number",
+}
+Stepped = tuple[TrimState, tuple[TrimEffect, ...]]
 
 
 def step(state: TrimState, event: TrimEvent) -> Stepped:
@@ -117,7 +63,8 @@ def step(state: TrimState, event: TrimEvent) -> Stepped:
     before = state.cue
     state = replace(state, now=max(state.now, event.now))
     if isinstance(event, Restart):
-        return _recue(replace(start(state.goal, state.now, learned(state)), linked=state.linked), before)
+        fresh = replace(start(state.goal, state.now, learned(state)), linked=state.linked, since=state.now)
+        return _recue(fresh, before)
     if isinstance(event, Measured):
         return _measured(state, event.reading)
     if state.phase is Phase.ENDED:
@@ -127,38 +74,6 @@ def step(state: TrimState, event: TrimEvent) -> Stepped:
     elif not isinstance(event, Tick):
         state = _interrupted(replace(state, linked=isinstance(event, LinkUp)))
     return _recue(_stop_if_due(state), before)
-
-
-def view(state: TrimState, now: float) -> TrimView:
-    """What a gauge, a tone or a simulated person can see at `now`."""
-    goal = state.goal
-    now = max(now, state.now)
-    value = None if state.last is None else value_of(state.last)
-    cue = _cue(state, now)
-    return TrimView(
-        value=value,
-        distance=None if value is None else goal.target - value,
-        cue=cue,
-        held=_held(state),
-        position=None if value is None else position(goal, value),
-        edges=(position(goal, goal.low), position(goal, goal.high)),
-        stale=not est.fresh(state.last, goal, now),
-        hint=_hint(state),
-    )
-
-
-def position(goal: Goal, value: float) -> float:
-    """Where `value` stands on the bar, -1..+1: straight over the middle third per side, drawn together beyond."""
-    half = max(goal.high - goal.target, goal.target - goal.low, 1e-300)
-    away = (value - goal.target) / half
-    size = abs(away)
-    if size <= 1.0:
-        return away / 3.0
-    bar = 1.0 - 2.0 / (3.0 + math.log(size)) if math.isfinite(size) else 1.0
-    return math.copysign(bar, away)
-
-
-# Readings
 
 
 def _measured(state: TrimState, reading: Reading) -> Stepped:
@@ -171,14 +86,27 @@ def _measured(state: TrimState, reading: Reading) -> Stepped:
         return ended, (CeilingPassed(value, state.now), Cued(Cue.CEILING, None))
     if state.phase is Phase.ENDED:
         return state, ()
-    newer = state.last is None or reading.time > state.last.time
-    if not (state.linked and newer and est.counts(reading, state.goal, state.now)):
-        state = replace(state, hold=(), still=(), busy=bool(reading.flags & Flag.BUSY))
-        return _recue(_stop_if_due(state), before)
+    if not _counts(state, reading):
+        state = replace(_halted(state, state.now), hold=(), still=(), why_not=_why_not(state, reading))
+        return _recue(state, before)
     state = _seen(state, reading)
     if _complete(state):
         return _accept(state)
     return _recue(state, before)
+
+
+def _counts(state: TrimState, reading: Reading) -> bool:
+    newer = state.last is None or reading.time > state.last.time
+    after = reading.time - reading.aperture >= state.since
+    return state.linked and newer and after and est.counts(reading, state.goal, state.now)
+
+
+def _halted(state: TrimState, when: float) -> TrimState:
+    """Whatever stretch of turning runs ends at `when`."""
+    if state.phase is not Phase.MOVE:
+        return state
+    move = move_of(state)
+    return replace(state, phase=Phase.CATCH, move=replace(move, until=min(move.until, when)))
 
 
 def _above_ceiling(goal: Goal, reading: Reading) -> bool:
@@ -188,10 +116,20 @@ def _above_ceiling(goal: Goal, reading: Reading) -> bool:
     return above or bool(reading.flags & Flag.OVERLOAD)
 
 
+def _why_not(state: TrimState, reading: Reading) -> str:
+    """Why a reading does not count, in a few words."""
+    if reading.unit != state.goal.unit:
+        return f"the meter reads {reading.unit}, not {state.goal.unit}"
+    for flag, words in _WHY_NOT.items():
+        if reading.flags & flag:
+            return words
+    return "the reading is old" if state.linked else ""
+
+
 def _seen(state: TrimState, reading: Reading) -> TrimState:
     """A reading that counts."""
     state = _broken(state, reading)
-    state = replace(state, last=reading, busy=False)
+    state = replace(state, last=reading, why_not="")
     if state.phase is Phase.LOOK:
         return _look(_still(state, reading))
     state = replace(state, shown=(*state.shown, reading)[-_KEPT:])
@@ -202,7 +140,10 @@ def _seen(state: TrimState, reading: Reading) -> TrimState:
 
 def _broken(state: TrimState, reading: Reading) -> TrimState:
     """Forget the row of readings where this one does not join on: a gap, or another range."""
-    gap = state.last is not None and reading.time - state.last.time > state.goal.stale_after
+    goal = state.goal
+    gap = state.last is not None and reading.time - state.last.time > goal.stale_after
+    if gap and state.last is not None:
+        state = _halted(state, state.last.time + goal.stale_after)
     if gap or reading.flags & Flag.RANGE_CHANGED:
         return replace(state, still=(), hold=(), shown=())
     return state
@@ -226,22 +167,19 @@ def _noise_seen(state: TrimState, difference: float | None) -> TrimState:
 def _look(state: TrimState) -> TrimState:
     """Hands off: leave it if it is inside, look again if that is not sure, turn if it is out."""
     sigma = state.sigma
-    if not est.steady(state.still, sigma, state.step, _window(state.goal)):
+    resting = est.steady(state.still, sigma, state.step, window_of(state.goal))
+    state = replace(state, resting=resting)
+    if not resting:
         newest = state.still[-1:]
         inside = state.goal.low <= value_of(newest[0]) <= state.goal.high
         state = replace(state, still=newest, hold=newest if inside else ())
     mean = math.fsum(value_of(r) for r in state.still) / len(state.still)
     error = 2.0 * sigma / math.sqrt(len(state.still))
-    margin = _margin(state)
+    margin = margin_of(state)
     outside = max(state.goal.low + margin - mean, mean - state.goal.high + margin)
     if outside > error or (outside > 0.0 and len(state.still) >= 4):
         return _turn(state, mean)
     return state
-
-
-def _margin(state: TrimState) -> float:
-    """How far inside the window a setting must be for its readings to stay inside."""
-    return min(1.5 * state.sigma, _window(state.goal) / 3.0)
 
 
 def _turn(state: TrimState, value: float) -> TrimState:
@@ -251,70 +189,91 @@ def _turn(state: TrimState, value: float) -> TrimState:
     goal = state.goal
     way = 1.0 if value < goal.target else -1.0
     distance = abs(goal.target - value)
-    slow = distance < 2.0 * _window(goal)
+    slow = distance < 2.0 * window_of(goal)
     if state.bold is not None:
         slow = distance / state.bold.expect(distance) < BRIEF
     reverse = state.move is not None and state.move.way != way
     move = Move(state.now, value, way, slow, reverse, state.now)
-    until = stop_time(move, (), _pace(state, slow), goal, state.sigma, state.threshold)
-    move = replace(move, until=max(until, state.now + max(0.25, 1.7 * state.dead)))
+    until = stop_time(move, (), pace_of(state, slow), goal, state.sigma, state.threshold)
+    move = replace(move, until=max(until, state.now + max(SHORTEST, 1.7 * state.dead)))
     return replace(state, phase=Phase.MOVE, move=move, shown=state.still[-1:], still=(), hold=(), fault=None)
 
 
-def _pace(state: TrimState, slow: bool) -> Pace | None:
-    if not slow:
-        return state.bold
-    if state.slow is None and state.bold is not None:
-        return replace(state.bold, speed=state.bold.speed / 3.0)
-    return state.slow
-
-
 def _moving(state: TrimState) -> TrimState:
-    """A reading while the cue says "turn"."""
-    move, goal = _move(state), state.goal
-    value = value_of(state.shown[-1])
-    if state.shown[-1].time < move.began + _STILL_AFTER:
+    """A reading while the cue says "turn": put the stop where this reading says it should be."""
+    move = move_of(state)
+    newest = state.shown[-1]
+    if newest.time < move.began + _STILL_AFTER:
         state = _noise_seen(state, est.first_difference(state.shown))
-    backwards = move.way * (value - move.start) < -2.0 * state.threshold
-    margin = _margin(state)
-    went = move.way * (value - move.start) > state.threshold
-    if (went and goal.low + margin <= value <= goal.high - margin) or backwards:
-        move = replace(move, until=min(move.until, state.now))
-    elif state.now < move.until:
-        until = stop_time(move, state.shown, _pace(state, move.slow), goal, state.sigma, state.threshold)
-        move = replace(move, until=max(until, move.began + max(0.25, 1.7 * state.dead)))
-        if abs(value - move.start) < state.threshold:
-            move = replace(move, until=min(move.until, move.began + LONGEST))
-    return _stop_if_due(replace(state, move=move))
+    if _arrived(state, move, value_of(newest)):
+        return _halted(state, state.now)
+    if state.now < move.until:
+        state = replace(state, move=replace(move, until=_until(state, move, value_of(newest))))
+    return _stop_if_due(state)
+
+
+def _arrived(state: TrimState, move: Move, value: float) -> bool:
+    """Well inside the window, or clearly going the wrong way."""
+    goal, margin = state.goal, margin_of(state)
+    moved = move.way * (value - move.start)
+    inside = goal.low + margin <= value <= goal.high - margin
+    return moved < -2.0 * state.threshold or (inside and moved > state.threshold)
+
+
+def _until(state: TrimState, move: Move, value: float) -> float:
+    pace = pace_of(state, move.slow)
+    until = stop_time(move, state.shown, pace, state.goal, state.sigma, state.threshold)
+    until = max(until, move.began + max(SHORTEST, 1.7 * state.dead))
+    unmoved = abs(value - move.start) < state.threshold
+    return min(until, move.began + LONGEST) if unmoved else until
 
 
 def _stop_if_due(state: TrimState) -> TrimState:
-    if state.phase is Phase.MOVE and state.now >= _move(state).until:
+    if state.phase is Phase.MOVE and state.now >= move_of(state).until:
         return replace(state, phase=Phase.CATCH)
     return state
 
 
 def _catching(state: TrimState, reading: Reading) -> TrimState:
     """A reading after "stop": does it show the whole turn?"""
-    move = _move(state)
+    move = move_of(state)
     began = reading.time - reading.aperture
     if began < move.until + REACTION + 0.05 + state.goal.settle:
         return state
     moved = move.way * (value_of(reading) - move.start)
-    pace = learn(_pace(state, move.slow), move, moved, state.goal, state.threshold)
+    pace = learn(pace_of(state, move.slow), move, moved, state.goal, state.threshold)
     state = replace(state, slow=pace) if move.slow else replace(state, bold=pace)
     if abs(moved) > state.threshold:
-        state = replace(state, idle=0.0, dead=0.0, moved=math.copysign(move.way, moved * move.way))
+        went = math.copysign(1.0, moved) * move.way
+        state = replace(state, idle=0.0, dead=0.0, moved=went, wrong_way=moved < 0.0)
     else:
         length = move.until - move.began
         state = replace(state, idle=state.idle + length, dead=length)
-    state = replace(state, phase=Phase.LOOK, still=(), hold=())
-    return _look(_still(state, reading))
+    state = _look_for_faults(state, move)
+    return _look(_still(replace(state, phase=Phase.LOOK, still=(), hold=()), reading))
+
+
+def _look_for_faults(state: TrimState, move: Move) -> TrimState:
+    """After a stretch: did the wiper jump, or did nothing move for a long time?"""
+    window = window_of(state.goal)
+    least = max(6.0 * state.sigma, 3.0 * state.step, window / 2.0)
+    if not state.known.scratchy and drops([value_of(r) for r in state.shown], move.way, least):
+        state = replace(state, known=replace(state.known, scratchy=True))
+        return _fault(state, Cue.JUMPS)
+    if state.idle < LONGEST or abs(state.goal.target - move.start) < window:
+        return state
+    return _fault(replace(state, idle=0.0, dead=0.0), Cue.END_STOP if state.moved else Cue.DEAD)
+
+
+def _fault(state: TrimState, cue: Cue) -> TrimState:
+    return replace(state, fault=cue, fault_until=state.now + _FAULT_SHOWN)
 
 
 def _interrupted(state: TrimState) -> TrimState:
     """The link went or came: nothing seen before is the present value."""
-    return replace(state, phase=Phase.LOOK, last=None, still=(), hold=(), shown=(), move=None, busy=False)
+    return replace(
+        state, phase=Phase.LOOK, since=state.now, last=None, still=(), hold=(), shown=(), move=None, why_not=""
+    )
 
 
 def _told_way(state: TrimState, event: Turned) -> TrimState:
@@ -322,9 +281,6 @@ def _told_way(state: TrimState, event: Turned) -> TrimState:
         return state
     raises = event.way if state.moved > 0.0 else event.way.other
     return replace(state, known=replace(state.known, raises=raises))
-
-
-# Acceptance
 
 
 def _complete(state: TrimState) -> bool:
@@ -342,60 +298,10 @@ def _accept(state: TrimState) -> Stepped:
     return ended, (effect, Cued(Cue.ACCEPTED, state.goal.target - mean))
 
 
-# Cues
-
-
 def _recue(state: TrimState, before: Cue) -> Stepped:
-    cue = _cue(state, state.now)
+    cue = cue_of(state, state.now)
     state = replace(state, cue=cue)
     if cue is before:
         return state, ()
     distance = None if state.last is None else state.goal.target - value_of(state.last)
     return state, (Cued(cue, distance),)
-
-
-def _cue(state: TrimState, now: float) -> Cue:
-    if state.phase is Phase.ENDED:
-        return state.cue
-    if not state.linked:
-        return Cue.LOST
-    if not est.fresh(state.last, state.goal, now):
-        return Cue.QUIET if state.busy else Cue.WAIT
-    if state.fault is not None and now < state.fault_until:
-        return state.fault
-    if state.phase is Phase.MOVE and now < _move(state).until:
-        return _turn_cue(_move(state))
-    inside = state.last is not None and state.goal.low <= value_of(state.last) <= state.goal.high
-    if inside or (state.phase is Phase.LOOK and state.still):
-        return Cue.GOOD
-    return Cue.STOP
-
-
-def _turn_cue(move: Move) -> Cue:
-    if move.reverse:
-        return Cue.PASSED
-    if move.slow:
-        return Cue.SLOW_UP if move.way > 0.0 else Cue.SLOW_DOWN
-    return Cue.UP if move.way > 0.0 else Cue.DOWN
-
-
-def _held(state: TrimState) -> float:
-    if state.cue is Cue.ACCEPTED:
-        return 1.0
-    if not state.hold or state.goal.hold <= 0.0:
-        return 0.0
-    return min(1.0, (state.hold[-1].time - state.hold[0].time) / state.goal.hold)
-
-
-def _hint(state: TrimState) -> str:
-    return ""
-
-
-def _move(state: TrimState) -> Move:
-    if state.move is None:
-        raise ValueError("A stretch of turning without its beginning.")
-    return state.move
-
-
-def _window(goal: Goal) -> float:
-    return goal.high - goal.low

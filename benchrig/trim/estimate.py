@@ -1,11 +1,13 @@
 """What the readings say about the trimmer: noise, slope, whether anything moved. Pure numbers, no cues.
 
 Noise is measured from second differences, which a steady turn or a slow drift leaves alone; those far above their
-median are cut to three times it, so that one jump does not count. Nothing here extrapolates a value: a value shown is a value measured.
+median are cut to three times it, so that one jump does not count. Nothing here extrapolates: a value shown is a value
+measured.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
 import statistics
 from collections.abc import Sequence
@@ -91,7 +93,7 @@ def steady(readings: Sequence[Reading], sigma: float, step: float, window: float
     """
     slack = 2.0 * step + window / 20.0
     values = [value_of(r) for r in readings]
-    if any(abs(b - a) > 6.0 * sigma + slack for a, b in zip(values, values[1:], strict=False)):
+    if any(abs(b - a) > 6.0 * sigma + slack for a, b in itertools.pairwise(values)):
         return False
     rise = (slope(readings) or 0.0) * (readings[-1].time - readings[0].time)
     return abs(rise) <= 4.0 * sigma * math.sqrt(12.0 / len(readings)) + slack

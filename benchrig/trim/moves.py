@@ -22,24 +22,31 @@ FIRST = 0.40  # s, the first stretch, before anything is known of the hand
 BRIEF = 1.0  # s, where bold turning would take less than this, turn slowly
 TOP_SPEED = 360.0  # degrees/s, the fastest hand
 LONGEST = 4.0  # s, a stretch in which nothing is seen to move
-SHRINK = 0.2
+BOLD_POWER = 0.2  # a hand told to turn keeps its pace; one told to turn slowly goes by what is left
+SLOW_POWER = 0.8
 
 
 @dataclass(frozen=True, slots=True)
 class Pace:
-    """What one kind of turning (bold or slow) was seen to do.
+    """What one kind of turning was seen to do.
 
     speed     units per second of cue
     distance  units from the target when that stretch began
+    power     how the speed falls as the distance shrinks: 0 not at all, 1 in proportion
     """
 
     speed: float
     distance: float
+    power: float = BOLD_POWER
 
     def expect(self, distance: float) -> float:
         """Units per second to expect at `distance` from the target."""
         ratio = distance / self.distance
-        return self.speed * (ratio if ratio > 1.0 else ratio**SHRINK)
+        return self.speed * (ratio if ratio > 1.0 else ratio**self.power)
+
+    def slowly(self) -> Pace:
+        """What to expect of slow turning when only bold turning was seen: in proportion, from a third of the speed."""
+        return Pace(self.speed / 3.0, self.distance / 3.0, SLOW_POWER)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,4 +111,5 @@ def learn(before: Pace | None, move: Move, moved: float, goal: Goal, threshold: 
     length = max(SHORTEST, move.until - move.began)
     if moved < threshold:
         return before
-    return Pace(moved / length, max(abs(goal.target - move.start), threshold))
+    power = SLOW_POWER if move.slow else BOLD_POWER
+    return Pace(moved / length, max(abs(goal.target - move.start), threshold), power)

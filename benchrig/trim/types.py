@@ -6,6 +6,7 @@ Pure data. Seconds are monotonic clock seconds, values are in the unit of the go
 from __future__ import annotations
 
 import enum
+import math
 from dataclasses import dataclass
 
 from ..readings import Reading
@@ -72,17 +73,23 @@ class Goal:
     travel: float = 270.0
     stale_after: float = 1.5
 
+    def __post_init__(self) -> None:
+        if not -math.inf < self.low <= self.high < math.inf:
+            raise ValueError(f"A window from {self.low} to {self.high} {self.unit} is none. Give low, then high.")
+
 
 @dataclass(frozen=True, slots=True)
 class Known:
     """What is remembered of one trimmer from the last time it was turned. All may be unknown.
 
-    raises  the way that raises the reading
-    noise   standard deviation of the readings with the hands off, in the unit of the goal
+    raises    the way that raises the reading
+    noise     standard deviation of the readings with the hands off, in the unit of the goal
+    scratchy  its wiper was seen to jump
     """
 
     raises: Way | None = None
     noise: float | None = None
+    scratchy: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,126 @@
+"""What there is to see of a trim at a moment: value, bar, cue, hint. Derived from the state, never stored.
+
+A later moment than the last event shows what time alone changes: "stop" is due, a reading has grown stale.
+"""
+
+from __future__ import annotations
+
+import math
+
+from . import estimate as est
+from .estimate import value_of
+from .moves import REACTION, Move
+from .state import Phase, TrimState, move_of, pace_of, window_of
+from .types import HANDS_STILL, Cue, Goal, TrimView, Way
+
+BUSY = "waiting for the quiet phase"
+
+
+def view(state: TrimState, now: float) -> TrimView:
+    """What a gauge, a tone or a simulated person can see at `now`."""
+    goal = state.goal
+    now = max(now, state.now)
+    value = None if state.last is None else value_of(state.last)
+    cue = cue_of(state, now)
+    return TrimView(
+        value=value,
+        distance=None if value is None else goal.target - value,
+        cue=cue,
+        held=_held(state),
+        position=None if value is None else position(goal, value),
+        edges=(position(goal, goal.low), position(goal, goal.high)),
+        stale=not est.fresh(state.last, goal, now),
+        hint=_hint(state, cue),
+        turn=_way(state, cue),
+        doubt=_doubt(state, now),
+    )
+
+
+def position(goal: Goal, value: float) -> float:
+    """Where `value` stands on the bar, -1..+1: straight over the middle third per side, drawn together beyond."""
+    half = max(goal.high - goal.target, goal.target - goal.low, 1e-300)
+    away = (value - goal.target) / half
+    size = abs(away)
+    if size <= 1.0:
+        return away / 3.0
+    bar = 1.0 - 2.0 / (3.0 + math.log(size)) if math.isfinite(size) else 1.0
+    return math.copysign(bar, away)
+
+
+def cue_of(state: TrimState, now: float) -> Cue:
+    if state.phase is Phase.ENDED:
+        return state.cue
+    if not state.linked:
+        return Cue.LOST
+    if state.why_not or not est.fresh(state.last, state.goal, now):
+        return Cue.QUIET if state.why_not == BUSY else Cue.WAIT
+    if state.fault is not None and now < state.fault_until:
+        return state.fault
+    if state.phase is Phase.MOVE and now < move_of(state).until:
+        return _turning_cue(move_of(state))
+    return Cue.GOOD if state.phase is Phase.LOOK and _inside(state) else Cue.STOP
+
+
+def _inside(state: TrimState) -> bool:
+    """The readings since the last turn lie inside the window on the whole."""
+    if not state.still:
+        return False
+    mean = math.fsum(value_of(r) for r in state.still) / len(state.still)
+    return state.goal.low <= mean <= state.goal.high
+
+
+def _turning_cue(move: Move) -> Cue:
+    if move.reverse:
+        return Cue.PASSED
+    if move.slow:
+        return Cue.SLOW_UP if move.way > 0.0 else Cue.SLOW_DOWN
+    return Cue.UP if move.way > 0.0 else Cue.DOWN
+
+
+def _held(state: TrimState) -> float:
+    if state.cue is Cue.ACCEPTED:
+        return 1.0
+    if not state.hold or state.goal.hold <= 0.0:
+        return 0.0
+    return min(1.0, (state.hold[-1].time - state.hold[0].time) / state.goal.hold)
+
+
+def _hint(state: TrimState, cue: Cue) -> str:
+    """A few words beside the cue; the most pressing ones only."""
+    if state.why_not:
+        return state.why_not
+    if state.phase is Phase.ENDED or not state.linked:
+        return ""
+    if state.wrong_way:
+        return "the other way round"
+    if state.known.scratchy:
+        return "scratchy wiper: clean it"
+    if cue is Cue.END_STOP:
+        return "no more travel this way"
+    if state.phase is Phase.LOOK and not state.resting:
+        return "still moving"
+    if len(state.differences) >= 8 and window_of(state.goal) < 3.0 * state.sigma:
+        return "the readings scatter more than the window is wide"
+    if state.moved and state.known.raises is None:
+        return "which way was that turn?"
+    return ""
+
+
+def _way(state: TrimState, cue: Cue) -> Way | None:
+    """Which way to turn, where the cue says "turn" and the sense of the trimmer is known."""
+    raises = state.known.raises
+    if raises is None or cue in HANDS_STILL or state.last is None:
+        return None
+    return raises if move_of(state).way > 0.0 else raises.other
+
+
+def _doubt(state: TrimState, now: float) -> float | None:
+    """Noise, and how far the trimmer may have gone since the newest reading was taken."""
+    if state.last is None:
+        return None
+    unseen = 0.0
+    if state.move is not None and state.phase in (Phase.MOVE, Phase.CATCH):
+        pace = pace_of(state, state.move.slow)
+        turning = min(now, state.move.until + REACTION) - max(est.seen_at(state.last, state.goal), state.move.began)
+        unseen = max(0.0, turning) * (pace.speed if pace else 0.0)
+    return math.hypot(state.sigma, unseen)
