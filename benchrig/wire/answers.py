@@ -17,7 +17,7 @@ from ..errors import InstrumentError
 SPECIAL_FROM = 9.8e37
 NOT_A_NUMBER = 9.91e37
 
-_DECIMAL = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][ ]?[+-]?\d+)?")
+_DECIMAL = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][ ]?[+-]?\d+)?", re.ASCII)
 _ERROR = re.compile(r"\s*([+-]?\d+)\s*(?:,\s*(.*?)\s*)?$", re.DOTALL)
 _PIECE = re.compile(r'"(?:[^"]|"")*"|\'(?:[^\']|\'\')*\'|.', re.DOTALL)
 

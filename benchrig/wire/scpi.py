@@ -164,7 +164,7 @@ class Conversation:
             self._owed = ""
             raise FrameError(f"A block was asked for, but the answer is the line {_shown(raw)[:80]!r}.")
         elif len(self._buffer) > HEADER_LIMIT:
-            self._refuse(f"No block begins within {HEADER_LIMIT} bytes.")
+            raise self._refuse(f"No block begins within {HEADER_LIMIT} bytes.")
 
     def _block_length(self, start: int) -> tuple[int, int] | None:
         """Where the payload begins and how long it is; None while the header is not whole."""
