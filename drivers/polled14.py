@@ -64,6 +64,7 @@ _MODES: dict[str, tuple[frozenset[str], Flag]] = {
 _TEMPERATURE = ("TE", "TM")
 _NUMBER = re.compile(r"([+-]?) *(\d+\.?\d*|\.\d+)")
 _OVERLOAD = re.compile(r"([+-]?) *(\.?OL|O\.L|OL\.)")
+_MOST_LOOKS = 1000  # ends a clean-up on a line that never falls silent
 _LOGIC = frozenset({"READY", "FLOAT", "HI", "LO"})
 
 
@@ -139,7 +140,8 @@ class Polled14Meter:
         self._clock = clock
         self._interval: float = self.options["interval"]
         self._framer = frames()
-        self._owed_until = 0.0
+        self._owed_until = 0.0  # an answer that nobody waits for any more may come until then
+        self._polls = 0
         self._function: Function | None = None
         self._steps = display.RangeSteps()
 
@@ -170,22 +172,28 @@ class Polled14Meter:
 
     def _poll(self, deadline: float) -> Reading:
         self._quieten(deadline)
-        asked = self._clock.now()
-        if asked >= deadline:
-            raise self._silent()
-        self._link.write(b"D")
-        self._owed_until = asked + 4 * self._interval
+        self._polls = 0
         trouble: FrameError | None = None
-        while data := self._link.read(deadline):
-            for frame in self._framer.feed(data):
-                self._owed_until = 0.0
-                try:
-                    return replace(decode(frame), time=self._clock.now(), aperture=self._interval)
-                except FrameError as error:
-                    trouble = error
-        if trouble:
-            raise trouble
-        raise self._silent()
+        while self._clock.now() < deadline:
+            self._link.write(b"D")
+            self._polls += 1
+            self._owed_until = self._clock.now() + 4 * self._interval
+            # One that was busy with its knob may miss a D. Whatever answers now was asked for in this call.
+            again = min(deadline, self._clock.now() + 2 * self._interval)
+            while data := self._link.read(again):
+                for frame in self._framer.feed(data):
+                    try:
+                        return self._taken(frame)
+                    except FrameError as error:
+                        trouble = error
+        raise trouble or self._silent()
+
+    def _taken(self, frame: bytes) -> Reading:
+        reading = decode(frame)
+        self._polls -= 1
+        if self._polls <= 0:
+            self._owed_until = 0.0
+        return replace(reading, time=self._clock.now(), aperture=self._interval)
 
     def _silent(self) -> LinkTimeout:
         return LinkTimeout(
@@ -198,7 +206,10 @@ class Polled14Meter:
     def _quieten(self, deadline: float) -> None:
         """Throw away what is there, and wait for an answer that is still owed."""
         end = min(deadline, self._owed_until)
-        while data := self._link.read(max(self._clock.now(), end)):
+        for _ in range(_MOST_LOOKS):
+            data = self._link.read(max(self._clock.now(), end))
+            if not data:
+                break
             if self._framer.feed(data):
                 end = self._owed_until = 0.0
         self._framer.clear()
