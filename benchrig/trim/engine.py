@@ -41,7 +41,8 @@ from .types import (
 
 __all__ = ["TrimState", "learned", "start", "step", "view"]
 
-_KEPT = 40  # readings of one hold or one stretch that are remembered
+_KEPT = 50  # readings of one row that are remembered, and all that are younger than two hold times
+_SHOWN = 400  # readings of one stretch that are remembered
 _FAULT_SHOWN = 3.0  # s
 _STILL_AFTER = 0.2  # s after a cue in which no hand has begun to move
 _WHY_NOT = {
@@ -131,8 +132,8 @@ def _seen(state: TrimState, reading: Reading) -> TrimState:
     state = _broken(state, reading)
     state = replace(state, last=reading, why_not="")
     if state.phase is Phase.LOOK:
-        return _look(_still(state, reading))
-    state = replace(state, shown=(*state.shown, reading)[-_KEPT:])
+        return _look(state, reading)
+    state = replace(state, shown=(*state.shown, reading)[-_SHOWN:])
     if state.phase is Phase.MOVE:
         return _moving(state)
     return _catching(state, reading)
@@ -150,12 +151,20 @@ def _broken(state: TrimState, reading: Reading) -> TrimState:
 
 
 def _still(state: TrimState, reading: Reading) -> TrimState:
-    """A reading with the hands off."""
-    still = (*state.still, reading)[-_KEPT:]
-    state = _noise_seen(state, est.second_difference(still))
+    """A reading with the hands off joins its row, or begins a new one where the row shows a movement."""
+    row = _newest((*state.still, reading), state.goal)
+    resting = est.steady(row, state.sigma, state.step, window_of(state.goal))
+    state = _noise_seen(state, est.second_difference(row))
+    still, held = (row, state.hold) if resting else ((reading,), ())
     inside = state.goal.low <= value_of(reading) <= state.goal.high
-    hold = (*state.hold, reading)[-_KEPT:] if inside else ()
-    return replace(state, still=still, hold=hold)
+    hold = _newest((*held, reading), state.goal) if inside else ()
+    return replace(state, still=still, hold=hold, resting=resting)
+
+
+def _newest(row: tuple[Reading, ...], goal: Goal) -> tuple[Reading, ...]:
+    """`row` without what is too old to matter, one reading at a time."""
+    young = row[-1].time - row[0].time <= 2.0 * goal.hold
+    return row if young or len(row) <= _KEPT else row[1:]
 
 
 def _noise_seen(state: TrimState, difference: float | None) -> TrimState:
@@ -164,15 +173,10 @@ def _noise_seen(state: TrimState, difference: float | None) -> TrimState:
     return replace(state, differences=(*state.differences, difference)[-est.KEPT :])
 
 
-def _look(state: TrimState) -> TrimState:
+def _look(state: TrimState, reading: Reading) -> TrimState:
     """Hands off: leave it if it is inside, look again if that is not sure, turn if it is out."""
+    state = _still(state, reading)
     sigma = state.sigma
-    resting = est.steady(state.still, sigma, state.step, window_of(state.goal))
-    state = replace(state, resting=resting)
-    if not resting:
-        newest = state.still[-1:]
-        inside = state.goal.low <= value_of(newest[0]) <= state.goal.high
-        state = replace(state, still=newest, hold=newest if inside else ())
     mean = math.fsum(value_of(r) for r in state.still) / len(state.still)
     error = 2.0 * sigma / math.sqrt(len(state.still))
     margin = margin_of(state)
@@ -207,8 +211,10 @@ def _moving(state: TrimState) -> TrimState:
         state = _noise_seen(state, est.first_difference(state.shown))
     if _arrived(state, move, value_of(newest)):
         return _halted(state, state.now)
+    if _stuck(state):
+        return _halted(replace(state, move=replace(move, stuck=True)), state.now)
     if state.now < move.until:
-        state = replace(state, move=replace(move, until=_until(state, move, value_of(newest))))
+        state = replace(state, move=replace(move, until=_until(state, move)))
     return _stop_if_due(state)
 
 
@@ -220,12 +226,19 @@ def _arrived(state: TrimState, move: Move, value: float) -> bool:
     return moved < -2.0 * state.threshold or (inside and moved > state.threshold)
 
 
-def _until(state: TrimState, move: Move, value: float) -> float:
+def _until(state: TrimState, move: Move) -> float:
     pace = pace_of(state, move.slow)
     until = stop_time(move, state.shown, pace, state.goal, state.sigma, state.threshold)
-    until = max(until, move.began + max(SHORTEST, 1.7 * state.dead))
-    unmoved = abs(value - move.start) < state.threshold
-    return min(until, move.began + LONGEST) if unmoved else until
+    return max(until, move.began + max(SHORTEST, 1.7 * state.dead))
+
+
+def _stuck(state: TrimState) -> bool:
+    """The cue has said "turn" for a long time, and over that time nothing moved."""
+    since = state.shown[-1].time - LONGEST
+    if state.shown[0].time > since:
+        return False
+    values = [value_of(r) for r in state.shown if r.time >= since]
+    return max(values) - min(values) < state.threshold
 
 
 def _stop_if_due(state: TrimState) -> TrimState:
@@ -250,7 +263,7 @@ def _catching(state: TrimState, reading: Reading) -> TrimState:
         length = move.until - move.began
         state = replace(state, idle=state.idle + length, dead=length)
     state = _look_for_faults(state, move)
-    return _look(_still(replace(state, phase=Phase.LOOK, still=(), hold=()), reading))
+    return _look(replace(state, phase=Phase.LOOK, still=(), hold=()), reading)
 
 
 def _look_for_faults(state: TrimState, move: Move) -> TrimState:
@@ -260,7 +273,7 @@ def _look_for_faults(state: TrimState, move: Move) -> TrimState:
     if not state.known.scratchy and drops([value_of(r) for r in state.shown], move.way, least):
         state = replace(state, known=replace(state.known, scratchy=True))
         return _fault(state, Cue.JUMPS)
-    if state.idle < LONGEST or abs(state.goal.target - move.start) < window:
+    if not (move.stuck or state.idle >= LONGEST) or abs(state.goal.target - move.start) < window:
         return state
     return _fault(replace(state, idle=0.0, dead=0.0), Cue.END_STOP if state.moved else Cue.DEAD)
 

@@ -59,6 +59,7 @@ class Move:
     slow     told "slowly"
     reverse  the other way than the stretch before
     until    when the cue says "stop"
+    stuck    it was stopped because nothing had moved for long
     """
 
     began: float
@@ -67,6 +68,7 @@ class Move:
     slow: bool
     reverse: bool
     until: float
+    stuck: bool = False
 
 
 def stop_time(
