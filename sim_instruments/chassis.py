@@ -122,6 +122,15 @@ class Chassis:
             self._switch_drive(driven)
         self.retime()
 
+    def settle(self) -> None:
+        """Let it have been switched on a few seconds ago: everything is up, nothing is warm."""
+        if self.powered:
+            self.mains_on.put(1.0)
+            self.power.put(1.0)
+        if self._driven():
+            self.drive.put(1.0)
+            self.stored.put(0.0)
+
     def retime(self) -> None:
         """Take the timer's and the line driver's shapes anew, through the settling of a turn."""
         now = self.clock.now()

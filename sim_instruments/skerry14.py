@@ -21,9 +21,11 @@ from .picture import Picture
 from .points import points
 from .scope_tenfield_a2 import TenFieldA2
 from .serial_fs9721 import Fs9721Handheld
+from .supply_scpi import BenchSupply
 from .world import World
 
 SCOPE_CHANNELS = 4
+SUPPLY_VOLTS, SUPPLY_AMPS, SUPPLY_DRAWN = 28.0, 3.0, 1.4  # V, A: ship's mains, of which it draws less than its fuse
 # Where the leads hang before anybody moves them: input -> (point, via)
 FIRST = {
     "scope.1": ("A2 TP21", ""),
@@ -41,6 +43,8 @@ def build(
     mains: float = 50.0,
     powered: bool = True,
     card: str = "zero",
+    feed: str = "supply",
+    meter_on: str = "tcp",
     faults: Sequence[str] = (),
 ) -> World:
     """The bench, at `clock.now()`.
@@ -48,15 +52,17 @@ def build(
     seed     how the unit arrives: 0 as the workshop's own example, others at random about it
     tired    False: a unit that is already right
     mains    hertz
-    powered  switched on when the job starts
+    powered  switched on a few seconds before the job starts, and still cold
     card     the pattern plugged in
+    feed     "supply": the unit's mains goes through the bench supply, whose output is on at first; "wall": past it
+    meter_on how the bench meter is served: "tcp", or "visa serial" for its serial port
     faults   names of `chassis.FAULTS` or "scratchy RV22" and the like, there from the start
     """
     chassis = Chassis(clock, seed, tired=tired, mains=mains)
     world = World(clock, seed)
     world.nodes |= points(chassis)
     world.trimmers |= chassis.trimmers
-    _wire(world, seed, mains)
+    _wire(world, chassis, feed, meter_on)
     picture = Picture(chassis)
     world.truths |= truths(chassis, picture)
     hands = Hands(world, chassis, picture, seed)
@@ -64,20 +70,30 @@ def build(
     for jack, (point, via) in FIRST.items():
         hands.probe(jack, point, via)
     hands.card(card)
-    hands.power(powered)
+    if powered:
+        hands.power(True)
+        chassis.settle()
     for name in faults:
         hands.fault(name)
     return world
 
 
-def _wire(world: World, seed: int, mains: float) -> None:
+def _wire(world: World, chassis: Chassis, feed: str, meter_on: str) -> None:
     """Instruments and their inputs."""
+    clock, seed, mains = world.clock, world.seed, chassis.mains
     inputs = {n: Jack() for n in range(1, SCOPE_CHANNELS + 1)}
     world.jacks |= {f"scope.{n}": jack for n, jack in inputs.items()}
     world.jacks |= {"meter": Jack(), "handheld": Jack()}
-    world.connect("scope", TenFieldA2(world.clock, inputs, seed=seed))
-    world.connect("meter", BenchMeter(world.clock, {1: world.jacks["meter"]}, seed=seed, mains=mains))
-    world.connect("handheld", Fs9721Handheld(world.clock, {1: world.jacks["handheld"]}, seed=seed), "serial")
+    on_meter, on_handheld = {1: world.jacks["meter"]}, {1: world.jacks["handheld"]}
+    serial = meter_on != "tcp"
+    world.connect("scope", TenFieldA2(clock, inputs, seed=seed))
+    world.connect("meter", BenchMeter(clock, on_meter, seed=seed, mains=mains, serial=serial), meter_on)
+    world.connect("handheld", Fs9721Handheld(clock, on_handheld, seed=seed), "serial")
+    supply = BenchSupply(clock, seed=seed, switch=chassis.feed if feed == "supply" else lambda on: None)
+    supply.volts, supply.amps = SUPPLY_VOLTS, SUPPLY_AMPS
+    supply.load = lambda volts: SUPPLY_DRAWN * chassis.powered
+    supply.on = True
+    world.connect("supply", supply)
 
 
 def truths(chassis: Chassis, picture: Picture) -> dict[str, Callable[[], float]]:

@@ -1,0 +1,344 @@
+"""A simulated operator: does what a step asks for, turns the trimmers, types the phrase.
+
+Rules kept here: it acts only on what a person would be told (notices, questions), and sees only what a person would
+see (the view of a trim, the picture). It says of itself that it is simulated. On a simulated clock it works from
+the clock's agenda, on a real one from a thread of its own; either way `notify` returns at once.
+
+The notices are those of a running session; they are told apart by their `kind`, so nothing of the engine is
+imported. Whoever handles kilovolts here switches off and discharges first, as anybody should.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+import re
+import threading
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from benchrig.clock import Clock, SimClock
+
+from . import eyes
+from .control import Refused
+from .hand import Hand, Sight, Traits
+
+TICK = 0.05  # seconds between two movements of the hand
+ANODE = "A4 TP40"
+_OFF = r"switch(ed)?( the unit| it)? off|unplug|pull(ed)? (its|the) plug"
+_ON = r"switch(ed)?( the unit| it)? on"
+
+
+class SimulatedOperator:
+    """Somebody at the simulated bench.
+
+    hands   local or remote hands of that bench
+    think   seconds that a question takes
+    """
+
+    attended = True
+    acts_for_person = True
+
+    def __init__(self, hands: Any, clock: Clock, *, seed: int = 0, think: float = 0.4) -> None:
+        self.name = f"simulated operator {seed}"
+        self.trouble: Exception | None = None  # why the hand fell still, if the bench went away
+        self._hands = hands
+        self._clock = clock
+        self._think = think
+        self._random = random.Random(f"operator {seed}")
+        self._person = Traits(
+            reaction=self._random.uniform(0.2, 0.35),
+            gain=self._random.uniform(0.8, 1.6),
+            least_move=self._random.uniform(1.0, 3.0),
+        )
+        self._step: Any = None
+        self._entries = 0
+        self._fingers: dict[tuple[str, str], Hand] = {}  # (step, control) -> the hand that has its feel for it
+        self._watched: tuple[str, Hand, Sight] | None = None
+        self._turning = threading.Lock()  # held while the hand moves, so that "hands off" means off
+        self._motor = _motor(clock, self._tick)
+
+    # The operator as a session knows it.
+
+    def acknowledge(self, hold: Any) -> str | None:
+        """Put in place what the hold point lists, then type its phrase."""
+        self._lift()
+        for item in hold.in_place:
+            self._hands.fit(item)
+        if getattr(hold, "purpose", "work") == "check":
+            self._make_safe()
+        self._wait(2.0 * self._think)
+        phrase: str = hold.phrase
+        return phrase
+
+    def choose(self, question: Any) -> str | None:
+        """Do what is asked, look, and answer with one of the choices."""
+        self._lift()
+        self._wait(self._think)
+        about = getattr(question, "about", "confirm")
+        words = self._words(question)
+        act = {
+            "confirm": lambda: self._act(words),
+            "power on": lambda: self._hands.power(True),
+            "power off": self._make_safe,
+            "mark": self._mark,
+            "turn": self._turn_by_eye,
+            "put back": self._put_back,
+        }.get(about)
+        if act is not None:
+            act()
+        if about == "observe":
+            return eyes.chosen(self._hands, words, question.choices)
+        first: str = question.choices[0]
+        return first
+
+    def enter(self, request: Any) -> str | None:
+        """Read a quantity off the unit and type it; a step's second question comes after a turn."""
+        self._wait(self._think)
+        if self._entries and self._controls():
+            self._turn_by_eye()
+        self._entries += 1
+        return eyes.typed(self._hands, self._words(request), request.unit)
+
+    def hands_off(self, step: str, reason: str) -> bool:
+        """Let go."""
+        self._lift()
+        self._wait(self._think)
+        return True
+
+    def notify(self, notice: Any) -> None:
+        """Take in what is told: what a step needs, what the gauge shows."""
+        kind = getattr(notice, "kind", "")
+        if kind == "step started":
+            self._begin(notice)
+        elif kind == "trim":
+            self._watch(notice)
+        elif kind in ("step ended", "job ended", "hold point lapsed"):
+            self._lift()
+
+    def commands(self) -> Sequence[Any]:
+        """Wants nothing besides."""
+        return ()
+
+    def close(self) -> None:
+        """Leave the bench. Safe to call twice."""
+        self._lift()
+        self._motor.close()
+
+    def __enter__(self) -> SimulatedOperator:
+        return self
+
+    def __exit__(self, *reason: object) -> None:
+        self.close()
+
+    # What a step needs.
+
+    def _begin(self, step: Any) -> None:
+        self._lift()
+        self._step = step
+        self._entries = 0
+        conditions = tuple(getattr(step, "conditions", ()))
+        if "unplugged" in conditions:
+            self._make_safe()
+        self._connect(tuple(getattr(step, "connections", ())))
+        if getattr(step, "card", ""):
+            self._hands.card(step.card)
+        if "powered" in conditions:
+            self._hands.power(True)
+
+    def _connect(self, connections: Sequence[Any]) -> None:
+        wanted = {_input(c): (c.point, _via(c)) for c in connections if c.point}
+        there = {name: tuple(where) for name, where in self._hands.probes().items()}
+        moves = {name: where for name, where in wanted.items() if there.get(name) != where}
+        if not moves:
+            return
+        touches_anode = any(ANODE in (where[0], there.get(name, ("", ""))[0]) for name, where in moves.items())
+        was_on = self._hands.powered()
+        if touches_anode:
+            self._make_safe()
+        for name, (point, via) in moves.items():
+            self._hands.probe(name, point, via)
+        if touches_anode and was_on:
+            self._hands.power(True)
+
+    def _make_safe(self) -> None:
+        if self._hands.powered():
+            self._hands.power(False)
+        self._hands.discharge()
+
+    def _act(self, words: str) -> None:
+        """What a confirmation asks for: switching, discharging, cleaning."""
+        lower = words.lower()
+        off, on = (max((m.end() for m in re.finditer(p, lower)), default=-1) for p in (_OFF, _ON))
+        if off > on or "discharge" in lower:
+            self._make_safe()
+        elif on > off:
+            self._hands.power(True)
+        if re.search(r"\bclean", lower):
+            self._clean(words)
+
+    def _clean(self, words: str) -> None:
+        was_on = self._hands.powered()
+        named = [c for c in self._hands.controls() if re.search(rf"\b{re.escape(c)}\b", words)]
+        if named:
+            self._make_safe()
+        for control in named:
+            self._hands.clean(control)
+        if named and was_on:
+            self._hands.power(True)
+
+    def _mark(self) -> None:
+        for control in self._controls():
+            self._hands.mark(control)
+
+    def _put_back(self) -> None:
+        marks = self._hands.marks
+        marks = marks() if callable(marks) else marks
+        for control in self._controls():
+            if control in marks:
+                self._hands.turn(control, marks[control] - self._hands.position(control))
+
+    def _turn_by_eye(self) -> None:
+        for control in self._controls():
+            if control in eyes.BY_EYE:
+                eyes.set_by_eye(self._hands, control, self._wait)
+
+    def _controls(self) -> list[str]:
+        named = getattr(self._step, "trimmer", "") or ""
+        return [name for name in (part.strip() for part in named.split(",")) if name]
+
+    def _words(self, request: Any) -> str:
+        step = self._step
+        parts = [getattr(step, "point", ""), getattr(step, "trimmer", ""), request.text, request.step]
+        return " ".join([*parts, getattr(step, "title", ""), getattr(step, "instruction", "")])
+
+    # The hand.
+
+    def _watch(self, notice: Any) -> None:
+        if not getattr(self._step, "connections", ()):
+            return  # its values are typed, so the turning is done when they are asked for
+        named = str(notice.trimmer).split(",")[0].strip()
+        goal, view = notice.goal, notice.view
+        hand = self._fingers.setdefault((notice.step, named), self._new_hand(goal))
+        self._watched = (named, hand, _sight(goal, view))
+        self._motor.start()
+
+    def _new_hand(self, goal: Any) -> Hand:
+        single = goal.travel <= 360.0
+        traits = Traits(
+            reaction=self._person.reaction,
+            gain=self._person.gain,
+            least_move=self._person.least_move,
+            top_speed=180.0 if single else 720.0,
+            pace=goal.travel / 9.0,
+        )
+        degrees = goal.travel / goal.span if goal.span else 10.0 / _half(goal)
+        return Hand(traits, degrees, seed=self._random.randrange(2**31))
+
+    def _lift(self) -> None:
+        with self._turning:
+            self._watched = None
+        self._motor.stop()
+
+    def _tick(self) -> None:
+        with self._turning:
+            if self._watched is None or self.trouble is not None:
+                return
+            control, hand, sight = self._watched
+            degrees = hand.step(self._clock.now(), sight)
+            if not degrees:
+                return
+            try:
+                self._hands.turn(control, degrees)
+            except (OSError, LookupError, Refused) as error:  # the bench is gone or has no such control
+                self.trouble = error
+
+    def _wait(self, seconds: float) -> None:
+        self._clock.sleep_until(self._clock.now() + seconds)
+
+
+class RefusingOperator(SimulatedOperator):
+    """As the simulated operator, but never acknowledges a hold point."""
+
+    def acknowledge(self, hold: Any) -> str | None:
+        self._lift()
+        return None
+
+
+class _Agenda:
+    """Runs the hand from a simulated clock's agenda while it has something to do."""
+
+    def __init__(self, clock: SimClock, work: Callable[[], None]) -> None:
+        self._clock = clock
+        self._work = work
+        self._end: Callable[[], None] | None = None
+
+    def start(self) -> None:
+        if self._end is None:
+            self._end = self._clock.every(TICK, self._work)
+
+    def stop(self) -> None:
+        if self._end is not None:
+            self._end()
+            self._end = None
+
+    close = stop
+
+
+class _Thread:
+    """Runs the hand from a thread that sleeps while there is nothing to do."""
+
+    def __init__(self, work: Callable[[], None]) -> None:
+        self._work = work
+        self._busy = threading.Event()
+        self._closed = threading.Event()
+        self._thread: threading.Thread | None = None
+
+    def start(self) -> None:
+        if self._thread is None and not self._closed.is_set():
+            self._thread = threading.Thread(target=self._run, name="simulated hand", daemon=True)
+            self._thread.start()
+        self._busy.set()
+
+    def stop(self) -> None:
+        self._busy.clear()
+
+    def close(self) -> None:
+        self._closed.set()
+        self._busy.set()
+        if self._thread is not None:
+            self._thread.join()
+            self._thread = None
+
+    def _run(self) -> None:
+        while not self._closed.is_set():
+            self._busy.wait()
+            self._work()
+            self._closed.wait(TICK)
+
+
+def _motor(clock: Clock, work: Callable[[], None]) -> _Agenda | _Thread:
+    return _Agenda(clock, work) if isinstance(clock, SimClock) else _Thread(work)
+
+
+def _input(connection: Any) -> str:
+    channel = connection.channel
+    return str(connection.instrument) if channel is None else f"{connection.instrument}.{channel}"
+
+
+def _via(connection: Any) -> str:
+    """A 10x probe belongs to its scope; only a high-voltage probe is put between."""
+    return str(connection.probe) if connection.point == ANODE else ""
+
+
+def _half(goal: Any) -> float:
+    return max((float(goal.high) - float(goal.low)) / 2.0, 1e-12)
+
+
+def _sight(goal: Any, view: Any) -> Sight:
+    value = None if view.stale else view.value
+    target, half = goal.target, _half(goal)
+    if not (math.isfinite(target) and math.isfinite(half)):  # a least point: the cue alone leads
+        half = 1.0
+        target = (value or 0.0) + half
+    return Sight(value, target, half, str(view.cue), str(getattr(view, "turn", None) or ""))
