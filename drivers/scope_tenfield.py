@@ -79,7 +79,7 @@ _MODELS = (
     (r"RIGOL.* (DS|MSO|DHO)\d", "a2"),
     (r".* DSO1\d\d\d[AB]$", "a2"),
     (r".* ((DSO|MSO)S\d|(DSO|MSO|DSA)[XZ]?(8|9)\d\d)", "a1b"),
-    (r"(AGILENT|KEYSIGHT|HEWLETT).* (DSO|MSO|EDU)-?X?\d", "a1"),
+    (r"(AGILENT|KEYSIGHT|HEWLETT).* (DSO|MSO|EDU)-?X? ?\d", "a1"),
 )
 _PAGE = 250_000  # points a DS1000Z gives at a time in BYTE format
 _TRIGGERED, _RUNNING = "TD", 8
