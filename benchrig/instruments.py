@@ -205,6 +205,11 @@ def load_world(name: str) -> Callable[..., Any]:
     return world
 
 
+def load_stand_in(name: str) -> Any:
+    """What a rehearsal needs besides a world: "server", "launch" or "operator"."""
+    return _load("benchrig.stand_ins", name, "stand-in")
+
+
 def _load(group: str, name: str, noun: str) -> Any:
     found = _by_name(group)
     if name not in found:

@@ -1,0 +1,94 @@
+"""How a job is shown, decided once: a live screen, plain lines, or JSON lines."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable
+from contextlib import ExitStack
+from typing import Any
+
+import click
+
+from ..clock import Clock
+from ..session.operators import Operator
+from ..ui.keys import open_keys
+from ..ui.terminal import Display, Screen, Shown, TerminalOperator
+
+LIVE, PLAIN, JSON = "live", "plain", "json"
+
+
+def showing_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """`--json` and `--plain`; without either, a terminal gets the live screen and a pipe gets plain lines."""
+    command = click.option("--json", "as_json", is_flag=True, help="JSON lines on standard output.")(command)
+    return click.option("--plain", is_flag=True, help="Plain lines, also on a terminal.")(command)
+
+
+def mode(as_json: bool, plain: bool) -> str:
+    """Which of the three it is."""
+    if as_json:
+        return JSON
+    dumb = os.environ.get("TERM", "") in {"", "dumb"} and os.name != "nt"
+    return PLAIN if plain or dumb or not sys.stdout.isatty() else LIVE
+
+
+def open_display(stack: ExitStack, how: str, clock: Clock) -> Display:
+    """The display of `how`; closed with `stack`."""
+    display: Display
+    if how == JSON:
+        from ..ui.jsonlines import JsonLines
+
+        display = JsonLines(sys.stdout, clock)
+    elif how == PLAIN:
+        from ..ui.lines import PlainLines
+
+        display = PlainLines(sys.stdout)
+    else:
+        display = open_screen()
+    stack.callback(display.close)
+    return display
+
+
+def open_screen() -> Screen:
+    """A live screen on this terminal."""
+    from rich.console import Console
+
+    from ..ui.live import LiveScreen
+
+    return LiveScreen(Console())
+
+
+def person(
+    stack: ExitStack,
+    name: str,
+    how: str,
+    clock: Clock,
+    *,
+    on_key: Callable[[str], bool] = lambda key: False,
+    extra_help: str = "",
+) -> Operator:
+    """The person at this terminal. In JSON mode questions go to the terminal's screen, not into the lines."""
+    keys = stack.enter_context(open_keys())
+    screen = open_screen() if how == LIVE else AskOnly()
+    stack.callback(screen.close)
+    operator: Operator = TerminalOperator(name, screen, keys, on_key, extra_help)
+    return operator if how == LIVE else Shown(operator, open_display(stack, how, clock))
+
+
+class AskOnly:
+    """A screen that shows no notices: another display does; what is asked goes to standard error."""
+
+    def show(self, notice: object) -> None:
+        """Shown elsewhere."""
+
+    def say(self, words: str, style: str = "") -> None:
+        click.echo(words, err=True)
+
+    def suspend(self) -> None:
+        """Nothing to take down."""
+
+    def tick(self) -> None:
+        """Nothing to draw."""
+
+    def close(self) -> None:
+        """Nothing to restore."""

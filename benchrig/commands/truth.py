@@ -1,0 +1,84 @@
+"""What a simulated unit truly is, beside what was read: kept in the record, and held against the window.
+
+A display of the session. When a step with a window ends well, the world is asked for the true value of the
+quantity. A setting counts only if the truth is inside, not if only the reading is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from ..clock import Clock
+from ..procedure.model import Measure, Measurement, Procedure, ScopeSource, Step, Trim
+from ..records.facts import Store
+from ..session.notices import Notice, StepEnded
+
+# How the simulated world names what a scope measures at a point, where the point's own name is not it.
+_NAMES = {Measurement.LOW_TIME: "{point} low", Measurement.DUTY_FACTOR: "duty factor"}
+
+
+@dataclass(frozen=True, slots=True)
+class Witnessed:
+    """One step as it ended and as it truly was. Base units."""
+
+    step: str
+    name: str
+    unit: str
+    read: float
+    true: float
+    low: float | None
+    high: float | None
+    acceptable: tuple[float | None, float | None]
+    turned: bool
+
+    @property
+    def inside(self) -> bool:
+        """Within the preferred window for what was turned, within the acceptable one for what was only looked at."""
+        low, high = (self.low, self.high) if self.turned else self.acceptable
+        return (low is None or self.true >= low) and (high is None or self.true <= high)
+
+
+class Witness:
+    """Asks `truth(name)` at each good end of a step."""
+
+    def __init__(self, procedure: Procedure, truth: Callable[[str], float], store: Store, clock: Clock) -> None:
+        self._steps = {step.id: step for step in procedure.steps}
+        self._truth = truth
+        self._store = store
+        self._clock = clock
+        self.seen: dict[str, Witnessed] = {}
+
+    def show(self, notice: Notice) -> None:
+        if isinstance(notice, StepEnded) and notice.value is not None:
+            witnessed = self._witness(self._steps[notice.step], notice.value)
+            if witnessed is not None:
+                self.seen[notice.step] = witnessed
+                self._keep(witnessed)
+
+    def _witness(self, step: Step, read: float) -> Witnessed | None:
+        if not isinstance(step, Trim | Measure):
+            return None
+        name, limits = truth_name(step), step.limits
+        return Witnessed(
+            step.id, name, limits.unit, read, self._truth(name), limits.low, limits.high, limits.acceptable,
+            isinstance(step, Trim),
+        )  # fmt: skip
+
+    def _keep(self, it: Witnessed) -> None:
+        facts = {"step": it.step, "name": it.name, "read": it.read, "true": it.true, "inside": it.inside}
+        self._store.event(None, "truth", facts, self._clock.now(), self._clock.stamp())
+
+    def outside(self) -> list[Witnessed]:
+        """What ended well by its reading and is out by the truth."""
+        return [it for it in self.seen.values() if not it.inside]
+
+    def close(self) -> None:
+        """Nothing to restore."""
+
+
+def truth_name(step: Trim | Measure) -> str:
+    """The world's name for what a step measures."""
+    source = step.source
+    pattern = _NAMES.get(source.measurement, "{point}") if isinstance(source, ScopeSource) else "{point}"
+    return pattern.format(point=source.point)
