@@ -116,6 +116,7 @@ class ScpiMeter:
         self._range: float | None = None
         self._looked_at = 0.0
         self._unsure = False
+        self._rebooted = False
         self.input_resistance: float | None = None  # ohm of the DC volts input, as asked back; None: not known
 
     def identify(self) -> Identity:
@@ -153,9 +154,11 @@ class ScpiMeter:
         """One new measurement. A meter that was rebooted is set up again first. See `Multimeter.read`."""
         if self._setup is None:
             self.select(Function.DC_VOLTAGE)
-        if self._unsure and round(self._port.ask_number("*ESR?").value or 0) & scpi_common.POWER_ON:
+        if self._unsure:  # a meter back in local after a reboot does not answer READ? at all
+            self._note_events(self._port.ask("*ESR?"))
+        if self._rebooted:
             self.restore()
-        self._unsure = True  # until an answer came: a meter back in local does not answer READ? at all
+        self._unsure = True
         reading = self._measure(deadline)
         if reading is None:
             self.restore()
@@ -168,6 +171,11 @@ class ScpiMeter:
             )
         self._unsure = False
         return reading
+
+    def _note_events(self, answer: str) -> None:
+        """Remember a power-on until the meter has been set up anew."""
+        events = round(answers.number(answer).value or 0)
+        self._rebooted = self._rebooted or bool(events & scpi_common.POWER_ON)
 
     def _name(self) -> str:
         return f"{self._identity.model if self._identity else 'The meter'} at {self._address}"
@@ -192,6 +200,7 @@ class ScpiMeter:
         self._check_range(setup)
         self._look_at_panel(dialect)
         port.ask("*ESR?")
+        self._rebooted = False
 
     def _settle_dialect(self) -> Dialect:
         """The model's spellings: by its name, or by what its error queue does not complain of."""
@@ -280,7 +289,8 @@ class ScpiMeter:
         answer = port.ask(question, timeout=max(0.0, deadline - sent))
         now = self._clock.now()
         value, *between, events = answers.fields(answer, ";")
-        if int(float(events)) & scpi_common.POWER_ON:
+        self._note_events(events)
+        if self._rebooted:
             return None
         flags = self._range_flags(answers.number(between[0]).value) if between else Flag.NONE
         if now - self._looked_at >= _LOOK_AT_PANEL_EVERY:

@@ -105,18 +105,20 @@ class ScpiScope:
             self._identity = found
             self._begin()
             self._errors()
-            self._rebooted()  # that it was switched on before we came is no news
+            self._events()
+            self._power_on = False  # that it was switched on before we came is no news
         return found
 
     def restore(self) -> None:
-        """Send every remembered setting again, in the order in which they were first made."""
+        """Send every remembered setting again, in the order in which they were last made."""
         self._port.resync()
         self._triggered = None
         if self._identity is not None:
             self._begin()
         scpi_common.send_all(self._port, self._settings.values())
         self._refuse_errors("its former settings")
-        self._rebooted()
+        self._events()
+        self._power_on = False
 
     def release(self) -> None:
         """Leave it running, as a person at the bench expects it."""
@@ -200,7 +202,10 @@ class ScpiScope:
         self._known()
         scpi_common.send_all(self._port, messages.values())
         self._refuse_errors(doing)
-        self._settings.update(messages)
+        for name, message in messages.items():
+            # Last made goes last: what a setting may be depends on those before it.
+            self._settings.pop(name, None)
+            self._settings[name] = message
 
     def _check_channel(self, channel: int) -> None:
         if not 1 <= channel <= self.CHANNELS:
@@ -233,10 +238,9 @@ class ScpiScope:
         return events
 
     def _rebooted(self) -> bool:
-        """True once after the scope was switched on again."""
+        """True from when the scope was switched on again until it has been set up anew."""
         self._events()
-        found, self._power_on = self._power_on, False
-        return found
+        return self._power_on
 
     def _check_reboot(self) -> None:
         if self._rebooted():

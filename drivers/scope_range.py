@@ -12,12 +12,13 @@ from typing import Protocol
 import numpy as np
 
 from benchrig.clock import Clock
-from benchrig.errors import SignalError
+from benchrig.errors import InstrumentError, SignalError
 from benchrig.signals.waveform import Waveform
 
 LEAST, AIM, MOST = 0.4, 0.6, 0.8  # of the screen's height
 _WIDEN = 4.0  # how much coarser after a clipped record: nothing is known but that it is larger
-_TRIES = 16
+_NEXT = 1.5  # from a scale that was refused to the next one tried
+_TRIES = 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +94,13 @@ def _touches(record: Waveform) -> tuple[bool, bool]:
     return ends if record.scale > 0 else (ends[1], ends[0])
 
 
+def _narrowed(limits: Limits, view: View, wanted: View) -> Limits:
+    """Limits after the scope refused a view: fine scales often allow little offset, and every scope has a coarsest."""
+    if wanted.scale < view.scale:
+        return Limits(min(view.scale, wanted.scale * _NEXT), limits.coarsest)
+    return Limits(limits.finest, max(view.scale, wanted.scale / _NEXT))
+
+
 class RangedScope(Protocol):
     """What the hunt needs of a scope."""
 
@@ -129,7 +137,10 @@ def hunt_range(
         wanted = decide(record, view, limits)
         if wanted is None:
             return record
-        scope.set_channel(channel, scale=wanted.scale, offset=wanted.centre)
+        try:
+            scope.set_channel(channel, scale=wanted.scale, offset=wanted.centre)
+        except InstrumentError:
+            limits = _narrowed(limits, view, wanted)
     raise SignalError(
         f"Channel {channel} did not come to fill the screen in time.",
         next_step="Check the probe; a signal that changes its size from sweep to sweep needs a scale set by hand.",
