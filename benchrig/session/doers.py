@@ -1,0 +1,243 @@
+"""What each kind of step does. One function a kind, picked from a table; each returns how the step ended.
+
+Rules kept here:
+- A step that only looks never says that it changed something; a trim that was right already is left alone.
+- A value that no instrument gave is never judged: a step that gets none in time fails as "absent".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from ..errors import UnitError
+from ..procedure.model import (
+    Capture,
+    Confirm,
+    Coupled,
+    Derive,
+    Enter,
+    Limits,
+    MakeSafe,
+    Measure,
+    Observe,
+    ReadingClass,
+    Soak,
+    Step,
+    TypedSource,
+    Wait,
+)
+from ..readings import Reading
+from ..records.facts import StepResult
+from ..units import quantity_in, show
+from .ports import InstrumentSource, Lost
+from .verdicts import Value, derived, judged, value_of
+from .work import Work
+
+PATIENCE = 20.0  # s without one usable reading before a value counts as absent
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """How a step ended. `changed`: something was turned, cleaned or mended."""
+
+    result: StepResult
+    changed: bool = False
+    answer: str = ""
+
+
+class Results:
+    """Values of earlier steps of this job, for derived quantities."""
+
+    def __init__(self) -> None:
+        self.values: dict[str, Value] = {}
+
+    def keep(self, step: str, result: StepResult) -> None:
+        if result.value is not None:
+            self.values[step] = Value(result.value, result.uncertainty or 0.0, result.unit)
+
+
+def absent(step: Step, unit: str, limits: Limits, why: str) -> StepResult:
+    """No value came."""
+    words = " ".join(part for part in (why, step.hints.get(ReadingClass.ABSENT, "")) if part)
+    return StepResult(
+        "fail", unit=unit, low=limits.low, high=limits.high, acceptable_low=limits.acceptable_low,
+        acceptable_high=limits.acceptable_high, words=words,
+    )  # fmt: skip
+
+
+def collect(work: Work, source: InstrumentSource, limits: Limits | None, count: int, settle: float) -> list[Reading]:
+    """`count` usable readings in a row after `settle` seconds; fewer, or none, if they do not come."""
+    work.wait(settle)
+    taken: list[Reading] = []
+    with work.feed(source, limits) as feed:
+        until = work.clock.now() + PATIENCE
+        while len(taken) < count and work.clock.now() < until:
+            item = work.take(feed, source, limits)
+            if isinstance(item, Reading) and item.usable:
+                taken.append(item)
+                until = work.clock.now() + PATIENCE
+            elif isinstance(item, Lost):
+                taken.clear()
+                until = work.clock.now() + PATIENCE + 120.0
+    return taken
+
+
+def do_confirm(work: Work, step: Confirm, results: Results) -> Done:
+    chosen = work.choose(step.instruction or step.title, ("done", "not done"), "confirm")
+    good = chosen == "done"
+    cleaned = good and bool(step.cleans)
+    return Done(StepResult("done" if good else "fail", words="" if good else str(chosen)), cleaned, chosen or "")
+
+
+def do_observe(work: Work, step: Observe, results: Results) -> Done:
+    chosen = work.choose(step.instruction or step.title, step.choices, "observe")
+    verdict = "pass" if chosen in step.good else "fail"
+    return Done(StepResult(verdict, words=chosen or "no answer"), answer=chosen or "")
+
+
+def do_enter(work: Work, step: Enter, results: Results) -> Done:
+    found = typed_value(work, step.source, step.instruction or step.title)
+    if found is None:
+        return Done(absent(step, step.source.unit, step.limits, "Nothing was entered."))
+    return Done(judged(found, step.limits, work.rule))
+
+
+def typed_value(work: Work, source: TypedSource, text: str) -> Value | None:
+    """What a person reads and types, asked again until it is a quantity; None if they would not."""
+    while (typed := work.enter(text, source.shown_unit)) is not None:
+        try:
+            return Value(quantity_in(typed, source.unit), _last_place(typed, source.unit), source.unit)
+        except UnitError as error:
+            work.say(str(error), "warning")
+    return None
+
+
+def _last_place(typed: str, unit: str) -> float:
+    """Standard uncertainty of a value read to its last written place: rectangular over half of it each way."""
+    number = typed.strip().split(" ")[0].lower()
+    places = len(number.partition("e")[0].partition(".")[2])
+    whole = quantity_in(typed, unit)
+    value = float(number.partition("e")[0]) if number.partition("e")[0] else 0.0
+    step = abs(whole / value) * 10.0**-places if value else 0.0
+    return float(step / 12.0**0.5)
+
+
+def do_measure(work: Work, step: Measure, results: Results) -> Done:
+    readings = collect(work, step.source, step.limits, step.readings, step.settle)
+    if not readings:
+        return Done(absent(step, step.source.unit, step.limits, "No usable reading came."))
+    result = judged(value_of(readings), step.limits, work.rule)
+    return Done(with_hint(step, result))
+
+
+def with_hint(step: Step, result: StepResult) -> StepResult:
+    """The result with the hint that fits how the value is wrong."""
+    if result.verdict in ("pass", "conditional pass") or result.value is None:
+        return result
+    found = how_wrong(result)
+    hint = step.hints.get(found, "")
+    if found is ReadingClass.FAR_HIGH and not hint:
+        hint = step.hints.get(ReadingClass.HIGH, "")
+    if found is ReadingClass.ABSENT and not hint:
+        hint = step.hints.get(ReadingClass.LOW, "")
+    return replace(result, words=f"{found}: {hint}" if hint else str(found))
+
+
+def how_wrong(result: StepResult) -> ReadingClass:
+    """Class of a value outside its window. Sizes are compared by magnitude, so that a dead -12 V rail is absent."""
+    edges = [e for e in (result.acceptable_low, result.acceptable_high) if e is not None]
+    value, usual = result.value or 0.0, max((abs(edge) for edge in edges), default=0.0)
+    nearest = min((abs(edge) for edge in edges), default=0.0)
+    if abs(value) < 0.1 * nearest:
+        return ReadingClass.ABSENT
+    if usual and abs(value) > 1.3 * usual:
+        return ReadingClass.FAR_HIGH
+    return ReadingClass.HIGH if abs(value) > usual else ReadingClass.LOW
+
+
+def do_derive(work: Work, step: Derive, results: Results) -> Done:
+    missing = [name for name in step.of if name not in results.values]
+    if missing:
+        return Done(absent(step, step.limits.unit, step.limits, f"No value of {', '.join(missing)}."))
+    try:
+        found = derived(step.operation, [results.values[name] for name in step.of], step.limits.unit)
+    except ZeroDivisionError:
+        return Done(absent(step, step.limits.unit, step.limits, f"The {step.operation} has nothing to divide by."))
+    return Done(with_hint(step, judged(found, step.limits, work.rule)))
+
+
+def do_capture(work: Work, step: Capture, results: Results) -> Done:
+    with work.feed(step.source, None) as feed:
+        wave = work.waveform(feed, step.source)
+    return Done(StepResult("done" if wave is not None else "fail", words="" if wave is not None else "No record came."))
+
+
+def do_wait(work: Work, step: Wait, results: Results) -> Done:
+    if step.source is None or step.drift is None:
+        work.wait(step.at_most)
+        return Done(StepResult("done"))
+    return _wait_until_stable(work, step, step.source, step.drift)
+
+
+def _wait_until_stable(work: Work, step: Wait, source: InstrumentSource, drift: float) -> Done:
+    """Until the line through the readings of the last `over` seconds is flatter than `drift`."""
+    began = work.clock.now()
+    kept: list[tuple[float, float]] = []
+    with work.feed(source, None) as feed:
+        while work.clock.now() - began < step.at_most:
+            item = work.take(feed, source, None)
+            if isinstance(item, Lost):
+                kept.clear()
+            if not isinstance(item, Reading) or not item.usable or item.value is None:
+                continue
+            kept = [(at, value) for at, value in kept if at >= item.time - step.over] + [(item.time, item.value)]
+            spanned = kept[-1][0] - kept[0][0]
+            if spanned >= 0.9 * step.over and abs(slope(kept)) <= drift:
+                words = f"stable after {work.clock.now() - began:.0f} s"
+                return Done(StepResult("done", value=item.value, unit=item.unit, words=words))
+    moving = show(abs(slope(kept)) * step.over, source.unit) if len(kept) > 1 else "no readings"
+    hint = step.hints.get(ReadingClass.DRIFTING, "")
+    return Done(StepResult("fail", words=f"not stable in {step.at_most:.0f} s ({moving} in {step.over:.0f} s) {hint}"))
+
+
+def slope(points: list[tuple[float, float]]) -> float:
+    """Least-squares slope, unit per second; 0 for fewer than two moments."""
+    n = len(points)
+    mean_t, mean_v = sum(t for t, _ in points) / n, sum(v for _, v in points) / n
+    spread = sum((t - mean_t) ** 2 for t, _ in points)
+    return sum((t - mean_t) * (v - mean_v) for t, v in points) / spread if spread else 0.0
+
+
+def do_make_safe(work: Work, step: MakeSafe, results: Results) -> Done:
+    """Everything that was live was made safe before this step could begin; it only says so in the record."""
+    work.guard.need_power(False)
+    return Done(StepResult("done" if work.guard.power is False else "fail"))
+
+
+def do_soak(work: Work, step: Soak, results: Results) -> Done:
+    return Done(StepResult("skipped", words="A soak is run by itself: benchrig soak."))
+
+
+Doer = Callable[[Work, Any, Results], Done]
+
+
+def doers() -> Mapping[str, Doer]:
+    """The table: kind of step to what does it."""
+    from .trims import do_coupled, do_least, do_trim
+
+    return {
+        "confirm": do_confirm,
+        "observe": do_observe,
+        "enter": do_enter,
+        "measure": do_measure,
+        "derive": do_derive,
+        "trim": do_trim,
+        Coupled.kind: do_coupled,
+        "least": do_least,
+        "capture": do_capture,
+        "wait": do_wait,
+        "make-safe": do_make_safe,
+        "soak": do_soak,
+    }

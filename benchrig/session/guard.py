@@ -1,0 +1,344 @@
+"""The session's safety: its machine and the hold points of its hazards, moved together, with the questions they ask.
+
+Rules it keeps:
+1. The session's machine and the hold point never disagree: one method moves both.
+2. A point that has been live is made safe before anything else happens: hands off, power off, discharge reported in
+   words, and the point seen below its limit through the probe that saw it live.
+3. If that fails, the job ends there and says, loudly, that the point must be taken for live.
+"""
+
+from __future__ import annotations
+
+from ..clock import Clock
+from ..errors import BenchrigError, Refused, UnitError
+from ..holdmachine import Moment
+from ..holdpoint import Acknowledgement, Exposure, HoldPoint
+from ..holdpoint import Move as HoldMove
+from ..holdpoint import Phase as HoldPhase
+from ..procedure.model import Hazard, MeterSource, Procedure, Step, TypedSource, limits_of, sources_of
+from ..readings import Flag, Reading
+from ..records.facts import AcknowledgementFacts, Store
+from ..units import quantity_in, show
+from . import machine
+from .machine import Move, Phase, Session
+from .notices import HoldPointAnswered, HoldPointLapsed, HoldPointReached, Notice, ReadingTaken, Said
+from .operators import EntryRequest, HoldRequest, Operator, Question
+from .points import HazardousPoint
+from .ports import Feed, Lost, Tools
+
+CHECK_FOR = 120.0  # s in which a point must be seen below its limit
+LOOK = 0.5
+
+
+class Guard:
+    """Of one sitting. `power` is what is known of the unit's: True, False, or None for not known."""
+
+    def __init__(
+        self, procedure: Procedure, tools: Tools, operator: Operator, store: Store, clock: Clock, serial: str
+    ) -> None:
+        self.session = Session()
+        self.power: bool | None = None
+        self._procedure = procedure
+        self._tools = tools
+        self._operator = operator
+        self._store = store
+        self._clock = clock
+        self._serial = serial
+        self._points = {name: HoldPoint(clock, tools) for name in procedure.hazards}
+        self._row = 0
+        self._step_id = ""
+
+    # what the runner and the steps ask
+
+    @property
+    def acknowledgement(self) -> Acknowledgement | None:
+        """Of the hazard that is live now, if it is."""
+        return self._points[self.session.hazard].acknowledgement if self.session.hazard else None
+
+    @property
+    def reason(self) -> str:
+        return self._points[self.session.hazard].reason if self.session.hazard else ""
+
+    def moment(self) -> Moment:
+        return Moment(self._clock.now(), self._clock.stamp())
+
+    def may_follow(self, step: Step) -> bool:
+        """True if `step` may begin without making anything safe first."""
+        return self.session.phase is Phase.READY or step.hazard == self.session.hazard
+
+    # moves
+
+    def begin(self, step: Step, row: int) -> None:
+        """A step begins; returns when it may be worked at. Raises Refused."""
+        self._row, self._step_id = row, step.id
+        if step.hazard is None:
+            self._move(Move.BEGIN)
+            return
+        self._reach(step, self._procedure.hazards[step.hazard])
+
+    def pause(self) -> None:
+        self._move(Move.PAUSE)
+
+    def resume(self) -> None:
+        self._move(Move.RESUME)
+
+    def done(self) -> None:
+        """The step ended, and with it its acknowledgement."""
+        if self.session.phase is Phase.LIVE_WORKING:
+            self._points[self.session.hazard].lapse(HoldMove.LEFT)
+        if self.session.phase in (Phase.WORKING, Phase.LIVE_WORKING):
+            self._move(Move.DONE)
+
+    def lapse(self, move: HoldMove) -> None:
+        """Something happened that takes the acknowledgement."""
+        self._points[self.session.hazard].lapse(move)
+        self.lapsed()
+
+    def lapsed(self) -> None:
+        """The acknowledgement is gone: say so, and leave the step."""
+        if self.session.phase is Phase.LIVE_WORKING:
+            self._tell(HoldPointLapsed(self._step_id, self.reason))
+            self._move(Move.LAPSED)
+
+    def see(self, value: float | None, overload: bool) -> HoldPhase:
+        """A reading of the hazardous point itself."""
+        return self._points[self.session.hazard].see(value, overload)
+
+    def breached(self) -> None:
+        """Above the ceiling: no acknowledgement survives that, and power goes off if the bench can do it."""
+        if self.session.hazard and self.acknowledgement is not None:
+            self._points[self.session.hazard].lapse(HoldMove.ABOVE_CEILING)
+        self._say("TOO HIGH. Let go. Hands away. Switch the unit off.", "alarm")
+        self._supply_off()
+
+    def cut(self, why: str) -> None:
+        """The job is to end; whatever is live stays guarded until it is made safe."""
+        if self.session.phase is Phase.LIVE_WORKING:
+            self._points[self.session.hazard].lapse(HoldMove.LEFT)
+        if self.session.phase not in machine.OVER:
+            self._move(Move.CUT, why=why)
+
+    def end(self) -> None:
+        """Nothing is left to do, and nothing is live."""
+        if self.session.phase is Phase.READY:
+            self._move(Move.END)
+
+    def _move(self, move: Move, *, hazard: str = "", why: str = "") -> None:
+        self.session = machine.step(self.session, move, hazard=hazard, why=why)
+
+    # the hold point
+
+    def _reach(self, step: Step, hazard: Hazard) -> None:
+        first = not self.session.hazard
+        if first:
+            self._prepare(step, hazard)
+        exposure = self._exposure(step, hazard)
+        self._move(Move.REACH, hazard=hazard.name)
+        point = self._points[hazard.name]
+        point.reach(exposure)
+        self._tell(HoldPointReached(step.id, exposure.phrase))
+        phase = self._ask(point, self._request(step, hazard, exposure.phrase, hazard.in_place, "work"), exposure)
+        if phase is not HoldPhase.LIVE:
+            self._move(Move.REFUSED, why=f"hold point of {step.id}: {point.reason}")
+            raise Refused(
+                f"{hazard.test_point} was not acknowledged ({point.reason}).",
+                next_step="Nothing was read there. Begin again when everything is in place.",
+            )
+        self._move(Move.ACKNOWLEDGED)
+        if self.power is False:
+            self._switch(True, "Switch the unit on, and keep one hand behind your back.")
+
+    def _prepare(self, step: Step, hazard: Hazard) -> None:
+        """With the power off the probe goes on; nothing is live by our doing yet, and the unit may be charged."""
+        words = f"Before the probe goes on {hazard.test_point}: {' '.join(f'{it}.' for it in hazard.make_safe)}"
+        if self.power is not False and not self._switch(False, words):
+            self._refuse_before(step, "the unit was not switched off for the probe")
+        text = f"{step.instruction} Probe's ground first, then its tip on {hazard.test_point}.".strip()
+        if self._choose(text, ("connected", "not connected"), "connect") != "connected":
+            self._refuse_before(step, "the probe was not put on")
+
+    def _refuse_before(self, step: Step, why: str) -> None:
+        self._move(Move.CUT, why=why)
+        raise Refused(f"{step.title}: {why}.", next_step="Begin again when it can be done.")
+
+    def _exposure(self, step: Step, hazard: Hazard) -> Exposure:
+        ceilings = [
+            limits.ceiling
+            for source, limits in zip(sources_of(step), limits_of(step), strict=False)
+            if source.point == hazard.test_point and limits.ceiling is not None
+        ]
+        return Exposure(
+            hazard=hazard.name,
+            step=step.id,
+            unit_serial=self._serial,
+            operator=self._operator.name,
+            test_point=hazard.test_point,
+            expected=hazard.expected,
+            ceiling=min(ceilings, default=None),
+            limit=hazard.limit,
+            valid=hazard.valid,
+        )
+
+    def _request(self, step: Step, hazard: Hazard, phrase: str, in_place: tuple[str, ...], purpose: str) -> HoldRequest:
+        return HoldRequest(
+            step=step.id,
+            title=hazard.title,
+            unit_serial=self._serial,
+            test_point=hazard.test_point,
+            expected=show(hazard.expected, "V", digits=3),
+            cautions=hazard.cautions,
+            in_place=in_place,
+            phrase=phrase,
+            purpose=purpose,
+        )
+
+    def _ask(self, point: HoldPoint, request: HoldRequest, exposure: Exposure) -> HoldPhase:
+        """Ask until it is answered rightly or refused; every answer goes into the record."""
+        operator = self._operator
+        asking = phase = point.phase
+        while phase is asking:
+            typed = operator.acknowledge(request)
+            phase = point.answer(
+                typed, name=operator.name, attended=operator.attended, acts_for_person=operator.acts_for_person
+            )
+            right = phase in (HoldPhase.LIVE, HoldPhase.CHECKING)
+            self._record(request, exposure, typed, right, point.reason)
+        return phase
+
+    def _record(self, request: HoldRequest, exposure: Exposure, typed: str | None, right: bool, reason: str) -> None:
+        facts = AcknowledgementFacts(
+            hazard=exposure.hazard,
+            test_point=exposure.test_point,
+            expected=exposure.expected,
+            phrase=request.phrase,
+            typed=typed,
+            acknowledged=right,
+            operator=self._operator.name,
+            purpose=request.purpose,
+            words=reason,
+        )
+        self._store.acknowledgement(self._row, facts, self._clock.now(), self._clock.stamp())
+        self._tell(HoldPointAnswered(self._step_id, right, typed or ""))
+
+    # power
+
+    def need_power(self, on: bool) -> bool:
+        """The unit must be on, or off, for what comes. True once it is, as far as the person says."""
+        if self.power is on:
+            return True
+        return self._switch(on, "Switch the unit on." if on else "Switch the unit off and pull its plug.")
+
+    def _switch(self, on: bool, words: str) -> bool:
+        done = ("on", "not on") if on else ("off", "not off")
+        answered = self._choose(words, done, "power on" if on else "power off") == done[0]
+        self.power = on if answered else self.power
+        return answered
+
+    def _supply_off(self) -> None:
+        supply = self._tools.supply
+        if supply is None:
+            return
+        try:
+            supply.set_output(False)
+            off = not supply.output_is_on()
+        except BenchrigError as error:
+            self._say(f"The supply did not switch off: {error}", "alarm")
+            return
+        self._say("Supply switched off." if off else "The supply says it is still on.", "note" if off else "alarm")
+
+    # make-safe
+
+    def secure(self, step: Step) -> bool:
+        """Make safe what has been live. True if hands may go in again."""
+        hazard = self._procedure.hazards[self.session.hazard]
+        point = self._points[hazard.name]
+        self._step_id = step.id
+        self._move(Move.SECURE)
+        self._operator.hands_off(step.id, f"{hazard.title} is to be made safe")
+        self._supply_off()
+        point.ask_off()
+        exposure = self._exposure(step, hazard)
+        request = self._request(step, hazard, exposure.off_phrase, hazard.make_safe, "check")
+        safe = self._ask(point, request, exposure) is HoldPhase.CHECKING and self._seen_off(point, step, hazard)
+        if safe:
+            self.power = False
+            self._move(Move.SECURED)
+            self._say(f"{hazard.test_point} is below {show(hazard.limit, 'V')}. Hands may go in.")
+        else:
+            self._move(Move.NOT_SECURED, why=f"{hazard.test_point} was not made safe: {point.reason}")
+            self._say(f"{hazard.test_point} WAS NOT SEEN SAFE. Take it for live. Keep hands out.", "alarm")
+        return safe
+
+    def _seen_off(self, point: HoldPoint, step: Step, hazard: Hazard) -> bool:
+        """Look at the point until it was below its limit for long enough."""
+        source = checking_source(self._procedure, hazard)
+        until = self._clock.now() + CHECK_FOR
+        try:
+            if isinstance(source, TypedSource):
+                return self._typed_off(point, step, hazard, until)
+            acknowledgement = point.acknowledgement
+            if acknowledgement is None:
+                return False
+            door = HazardousPoint(source, None, hazard.name, acknowledgement.exposure.step, self.moment)
+            feed = door.open(self._tools, acknowledgement)
+            try:
+                return self._watch_off(point, feed, source, until)
+            finally:
+                feed.close()
+        except BenchrigError as error:
+            self._say(f"The check of {hazard.test_point} failed: {error}", "alarm")
+            return False
+
+    def _watch_off(self, point: HoldPoint, feed: Feed, source: MeterSource, until: float) -> bool:
+        while point.phase is HoldPhase.CHECKING and self._clock.now() < until:
+            item = feed.next(self._clock.now() + LOOK)
+            self._store.keep_alive(self._clock.now())
+            if isinstance(item, Lost):
+                point.lapse(HoldMove.LINK_LOST)
+            elif isinstance(item, Reading):
+                self._store.reading(self._row, source.instrument, item)
+                self._tell(ReadingTaken(self._step_id, source.instrument, item))
+                if item.usable:
+                    point.see(item.value, bool(item.flags & Flag.OVERLOAD))
+        return point.phase is HoldPhase.SHUT
+
+    def _typed_off(self, point: HoldPoint, step: Step, hazard: Hazard, until: float) -> bool:
+        """No instrument of the bench sees the point: the person measures it, again and again."""
+        while point.phase is HoldPhase.CHECKING and self._clock.now() < until:
+            text = f"Measure {hazard.test_point} with a meter that you have just seen working. Volts?"
+            typed = self._operator.enter(EntryRequest(step.id, text, "V"))
+            if typed is None:
+                return False
+            try:
+                point.see(quantity_in(typed, "V"), False)
+            except UnitError as error:
+                self._say(str(error), "warning")
+            self._clock.sleep_until(self._clock.now() + 2.0)
+        return point.phase is HoldPhase.SHUT
+
+    # telling
+
+    def _choose(self, text: str, choices: tuple[str, ...], about: str) -> str | None:
+        chosen = self._operator.choose(Question(self._step_id, text, choices, about))
+        facts = {"asked": text, "about": about, "chosen": chosen}
+        self._store.event(self._row or None, "answer", facts, self._clock.now(), self._clock.stamp())
+        return chosen
+
+    def _say(self, words: str, level: str = "note") -> None:
+        self._tell(Said(self._step_id, words, level))
+
+    def _tell(self, notice: Notice) -> None:
+        if isinstance(notice, Said | HoldPointLapsed | HoldPointReached):
+            words = getattr(notice, "words", None) or getattr(notice, "reason", None) or getattr(notice, "phrase", "")
+            facts = {"words": words, "level": getattr(notice, "level", "note")}
+            self._store.event(self._row or None, notice.kind, facts, self._clock.now(), self._clock.stamp())
+        self._operator.notify(notice)
+
+
+def checking_source(procedure: Procedure, hazard: Hazard) -> MeterSource | TypedSource:
+    """What shows that the point of a hazard is off: the meter that reads it in some step, else a person."""
+    for step in procedure.steps:
+        for source in sources_of(step):
+            if step.hazard == hazard.name and source.point == hazard.test_point and isinstance(source, MeterSource):
+                return source
+    return TypedSource("V", hazard.test_point, "V")

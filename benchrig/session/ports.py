@@ -1,0 +1,83 @@
+"""What a session needs of an opened bench, and no more. `benchrig.session.attached` fills it from a bench file.
+
+A feed gives one thing at a time and says honestly when the instrument is away. Nothing is sent to an instrument
+before a feed on it is opened.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+
+from ..procedure.model import Limits, MeterSource, ScopeSource
+from ..readings import Reading
+from ..records.facts import InstrumentFacts
+
+if TYPE_CHECKING:
+    from ..instruments import Supply
+    from ..signals.waveform import Waveform
+
+InstrumentSource = MeterSource | ScopeSource
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """The instrument is away."""
+
+    instrument: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Back:
+    """The instrument is there again, set up as before."""
+
+    instrument: str
+    seconds: float
+
+
+Item = Reading | Lost | Back
+
+
+class Feed(Protocol):
+    """Readings of one source, at the probe tip, corrected and with their uncertainty."""
+
+    def next(self, deadline: float) -> Item | None:
+        """The next thing that happened; None if nothing did before `deadline`."""
+        ...
+
+    def waveform(self, deadline: float) -> Waveform | None:
+        """A whole record, where the source is a scope's; None if none came before `deadline`."""
+        ...
+
+    def close(self) -> None:
+        """Leave the instrument quiet. Never raises."""
+        ...
+
+
+class Tools(Protocol):
+    """An opened bench."""
+
+    @property
+    def name(self) -> str: ...
+
+    @property
+    def supply(self) -> Supply | None:
+        """What can switch the unit's power; None where only a hand can."""
+        ...
+
+    def all_doubles(self) -> bool:
+        """True if every instrument of the bench is simulated."""
+        ...
+
+    def feed(self, source: InstrumentSource, limits: Limits | None, guard: Callable[[], None] | None = None) -> Feed:
+        """Set the instrument up for `source`; `limits` say how large the value is expected.
+
+        `guard` is called before each touch of the instrument, whoever's thread that is, and raises to forbid it.
+        """
+        ...
+
+    def facts(self) -> Sequence[InstrumentFacts]:
+        """Instruments as far as they are known by now."""
+        ...

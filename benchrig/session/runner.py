@@ -1,0 +1,339 @@
+"""Running a procedure: one step after another, guarded, recorded, told. The thin shell around plan and machine.
+
+Rules it keeps:
+1. A job always ends with a line in the record and an exit code, whatever happened.
+2. Trouble in a step ends the job in an order that is safe: the acknowledgement goes first, then the point is made safe.
+3. A lapsed acknowledgement is asked for again, a few times; a refusal is final.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+from typing import Any
+
+from ..clock import Clock, RealClock
+from ..errors import BenchrigError, FileError, InstrumentError, LinkError, Refused
+from ..procedure.model import MakeSafe, Procedure, ScopeSource, Step, TypedSource, sources_of, trimmers_of
+from ..records.facts import JobFacts, StepFacts, StepResult, Store, StoreError
+from . import plan as planning
+from .doers import Doer, Done, Results, doers
+from .ends import Breach, Lapsed, Skipped, StopAsked
+from .guard import Guard
+from .machine import Phase
+from .notices import Connection, JobEnded, JobStarted, Notice, StepEnded, StepStarted
+from .operators import Operator
+from .plan import Ended, Plan, Status
+from .ports import Tools
+from .verdicts import went_well
+from .work import Services, Work
+
+AGAIN = 5  # times that a lapsed acknowledgement is asked for again in one step
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How a job ended.
+
+    exit_code   0 everything in, 1 something out, 3 stopped by the operator, 4 instrument trouble, 5 not acknowledged
+    words       the same for a person
+    plan        how every step stands
+    results     the last result of each step that was done
+    """
+
+    job: int
+    exit_code: int
+    words: str
+    plan: Plan
+    results: Mapping[str, StepResult]
+
+
+@dataclass(frozen=True, slots=True)
+class _End:
+    """Why the job ends before its last step."""
+
+    exit_code: int
+    words: str
+
+
+class Runner:
+    """One sitting at one job."""
+
+    def __init__(self, services: Services, serial: str, environment: Mapping[str, Any]) -> None:
+        self._services = services
+        self._procedure = services.procedure
+        self._clock = services.clock
+        self._store = services.store
+        self._serial = serial
+        self._environment = environment
+        self._guard = Guard(
+            services.procedure, services.tools, services.operator, services.store, services.clock, serial
+        )
+        self._doers: Mapping[str, Doer] = doers()
+        self._plan = planning.begin(services.procedure)
+        self._results = Results()
+        self._ended: dict[str, StepResult] = {}
+        self._end: _End | None = None
+        self._last: Step = services.procedure.steps[0]
+
+    def run(self) -> Outcome:
+        """From the first step to the last line of the record."""
+        job = self._begin()
+        try:
+            self._all_steps()
+        except BaseException as error:
+            # Ctrl-C, a hang-up, a defect of ours: whatever is live is still made safe and the record still closed.
+            self._end = self._end or _cut_by(error)
+            self._make_all_safe(str(error) or type(error).__name__)
+            self._close(job)
+            raise
+        self._make_all_safe(self._end.words if self._end else "")
+        return self._close(job)
+
+    def _begin(self) -> int:
+        facts = job_facts(self._services, self._serial, self._environment)
+        job = self._store.begin_job(facts, self._clock.now(), self._clock.stamp())
+        steps = [step.id for step in self._procedure.steps]
+        self._tell(JobStarted(job, self._procedure.title, self._serial, self._services.operator.name, steps))
+        return job
+
+    def _all_steps(self) -> None:
+        while self._end is None:
+            self._settle()
+            name = planning.next_step(self._plan, self._procedure)
+            if name is None:
+                return
+            step = self._procedure.step(name)
+            if not self._guard.may_follow(step):
+                self._secure()
+                continue
+            self._one_step(step)
+
+    def _settle(self) -> None:
+        """Close what needs no doing, and say so once."""
+        before = self._plan
+        self._plan = planning.settle(before, self._procedure)
+        for step in self._procedure.steps:
+            if self._plan.status[step.id] is not before.status[step.id]:
+                blocked = self._plan.status[step.id] is Status.BLOCKED
+                row = self._begin_row(step)
+                words = self._plan.why[step.id]
+                self._end_row(step, row, StepResult("blocked" if blocked else "skipped", words=words))
+
+    def _one_step(self, step: Step) -> None:
+        self._last = step
+        row = self._begin_row(step)
+        self._tell(self._started(step))
+        work = Work(self._services, self._guard, step, row)
+        done = self._attempt(step, work, row)
+        self._end_row(step, row, done.result)
+        self._results.keep(step.id, done.result)
+        self._plan = planning.ended(
+            self._plan, self._procedure, Ended(step.id, _status(done.result), done.changed, done.answer)
+        )
+
+    def _attempt(self, step: Step, work: Work, row: int) -> Done:
+        """Do the step, again where an acknowledgement lapsed and was given again."""
+        lapses = 0
+        while True:
+            try:
+                return self._guarded(step, work, row)
+            except Lapsed as lapse:
+                lapses += 1
+                self._guard.lapsed()
+                if lapses > AGAIN:
+                    return self._cut(_End(5, f"{step.title}: the hold point lapsed {lapses} times: {lapse.message}"))
+
+    def _guarded(self, step: Step, work: Work, row: int) -> Done:
+        try:
+            if not self._power_for(step, row):
+                return Done(StepResult("skipped", words="the unit's power was not switched as needed"))
+            self._guard.begin(step, row)
+            done = self._doers[step.kind](work, step, self._results)
+        except Skipped as skip:
+            self._guard.done()
+            return Done(StepResult("skipped", words=skip.message))
+        except StopAsked as stop:
+            return self._cut(_End(3, stop.message), "stopped")
+        except Refused as refused:
+            return self._cut(_End(5, refused.message), "refused")
+        except Breach as breach:
+            return self._cut(_End(1, breach.message), "fail")
+        except StoreError:
+            raise
+        except (LinkError, InstrumentError) as trouble:
+            return self._cut(_End(4, trouble.message), "stopped")
+        self._guard.done()
+        return done
+
+    def _power_for(self, step: Step, row: int) -> bool:
+        """Switch the unit as the step needs it. A hazardous step sees to it by itself."""
+        if step.hazard is not None or isinstance(step, MakeSafe):
+            return True
+        if "unplugged" in step.conditions:
+            return self._guard.need_power(False)
+        reads = any(not isinstance(source, TypedSource) for source in sources_of(step))
+        if (reads or "powered" in step.conditions) and self._guard.power is False:
+            return self._guard.need_power(True)
+        return True
+
+    def _cut(self, end: _End, verdict: str = "stopped") -> Done:
+        self._end = end
+        self._guard.cut(end.words)
+        return Done(StepResult(verdict, words=end.words))
+
+    def _secure(self) -> None:
+        if not self._guard.secure(self._last):
+            self._end = self._end or _End(5, self._guard.session.ending)
+
+    def _make_all_safe(self, why: str) -> None:
+        """Whatever is live when the job ends is made safe first."""
+        if self._end is not None:
+            self._guard.cut(why)
+        if self._guard.session.phase is Phase.LIVE_READY:
+            self._secure()
+        self._guard.end()
+
+    def _close(self, job: int) -> Outcome:
+        exit_code, words = self._verdict()
+        self._store.end_job(words, exit_code, self._clock.now(), self._clock.stamp())
+        self._tell(JobEnded(job, words, exit_code))
+        return Outcome(job, exit_code, words, self._plan, dict(self._ended))
+
+    def _verdict(self) -> tuple[int, str]:
+        if self._end is not None:
+            return self._end.exit_code, self._end.words
+        out = [s.id for s in self._procedure.steps if self._plan.status[s.id] in (Status.BAD, Status.BLOCKED)]
+        if self._plan.fighting:
+            pairs = "; ".join(f"{a} and {b} keep changing each other" for a, b in self._plan.fighting)
+            return 1, f"not everything in: {pairs}"
+        if out:
+            return 1, f"not everything in: {', '.join(out)}"
+        skipped = [s.id for s in self._procedure.steps if self._plan.status[s.id] is Status.SKIPPED]
+        if skipped:
+            return 1, f"not everything done: {', '.join(skipped)} skipped"
+        return 0, "everything in"
+
+    # the record
+
+    def _begin_row(self, step: Step) -> int:
+        facts = StepFacts(
+            step=step.id,
+            kind=step.kind,
+            title=step.title,
+            number=self._number(step),
+            round=self._plan.rounds.get(step.id, 0) + 1,
+            purpose="do" if not self._plan.rounds.get(step.id) else "check again",
+            point=", ".join(dict.fromkeys(source.point for source in sources_of(step) if source.point)),
+            trimmer=", ".join(trimmer.name for trimmer in trimmers_of(step)),
+        )
+        return self._store.begin_step(facts, self._clock.now(), self._clock.stamp())
+
+    def _end_row(self, step: Step, row: int, result: StepResult) -> None:
+        self._store.end_step(row, result, self._clock.now(), self._clock.stamp())
+        self._ended[step.id] = result
+        self._tell(StepEnded(step.id, result.verdict, result.value, result.unit, result.uncertainty, result.words))
+
+    def _number(self, step: Step) -> int:
+        return self._procedure.steps.index(step) + 1
+
+    def _started(self, step: Step) -> StepStarted:
+        return StepStarted(
+            step=step.id,
+            step_kind=step.kind,
+            title=step.title,
+            instruction=step.instruction,
+            number=self._number(step),
+            of=len(self._procedure.steps),
+            trimmer=", ".join(trimmer.name for trimmer in trimmers_of(step)),
+            point=", ".join(dict.fromkeys(source.point for source in sources_of(step) if source.point)),
+            connections=connections(step),
+            card=step.card or "",
+            conditions=step.conditions,
+            hazard=step.hazard or "",
+        )
+
+    def _tell(self, notice: Notice) -> None:
+        self._services.operator.notify(notice)
+
+
+def connections(step: Step) -> Sequence[Connection]:
+    """What must touch what in a step."""
+    return tuple(
+        Connection(
+            source.instrument,
+            source.point,
+            source.channel if isinstance(source, ScopeSource) else None,
+            source.probe or "",
+        )
+        for source in sources_of(step)
+        if not isinstance(source, TypedSource)
+    )
+
+
+def _status(result: StepResult) -> Status:
+    if result.verdict == "skipped":
+        return Status.SKIPPED
+    return Status.GOOD if went_well(result) else Status.BAD
+
+
+def _cut_by(error: BaseException) -> _End:
+    if isinstance(error, BenchrigError):
+        return _End(error.exit_code, error.message)
+    if isinstance(error, KeyboardInterrupt | SystemExit):
+        return _End(3, "ended from outside")
+    return _End(4, f"the program failed: {type(error).__name__}: {error}")
+
+
+def job_facts(services: Services, serial: str, environment: Mapping[str, Any]) -> JobFacts:
+    procedure = services.procedure
+    return JobFacts(
+        procedure=procedure.id,
+        title=procedure.title,
+        procedure_digest=procedure.digest,
+        procedure_file=procedure.file,
+        unit=procedure.unit,
+        serial=serial,
+        operator=services.operator.name,
+        bench=services.tools.name,
+        simulated=services.tools.all_doubles(),
+        version=our_version(),
+        rule=procedure.rule,
+        instruments=services.tools.facts(),
+        environment=dict(environment),
+    )
+
+
+def our_version() -> str:
+    try:
+        return version("benchrig")
+    except PackageNotFoundError:
+        return "unknown"
+
+
+def run(
+    procedure: Procedure,
+    bench: Tools,
+    operator: Operator,
+    store: Store,
+    clock: Clock | None = None,
+    *,
+    serial: str = "",
+    environment: Mapping[str, Any] | None = None,
+) -> Outcome:
+    """Run `procedure` on `bench` with `operator`, everything into `store`.
+
+    serial       of the unit; must match the procedure's pattern where one is given
+    environment  what else belongs in the record (temperature, mains voltage), in JSON's own types
+
+    Raises FileError before anything is started if the serial does not fit; StoreError if the record fails.
+    """
+    if procedure.serial and not re.fullmatch(procedure.serial, serial):
+        raise FileError(
+            f"Serial number {serial!r} does not fit {procedure.unit} (pattern {procedure.serial}).",
+            next_step="Read it again from the unit's plate.",
+        )
+    services = Services(procedure, bench, operator, store, clock or RealClock())
+    return Runner(services, serial, environment or {}).run()

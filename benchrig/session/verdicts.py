@@ -1,0 +1,100 @@
+"""From readings to the result of a step: mean, uncertainty, verdict. Pure."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from ..judge.rules import judge_two_tier
+from ..procedure.model import Limits, Operation
+from ..readings import Reading
+from ..records.facts import StepResult
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """A measured value with its standard uncertainty."""
+
+    value: float
+    uncertainty: float
+    unit: str
+    spread: float = 0.0  # standard deviation of the readings behind it
+
+
+def value_of(readings: Sequence[Reading]) -> Value:
+    """The mean of usable readings. Its uncertainty joins their scatter (type A) and what each carries (type B).
+
+    JCGM 100:2008 (GUM), 4.2 and 4.3; one count is taken as rectangular: resolution / sqrt(12).
+    """
+    values = [reading.value for reading in readings if reading.value is not None]
+    mean = math.fsum(values) / len(values)
+    spread = statistics.stdev(values) if len(values) > 1 else 0.0
+    known = max((_own(reading) for reading in readings), default=0.0)
+    return Value(mean, math.hypot(known, spread / math.sqrt(len(values))), readings[0].unit, spread)
+
+
+def _own(reading: Reading) -> float:
+    if reading.uncertainty is not None:
+        return reading.uncertainty
+    return (reading.resolution or 0.0) / math.sqrt(12.0)
+
+
+def judged(found: Value, limits: Limits, rule: str, words: str = "") -> StepResult:
+    """The verdict on a value, with all that it rests on."""
+    verdict = judge_two_tier(found.value, found.uncertainty, limits.window, limits.acceptable, rule)
+    return StepResult(
+        verdict=str(verdict.verdict),
+        value=found.value,
+        unit=found.unit,
+        uncertainty=found.uncertainty,
+        low=limits.low,
+        high=limits.high,
+        acceptable_low=limits.acceptable_low,
+        acceptable_high=limits.acceptable_high,
+        rule=rule,
+        probability=verdict.probability,
+        guard_band=verdict.guard_band,
+        tier=str(verdict.tier),
+        words=words,
+    )
+
+
+def right_already(found: Value, limits: Limits, rule: str) -> bool:
+    """True if a value is so surely inside its preferred window that nothing should be turned."""
+    return judge_two_tier(found.value, found.uncertainty, limits.window, limits.window, rule).verdict == "pass"
+
+
+def derived(operation: Operation, values: Sequence[Value], unit: str) -> Value:
+    """A value made of others, with first-order propagation for independent inputs (GUM 5.1.2).
+
+    Raises ZeroDivisionError where a ratio has nothing to be divided by.
+    """
+    first, second = values[0], values[-1]
+    match operation:
+        case Operation.DIFFERENCE:
+            return Value(first.value - second.value, math.hypot(first.uncertainty, second.uncertainty), unit)
+        case Operation.MEAN:
+            mean = math.fsum(it.value for it in values) / len(values)
+            return Value(mean, math.hypot(*(it.uncertainty for it in values)) / len(values), unit)
+        case Operation.RATIO:
+            ratio = first.value / second.value
+            return Value(ratio, _ratio_uncertainty(first, second), unit)
+        case Operation.PERCENT_MISMATCH:
+            mean = (first.value + second.value) / 2.0
+            # d(mismatch) = |dA * B - dB * A| / mean^2, from 2 (A - B) / (A + B)
+            doubt = math.hypot(first.uncertainty * second.value, second.uncertainty * first.value) / mean**2
+            return Value(abs((first.value - second.value) / mean), doubt, unit)
+
+
+def _ratio_uncertainty(first: Value, second: Value) -> float:
+    return math.hypot(first.uncertainty / second.value, first.value * second.uncertainty / second.value**2)
+
+
+GOOD_WORDS = frozenset({"pass", "conditional pass", "done"})
+
+
+def went_well(result: StepResult) -> bool:
+    """True for a result on which later steps may build."""
+    return result.verdict in GOOD_WORDS

@@ -1,0 +1,269 @@
+"""What a step works with: it takes readings, asks the person, and everything goes into the record before it is shown.
+
+Rules it keeps:
+1. Record first, then tell.
+2. Commands of the person are looked at before every reading; a pause in a hazardous step costs the acknowledgement.
+3. Every reading is held against the ceiling here, before any step sees it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from ..clock import Clock
+from ..errors import LinkLost, Refused
+from ..holdpoint import Move as HoldMove
+from ..holdpoint import Phase as HoldPhase
+from ..procedure.checks import hazardous_limit
+from ..procedure.model import Limits, Procedure, Step
+from ..readings import Flag, Reading
+from ..records.facts import Store
+from ..trim.types import Known
+from ..units import show
+from .ends import Breach, Lapsed, Skipped, StopAsked
+from .guard import Guard
+from .notices import GapClosed, GapOpened, Notice, ReadingTaken, Said
+from .operators import Command, EntryRequest, Operator, Question
+from .points import HazardousPoint, SafePoint
+from .ports import Back, Feed, InstrumentSource, Lost, Tools
+
+if TYPE_CHECKING:
+    from ..signals.waveform import Waveform
+
+LOOK = 0.25  # s between looks at the person's commands while no reading comes
+AWAY = 120.0  # s for which an instrument may be away in one step
+
+
+@dataclass(frozen=True, slots=True)
+class Services:
+    """What a whole job has. `known` is what earlier trims learned of each trimmer."""
+
+    procedure: Procedure
+    tools: Tools
+    operator: Operator
+    store: Store
+    clock: Clock
+    known: dict[str, Known] = field(default_factory=dict)
+
+
+class Work:
+    """One step at work. `row` is its place in the record."""
+
+    def __init__(self, services: Services, guard: Guard, step: Step, row: int) -> None:
+        self.services = services
+        self.clock = services.clock
+        self.step = step
+        self.row = row
+        self.guard = guard
+        self.last: Reading | None = None
+        self.restarted = False  # set when something between two readings made the old ones count no more
+        self._gap: tuple[int, float] | None = None
+
+    @property
+    def rule(self) -> str:
+        """The decision rule of the procedure."""
+        return self.services.procedure.rule
+
+    def tell(self, notice: Notice) -> None:
+        """Record what is worth it, then show it."""
+        if isinstance(notice, Said):
+            facts = {"words": notice.words, "level": notice.level}
+            self.services.store.event(self.row, notice.kind, facts, self.clock.now(), self.clock.stamp())
+        self.services.operator.notify(notice)
+
+    def say(self, words: str, level: str = "note") -> None:
+        self.tell(Said(self.step.id, words, level))
+
+    # asking
+
+    def choose(
+        self, text: str, choices: tuple[str, ...], about: str, trimmer: str = "", distance: float | None = None
+    ) -> str | None:
+        """What the person chose, recorded; None if they would not."""
+        chosen = self.services.operator.choose(Question(self.step.id, text, choices, about, trimmer, distance))
+        facts = {"asked": text, "about": about, "chosen": chosen}
+        self.services.store.event(self.row, "answer", facts, self.clock.now(), self.clock.stamp())
+        return chosen
+
+    def enter(self, text: str, unit: str) -> str | None:
+        """What the person typed, recorded; None if they would not."""
+        typed = self.services.operator.enter(EntryRequest(self.step.id, text, unit))
+        facts = {"asked": text, "about": "enter", "typed": typed}
+        self.services.store.event(self.row, "answer", facts, self.clock.now(), self.clock.stamp())
+        return typed
+
+    # commands
+
+    def heed(self) -> None:
+        """Look at what the person wants; may end the step."""
+        self.services.store.keep_alive(self.clock.now())
+        for command in self.services.operator.commands():
+            self._obey(command)
+
+    def _obey(self, command: Command) -> None:
+        facts = {"verb": command.verb, "words": command.words}
+        self.services.store.event(self.row, "command", facts, self.clock.now(), self.clock.stamp())
+        match command.verb:
+            case "stop":
+                raise StopAsked("Stopped by the operator.")
+            case "skip":
+                raise Skipped(command.words or "skipped without a reason")
+            case "mark":
+                value, unit = (self.last.value, self.last.unit) if self.last else (None, "")
+                self.services.store.mark(self.row, "", command.words, value, unit, self.clock.now())
+            case "pause":
+                self._pause()
+
+    def _pause(self) -> None:
+        """Wait for the person. A hazardous point does not wait: its acknowledgement is gone at once."""
+        live = self.step.hazard is not None
+        if live:
+            self.guard.lapse(HoldMove.PAUSED)
+        else:
+            self.guard.pause()
+        self.say("Paused. Hands off." if live else "Paused.")
+        self._wait_for_resume()
+        if live:
+            raise Lapsed("paused")
+        self.guard.resume()
+        self.restarted = True
+
+    def _wait_for_resume(self) -> None:
+        while True:
+            self.clock.sleep_until(self.clock.now() + LOOK)
+            self.services.store.keep_alive(self.clock.now())
+            for command in self.services.operator.commands():
+                if command.verb == "resume":
+                    return
+                if command.verb != "pause":
+                    self._obey(command)
+
+    def wait(self, seconds: float) -> None:
+        """Let time pass, looking at commands and at the age of the acknowledgement."""
+        until = self.clock.now() + seconds
+        while (left := until - self.clock.now()) > 0.0:
+            self.clock.sleep_until(self.clock.now() + min(left, LOOK))
+            self.heed()
+
+    # readings
+
+    @contextmanager
+    def feed(self, source: InstrumentSource, limits: Limits | None) -> Iterator[Feed]:
+        """The feed of a source, through the door that fits the step."""
+        feed = self._open(source, limits)
+        try:
+            yield feed
+        finally:
+            feed.close()
+
+    def _open(self, source: InstrumentSource, limits: Limits | None) -> Feed:
+        if self.step.hazard is None:
+            return SafePoint(source, limits).open(self.services.tools)
+        acknowledgement = self.guard.acknowledgement
+        if acknowledgement is None:
+            raise Lapsed(self.guard.reason or "no acknowledgement")
+        point = HazardousPoint(source, limits, self.step.hazard, self.step.id, self.guard.moment)
+        return point.open(self.services.tools, acknowledgement)
+
+    def take(self, feed: Feed, source: InstrumentSource, limits: Limits | None) -> Reading | Lost | Back | None:
+        """The next thing from a feed within `LOOK`: recorded, shown, and held against the ceiling."""
+        self.heed()
+        try:
+            item = feed.next(self.clock.now() + LOOK)
+        except Refused as error:
+            raise Lapsed(self.guard.reason or error.message) from error
+        match item:
+            case Reading():
+                return self._taken(item, source, limits)
+            case Lost():
+                self._lost(item)
+            case Back():
+                self._back(item)
+            case None:
+                self._still_away()
+        return item
+
+    def waveform(self, feed: Feed, source: InstrumentSource, wait: float = 20.0) -> Waveform | None:
+        """A whole record from a scope, kept; None if none came in `wait` seconds."""
+        self.heed()
+        try:
+            wave = feed.waveform(self.clock.now() + wait)
+        except Refused as error:
+            raise Lapsed(self.guard.reason or error.message) from error
+        if wave is not None:
+            self.services.store.waveform(self.row, channel_name(source), wave, self.clock.now())
+        return wave
+
+    def _taken(self, reading: Reading, source: InstrumentSource, limits: Limits | None) -> Reading:
+        channel = channel_name(source)
+        self.services.store.reading(self.row, channel, reading)
+        self.last = reading
+        self.tell(ReadingTaken(self.step.id, channel, reading))
+        self._hold_seen(reading, source, limits)
+        if (ceiling := breached(self.step, source, limits, reading)) is not None:
+            self.guard.breached()
+            raise Breach(f"{source.point or channel} is at {_shown(reading)}, above {show(ceiling, reading.unit)}.")
+        return reading
+
+    def _hold_seen(self, reading: Reading, source: InstrumentSource, limits: Limits | None) -> None:
+        """The hold point looks at every reading of its own point."""
+        hazard = self.services.procedure.hazards.get(self.step.hazard or "")
+        if hazard is None or source.point != hazard.test_point:
+            return
+        if not reading.usable and not reading.flags & Flag.OVERLOAD:
+            return
+        phase = self.guard.see(reading.value, bool(reading.flags & Flag.OVERLOAD))
+        if phase is HoldPhase.LAPSED and breached(self.step, source, limits, reading) is None:
+            raise Lapsed(self.guard.reason)
+
+    def _lost(self, lost: Lost) -> None:
+        now, stamp = self.clock.now(), self.clock.stamp()
+        self._gap = (self.services.store.open_gap(self.row, lost.instrument, lost.reason, now, stamp), now)
+        self.restarted = True
+        self.tell(GapOpened(self.step.id, lost.instrument, lost.reason))
+        if self.step.hazard is not None:
+            self.guard.lapse(HoldMove.LINK_LOST)
+            raise Lapsed(f"{lost.instrument} lost: {lost.reason}")
+
+    def _back(self, back: Back) -> None:
+        if self._gap is not None:
+            self.services.store.close_gap(self._gap[0], self.clock.now(), self.clock.stamp())
+            self._gap = None
+        self.restarted = True
+        self.tell(GapClosed(self.step.id, back.instrument, back.seconds))
+
+    def _still_away(self) -> None:
+        if self._gap is not None and self.clock.now() - self._gap[1] > AWAY:
+            raise LinkLost(f"An instrument was away for {AWAY:.0f} s.", next_step="Check its cable and power.")
+
+
+def channel_name(source: InstrumentSource) -> str:
+    """As the record names it: "meter", "scope.2"."""
+    channel = getattr(source, "channel", None)
+    return source.instrument if channel is None else f"{source.instrument}.{channel}"
+
+
+def breached(step: Step, source: InstrumentSource, limits: Limits | None, reading: Reading) -> float | None:
+    """The ceiling that a reading is above, or None: the file's, or what can hurt where no hazard was declared.
+
+    Overload is above any ceiling that the file gives; without one it is only a range that was too small.
+    """
+    declared = limits.ceiling if limits is not None else getattr(step, "ceiling", None)
+    if declared is not None and (reading.flags & Flag.OVERLOAD or _beyond(reading, declared)):
+        return float(declared)
+    harmless = hazardous_limit(source) if step.hazard is None else None
+    return harmless if harmless is not None and _beyond(reading, harmless) else None
+
+
+def _beyond(reading: Reading, limit: float) -> bool:
+    """True for a number above the limit, whatever its flags."""
+    return reading.value is not None and abs(reading.value) > limit
+
+
+def _shown(reading: Reading) -> str:
+    if reading.flags & Flag.OVERLOAD or reading.value is None:
+        return "more than can be shown"
+    return show(reading.value, reading.unit)
