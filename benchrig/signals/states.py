@@ -146,7 +146,7 @@ def _state(
     noise = float(volts.std(ddof=1)) if volts.size > 1 else 0.0
     correlation = _correlation(volts - level, noise)
     spread = noise * np.sqrt((1.0 + correlation) / (1.0 - correlation) / volts.size)
-    return State(level, float(np.hypot(spread, _step_error(noise, quantum))), noise, correlation, int(volts.size))
+    return State(level, float(np.hypot(spread, step_error(noise, quantum))), noise, correlation, int(volts.size))
 
 
 def _correlation(error: NDArray[np.float64], noise: float) -> float:
@@ -157,7 +157,7 @@ def _correlation(error: NDArray[np.float64], noise: float) -> float:
     return min(found, 0.999) if found > 3.0 / np.sqrt(error.size) else 0.0
 
 
-def _step_error(noise: float, quantum: float) -> float:
+def step_error(noise: float, quantum: float) -> float:
     """What averaging leaves of a converter's step: q/sqrt(12) without noise, next to nothing at half a step of it.
 
     The first harmonic of the quantiser's error falls as exp(-2 pi^2 s^2 / q^2) with noise s (Widrow and Kollar,
