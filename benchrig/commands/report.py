@@ -1,0 +1,33 @@
+"""`benchrig report`: one job as one HTML file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from ..errors import FileError
+from ..records import default_path
+from ..records.history import History
+
+
+@click.command("report")
+@click.argument("job", type=int)
+@click.option("--store", "path", type=click.Path(path_type=Path), help="The record to read.")
+@click.option("-o", "--output", type=click.Path(path_type=Path), help="The file to write; - for standard output.")
+def command(job: int, path: Path | None, output: Path | None) -> None:
+    """Write the as-found / as-left report of JOB. It opens in any browser, without a network, and prints well."""
+    from ..report.model import gather
+    from ..report.render import render
+
+    with History(path or default_path()) as history:
+        page = render(gather(history, job))
+    if output == Path("-"):
+        click.echo(page)
+        return
+    target = output or Path(f"job-{job}.html")
+    try:
+        target.write_text(page, encoding="utf-8")
+    except OSError as error:
+        raise FileError(f"Cannot write {target}: {error.strerror}.", next_step="Name another file with -o.") from error
+    click.echo(f"Written: {target}")
