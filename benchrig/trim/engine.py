@@ -30,6 +30,7 @@ from .types import (
     Cue,
     Cued,
     Goal,
+    LinkDown,
     LinkUp,
     Measured,
     Restart,
@@ -68,12 +69,14 @@ def step(state: TrimState, event: TrimEvent) -> Stepped:
         return _recue(fresh, before)
     if isinstance(event, Measured):
         return _measured(state, event.reading)
+    if isinstance(event, LinkDown | LinkUp):
+        state = replace(state, linked=isinstance(event, LinkUp))
     if state.phase is Phase.ENDED:
         return state, ()
     if isinstance(event, Turned):
         state = _told_way(state, event)
     elif not isinstance(event, Tick):
-        state = _interrupted(replace(state, linked=isinstance(event, LinkUp)))
+        state = _interrupted(state)
     return _recue(_stop_if_due(state), before)
 
 
@@ -305,7 +308,7 @@ def _complete(state: TrimState) -> bool:
 
 def _accept(state: TrimState) -> Stepped:
     values = [value_of(r) for r in state.hold]
-    mean = math.fsum(values) / len(values)
+    mean = min(max(math.fsum(values) / len(values), min(values)), max(values))  # rounding may not leave their range
     effect = Accepted(mean, min(values), max(values), len(values), state.now)
     ended = replace(state, cue=Cue.ACCEPTED, phase=Phase.ENDED)
     return ended, (effect, Cued(Cue.ACCEPTED, state.goal.target - mean))

@@ -8,6 +8,7 @@ from __future__ import annotations
 import enum
 import math
 from dataclasses import dataclass
+from typing import Any
 
 from ..readings import Reading
 
@@ -76,6 +77,11 @@ class Goal:
     def __post_init__(self) -> None:
         if not -math.inf < self.low <= self.high < math.inf:
             raise ValueError(f"A window from {self.low} to {self.high} {self.unit} is none. Give low, then high.")
+
+
+def to_middle(low: float, high: float, unit: str, **more: Any) -> Goal:
+    """A goal for the middle of a window. `more` as for `Goal`."""
+    return Goal((low + high) / 2.0, low, high, unit, **more)
 
 
 @dataclass(frozen=True, slots=True)
