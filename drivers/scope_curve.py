@@ -287,7 +287,8 @@ class CurveScope(ScpiScope):
 
     def _force(self) -> None:
         self._forced = True
-        self._port.send(f"{self._words.trigger}:MODE AUTO")
+        auto = f"{self._words.trigger}:MODE AUTO"
+        scpi_common.send_all(self._port, ("ACQUIRE:STATE STOP", auto, "ACQUIRE:STATE RUN"))
 
     def _auto_triggered(self) -> bool:
         return self._port.ask("TRIGGER:STATE?").upper() != "AUTO"
