@@ -165,7 +165,5 @@ class Acquirer:
         shown = sum(c.shown for c in self.front.channels.values())
         rate, depth = sampling(self.geometry, self.front.timebase, self.front.depth, shown)
         inputs = {n: self._input(n) for n, c in self.front.channels.items() if c.shown}
-        start = trigger - self._before
-        return Record(
-            inputs, trigger, triggered, start, self.front.timebase, self.geometry, rate, depth, next(self._numbers)
-        )
+        place = (trigger, triggered, -self._before, self.front.timebase)
+        return Record(inputs, *place, self.geometry, rate, depth, next(self._numbers))

@@ -39,15 +39,24 @@ class Geometry:
 
 @dataclass(slots=True)
 class Channel:
-    """One input. `centre` is the voltage at the centre of the screen."""
+    """One input. `centre` is the voltage at the centre of the screen while `position` is 0.
+
+    position  divisions by which families that have it move the trace up besides
+    """
 
     scale: float = 1.0
     centre: float = 0.0
+    position: float = 0.0
     coupling: str = "DC"
     probe: float = 10.0
     limited: bool = False
     shown: bool = False
     inverted: bool = False
+
+    @property
+    def middle(self) -> float:
+        """Volts at the centre of the screen, position included."""
+        return self.centre - self.position * self.scale
 
     @property
     def shift(self) -> float:

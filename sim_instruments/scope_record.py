@@ -66,18 +66,22 @@ class Input:
 
 @dataclass(slots=True)
 class Record:
-    """One acquisition. Times are clock seconds; `trigger` is where t = 0 lies."""
+    """One acquisition. Times are clock seconds; t = 0 lies at `trigger`, the first point at t = `first`."""
 
     inputs: dict[int, Input]
     trigger: float
     triggered: bool
-    start: float
+    first: float
     timebase: float
     geometry: Geometry
     rate: float
     depth: int
     seed: int
     _kept: dict[tuple[int, bool], Codes] = field(default_factory=dict)
+
+    @property
+    def start(self) -> float:
+        return self.trigger + self.first
 
     @property
     def screen_interval(self) -> float:
@@ -111,7 +115,7 @@ def sampling(geometry: Geometry, timebase: float, depth: int | None, shown: int)
 
 
 def frozen_input(node: Node | None, channel: Channel, attenuation: float, geometry: Geometry) -> Input:
-    """An input with its own copy of the channel's settings."""
+    """An input with its own copy of the channel's settings, the position already in its `centre`."""
     step = channel.scale / geometry.per_division
-    centre = round(channel.centre / step) * step if geometry.whole_origin else channel.centre
-    return Input(node, replace(channel, centre=centre), attenuation, geometry)
+    centre = round(channel.middle / step) * step if geometry.whole_origin else channel.middle
+    return Input(node, replace(channel, centre=centre, position=0.0), attenuation, geometry)

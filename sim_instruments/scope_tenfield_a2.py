@@ -258,7 +258,7 @@ class TenFieldA2(ScopeDouble):
         step = setting.scale / self.geometry.per_division
         interval = 1 / record.rate if self._deep() else record.screen_interval
         kinds = [_FORMAT_CODES[self._transfer.format], _MODE_CODES[self._transfer.mode], str(self._available()), "1"]
-        times = [_real(interval), _real(record.start - record.trigger), "0"]
+        times = [_real(interval), _real(record.first), "0"]
         return [*kinds, *times, _real(step), str(-round(setting.centre / step)), str(self.geometry.middle)]
 
     def _data(self) -> bytes:

@@ -149,6 +149,10 @@ class ScpiInstrument:
         """The answer with the header some families put before it."""
         return body
 
+    def read_standard_event(self) -> int:
+        """`*ESR?`"""
+        return self.status.read_standard_event()
+
     def on_error(self, error: ScpiError) -> None:
         """An error happened: into the queue, and its event bit."""
         self.errors.push(error)
@@ -303,10 +307,10 @@ class ScpiInstrument:
     def _common_commands(self) -> Iterable[Command]:
         yield Command("*IDN?", lambda call: self.identity)
         yield Command("*RST", lambda call: self.defaults())
-        yield Command("*CLS", lambda call: self._clear_status())
+        yield Command("*CLS", lambda call: self.clear_status())
         yield Command("*ESE", lambda call: self._mask("standard_enable", call), 1, 1)
         yield Command("*ESE?", lambda call: self.integer(self.status.standard_enable))
-        yield Command("*ESR?", lambda call: self.integer(self.status.read_standard_event()))
+        yield Command("*ESR?", lambda call: self.integer(self.read_standard_event()))
         yield Command("*SRE", lambda call: self._mask("service_enable", call), 1, 1)
         yield Command("*SRE?", lambda call: self.integer(self.status.service_enable))
         yield Command("*STB?", lambda call: self.integer(self._status_byte()))
@@ -344,7 +348,8 @@ class ScpiInstrument:
         error = self.errors.pop()
         return f"{self.integer(error.number)},{error.text}"
 
-    def _clear_status(self) -> None:
+    def clear_status(self) -> None:
+        """`*CLS`"""
         self.status.clear()
         self.errors.clear()
         self._completion_asked = False

@@ -30,6 +30,7 @@ TEXTS: dict[int, str] = {
     -400: "Query error", -410: "Query INTERRUPTED", -420: "Query UNTERMINATED", -430: "Query DEADLOCKED",
     -440: "Query UNTERMINATED after indefinite response",
     550: "Command not allowed in local",
+    2244: "Source waveform is not active",
 }  # fmt: skip
 
 

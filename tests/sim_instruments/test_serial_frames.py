@@ -33,7 +33,7 @@ def test_display_becomes_its_worked_frame(encode: Callable[[Panel], bytes], pane
     [
         (Panel(12345, 4, "", "V", dc=True), "", "+1.2345E+0"),
         (Panel(12345, 4, "", "V", dc=True), "VDC", "+1.2345E+0 VDC"),
-        (Panel(47012, 4, "k", "ohm"), "OHMS", "+4.7012E+4 OHMS"),
+        (Panel(47012, 4, "k", "ohm"), "OHMS", "+4.7012E+3 OHMS"),
         (Panel(0, 3, "", "V", overload=True), "", "+1E+9"),
         (Panel(67890, 1, "", "A", minus=True), "ADC", "-6.7890E+3 ADC"),
     ],
