@@ -155,9 +155,7 @@ class DescriptorScope(ScopeDouble):
         yield Command(f"{stem}:BWL", lambda c: self._set_limit(at(c), c.args[0]), 1, 1)
         yield Command(f"{stem}:BWL?", lambda c: "ON" if at(c).limited else "OFF")
         yield Command("BWL", lambda c: self._set_limits(c), 2, 8)
-        yield Command(
-            "BWL?", lambda c: ",".join(f"C{n},{_on_off(ch.limited)}" for n, ch in self.front.channels.items())
-        )
+        yield Command("BWL?", lambda c: self._limits())
         yield Command(f"{stem}:PAVA?", self._measure, 1, 1)
 
     def _set_scale(self, call: Call) -> None:
