@@ -28,6 +28,8 @@ BreaksFunction = Callable[[float, float], list[float]]  # moments between two at
 _POINTS, _WEIGHTS = np.polynomial.legendre.leggauss(8)
 _FEW_POINTS, _FEW_WEIGHTS = np.polynomial.legendre.leggauss(3)
 _MOST_PANELS = 100_000
+_GROWING = tuple(0.003 * 3.0**n for n in range(13))  # seconds; up to a day
+LOOK_BACK = 5.0  # seconds after a corner for which an average is taken with care; slower things need none
 OPEN = 1e12  # ohm: an input that touches nothing
 
 
@@ -41,13 +43,24 @@ def _check(start: float, stop: float) -> None:
         raise ValueError(f"A node cannot be averaged from {start} s to {stop} s.")
 
 
-def panels(start: float, stop: float, breaks: Sequence[float], width: float) -> Array:
-    """Edges of panels no wider than `width` that end at every break."""
-    corners = [start, *sorted(breaks), stop]
-    most = max(1, _MOST_PANELS // len(corners))
-    parts = [
-        np.linspace(a, b, min(most, max(1, math.ceil((b - a) / width))) + 1)[:-1] for a, b in pairwise(corners) if b > a
-    ]
+def panels(start: float, stop: float, breaks: Sequence[float] = (), width: float = math.inf) -> Array:
+    """Edges of panels from `start` to `stop`: none wider than `width`, one at every break in between.
+
+    With breaks, just past ones included, the panels are short after each corner and grow from there, threefold
+    each, so that what dies away after it is followed whatever its time constant.
+    """
+    corners = [start, *sorted(b for b in breaks if start < b < stop), stop]
+    graded = [corners[0]]
+    for a, b in pairwise(corners):
+        if breaks:
+            graded += (a + offset for offset in _GROWING if a + offset < b)
+        graded.append(b)
+    edges = np.array(graded)
+    if math.isinf(width):
+        return edges
+    most = max(1, _MOST_PANELS // len(edges))
+    counts = np.clip(np.ceil(np.diff(edges) / width), 1, most).astype(int)
+    parts = [np.linspace(a, b, n + 1)[:-1] for (a, b), n in zip(pairwise(graded), counts, strict=True)]
     return np.append(np.concatenate(parts), stop)
 
 
@@ -60,6 +73,14 @@ def mean_over(at: AtFunction, edges: Array, points: Array = _POINTS, weights: Ar
         return found
     summed = found.reshape(len(half), -1) @ weights
     return float(summed @ half) / float(edges[-1] - edges[0])
+
+
+def level_mean(level: AtFunction, breaks: BreaksFunction, start: float, stop: float) -> float:
+    """Mean of a law over a window; cheap where nothing has happened lately."""
+    corners = breaks(start - LOOK_BACK, stop)
+    if not corners:
+        return mean_over(level, np.array([start, stop]), _FEW_POINTS, _FEW_WEIGHTS)
+    return mean_over(level, panels(start, stop, corners))
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,8 +145,7 @@ class Analogue:
         _check(start, stop)
         if stop == start:
             return float(self._at(np.array([start]))[0])
-        edges = panels(start, stop, self._breaks(start, stop), math.inf)
-        total = mean_over(self._level, edges, _FEW_POINTS, _FEW_WEIGHTS)
+        total = level_mean(self._level, self._breaks, start, stop)
         if self._tones:
             total += self._gain_at((start + stop) / 2.0) * self._tones.mean(start, stop)
         return total
@@ -134,7 +154,7 @@ class Analogue:
         _check(start, stop)
         if stop == start:
             return 0.0
-        edges = panels(start, stop, self._breaks(start, stop), self._panel)
+        edges = panels(start, stop, self._breaks(start - LOOK_BACK, stop), self._panel)
         centre = mean_over(self._at, edges)
         return math.sqrt(max(0.0, mean_over(lambda times: (self._at(times) - centre) ** 2, edges)))
 

@@ -18,7 +18,7 @@ import numpy as np
 from benchrig.clock import Clock
 
 from .histories import Array, one
-from .nodes import AtFunction, BreaksFunction, mean_over, no_breaks, panels
+from .nodes import AtFunction, BreaksFunction, level_mean, mean_over, no_breaks, panels
 
 
 class Strokes:
@@ -89,7 +89,7 @@ class Drawn:
     def average(self, start: float, stop: float) -> float:
         if stop <= start:
             return float(self.samples(start, 0.0, 1)[0])
-        return self._level_mean(start, stop) + self._moments(start, stop)[0]
+        return level_mean(self._level, self._breaks, start, stop) + self._moments(start, stop)[0]
 
     def rms(self, start: float, stop: float) -> float:
         """The level is taken as standing still in the window."""
@@ -105,9 +105,6 @@ class Drawn:
             a, b = np.searchsorted(times, (begin, end))
             volts[a:b] += self._gain_at((begin + end) / 2.0) * self._strokes.values(times[a:b] - origin)
         return volts
-
-    def _level_mean(self, start: float, stop: float) -> float:
-        return mean_over(self._level, np.array([start, *self._breaks(start, stop), stop]))
 
     def _moments(self, start: float, stop: float) -> tuple[float, float]:
         mean = square = 0.0
@@ -179,7 +176,8 @@ class Pulse:
         if phase <= 0.0:
             return 0.0
         width = 0.4 / self.ring_frequency if self.ring else math.inf
-        edges = panels(0.0, phase, [c for c in self.corners if 0.0 < c < phase], width)
+        corners = [0.0, *(c for c in self.corners[1:] if c < phase), phase]
+        edges = np.concatenate([panels(a, b, width=width)[:-1] for a, b in pairwise(corners)] + [[phase]])
         return phase * mean_over(lambda times: (self.values(times) - about) ** 2, edges)
 
     def _ramp_area(self, time: float) -> float:
@@ -239,7 +237,7 @@ class PulseTrain:
             return 0.0
         centre = self.average(start, stop)
         parts = (self._square_area(run, a, b, centre) for run, a, b in self._parts(start, stop))
-        return math.sqrt(math.fsum(parts) / (stop - start))
+        return math.sqrt(max(0.0, math.fsum(parts)) / (stop - start))
 
     def samples(self, start: float, interval: float, count: int) -> Array:
         times = start + interval * np.arange(count, dtype=np.float64)
