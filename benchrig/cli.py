@@ -30,6 +30,7 @@ COMMANDS: dict[str, Entry] = {
     "run": Entry("run", "Run a procedure on a bench."),
     "doubles": Entry("doubles", "Serve simulated instruments on this machine."),
     "jobs": Entry("jobs", "List recorded jobs, or show one."),
+    "report": Entry("report", "Write one job as an HTML page."),
 }
 
 EXIT_CODES = """\

@@ -73,6 +73,9 @@ class Witness:
         """What ended well by its reading and is out by the truth."""
         return [it for it in self.seen.values() if not it.inside]
 
+    def tick(self) -> None:
+        """Nothing waits."""
+
     def close(self) -> None:
         """Nothing to restore."""
 

@@ -86,6 +86,9 @@ class GlancePage:
         if self._loop and self._changed and not self._loop.is_closed():
             self._loop.call_soon_threadsafe(self._changed.set)
 
+    def tick(self) -> None:
+        """Nothing waits."""
+
     def close(self) -> None:
         """Stop serving; viewers see the connection end."""
         self._server.should_exit = True

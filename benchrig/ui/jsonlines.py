@@ -45,5 +45,8 @@ class JsonLines:
         self._file.write(line(notice, self._clock.stamp()) + "\n")
         self._file.flush()
 
+    def tick(self) -> None:
+        """Nothing waits."""
+
     def close(self) -> None:
         """Nothing to restore."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 import atexit
 import os
 import sys
-from typing import TextIO
+from typing import Protocol, Self, TextIO
 
 # Escape sequences of the arrow keys, as xterm and the Linux console send them, in normal and application mode.
 _ARROWS = {"[A": "up", "[B": "down", "[C": "right", "[D": "left", "OA": "up", "OB": "down", "OC": "right", "OD": "left"}
@@ -41,6 +41,24 @@ def _first_key(text: str) -> tuple[str, int]:
     return "escape", 1
 
 
+class Keys(Protocol):
+    """A keyboard."""
+
+    def poll(self) -> list[str]:
+        """Keys pressed since the last call."""
+        ...
+
+    def line(self, prompt: str) -> str | None:
+        """Ask for a line; None at end of input or where nobody can type."""
+        ...
+
+    def close(self) -> None: ...
+
+    def __enter__(self) -> Self: ...
+
+    def __exit__(self, *exc: object) -> None: ...
+
+
 class NoKeys:
     """Where there is no keyboard: nothing is ever pressed, and a question gets no answer."""
 
@@ -53,7 +71,7 @@ class NoKeys:
     def close(self) -> None:
         """Nothing to restore."""
 
-    def __enter__(self) -> NoKeys:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *exc: object) -> None:
@@ -110,7 +128,7 @@ class PosixKeys:
         except self._termios.error:  # the terminal itself has gone
             return
 
-    def __enter__(self) -> PosixKeys:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *exc: object) -> None:
@@ -143,14 +161,11 @@ class WindowsKeys:
     def close(self) -> None:
         """Nothing to restore."""
 
-    def __enter__(self) -> WindowsKeys:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *exc: object) -> None:
         self.close()
-
-
-Keys = NoKeys | PosixKeys | WindowsKeys
 
 
 def open_keys(terminal: TextIO | None = None) -> Keys:

@@ -35,5 +35,8 @@ class PlainLines:
         self._file.write(text.encode(encoding, "replace").decode(encoding) + "\n")
         self._file.flush()
 
+    def tick(self) -> None:
+        """Nothing waits."""
+
     def close(self) -> None:
         """Nothing to restore."""

@@ -21,13 +21,15 @@ class Display(Protocol):
 
     def show(self, notice: Notice) -> None: ...
 
+    def tick(self) -> None:
+        """Draw what had to wait; called often."""
+        ...
+
     def close(self) -> None: ...
 
 
 class Screen(Display, Protocol):
     """A display that a person reads and that can make room for a question."""
-
-    def tick(self) -> None: ...
 
     def say(self, words: str, style: str = "") -> None: ...
 
@@ -146,9 +148,15 @@ class Shown:
         self.choose = operator.choose
         self.enter = operator.enter
         self.hands_off = operator.hands_off
-        self.commands = operator.commands
-        self._told = (*[display.show for display in displays], operator.notify)
+        self._operator = operator
+        self._displays = displays
 
     def notify(self, notice: Notice) -> None:
-        for tell in self._told:
-            tell(notice)
+        for display in self._displays:
+            display.show(notice)
+        self._operator.notify(notice)
+
+    def commands(self) -> Sequence[Command]:
+        for display in self._displays:
+            display.tick()
+        return self._operator.commands()

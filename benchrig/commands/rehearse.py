@@ -1,0 +1,109 @@
+"""`benchrig rehearse`: a whole job on simulated instruments, through real sockets and a pseudo-terminal.
+
+The doubles run in a process of their own; the job runs as at a real bench, with the same files, links and drivers.
+At the end the simulated unit is asked what it truly is, and a setting counts only if that is inside its window.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ..bench import Bench, Station, load_bench
+from ..clock import RealClock
+from ..instruments import load_stand_in
+from ..procedure import Procedure, load_procedure
+from ..records import SqliteStore, default_path
+from ..session import Outcome, run
+from ..session.attached import BenchTools
+from ..session.operators import Operator
+from ..ui.terminal import Shown
+from ..units import show
+from .practice import HELP, Practice
+from .shipped import locate
+from .showing import JSON, mode, open_display, person, showing_options
+from .truth import Witness, Witnessed
+from .way_out import orderly
+
+
+@dataclass(frozen=True, slots=True)
+class Served:
+    """The running doubles, as the bench is told of them."""
+
+    launched: Any
+
+    def addresses(self) -> Collection[str]:
+        found: Collection[str] = self.launched.addresses.values()
+        return found
+
+
+@click.command("rehearse")
+@click.argument("procedure", default="skerry14/adjust")
+@click.option("--seed", type=int, default=0, show_default=True, help="How the simulated unit arrives.")
+@click.option("--hands", is_flag=True, help="You turn the simulated trimmers, with the arrow keys.")
+@click.option("--serial", default="SK14-0231", show_default=True, help="Serial number of the simulated unit.")
+@click.option("--world", default="skerry14", show_default=True, help="Which simulated bench.")
+@click.option("--store", "record", type=click.Path(path_type=Path), help="The record to write.")
+@showing_options
+def command(
+    procedure: str, seed: int, hands: bool, serial: str, world: str, record: Path | None, as_json: bool, plain: bool
+) -> int:
+    """Run a whole job on simulated instruments.
+
+    PROCEDURE is the name of a shipped procedure or a file. A simulated operator turns the simulated trimmers; with
+    --hands you do. Nothing real is touched.
+    """
+    how = mode(as_json, plain)
+    plan, bench = load_procedure(locate(procedure)), load_bench(locate(f"{world}/bench"))
+    with orderly(), ExitStack() as stack:
+        doubles = stack.enter_context(load_stand_in("launch")(world, seed))
+        store = SqliteStore(record or default_path())
+        stack.callback(store.close)
+        clock = RealClock()
+        station = Station(bench_at(bench, doubles.addresses), clock, servers=Served(doubles))
+        stack.callback(station.close)
+        witness = Witness(plan, doubles.hands.truth, store, clock)
+        stand_in = load_stand_in("operator")(doubles.hands, clock, seed=seed)
+        stack.callback(stand_in.close)
+        operator = _operator(stack, how, hands, stand_in, doubles.hands, plan, clock)
+        outcome = run(plan, BenchTools(station), Shown(operator, witness), store, clock, serial=serial)
+    if how != JSON:
+        click.echo("\n".join(summary(outcome, witness.seen, store.path)))
+    return outcome.exit_code or int(bool(witness.outside()))
+
+
+def bench_at(bench: Bench, addresses: Any) -> Bench:
+    """The bench with its instruments at the doubles' addresses."""
+    from dataclasses import replace
+
+    moved = {name: replace(spec, address=addresses[name]) for name, spec in bench.instruments.items()}
+    return replace(bench, instruments=moved)
+
+
+def _operator(
+    stack: ExitStack, how: str, hands: bool, stand_in: Any, bench_hands: Any, plan: Procedure, clock: RealClock
+) -> Operator:
+    if not hands:
+        return Shown(stand_in, open_display(stack, how, clock))
+    practice = Practice(stand_in, bench_hands, plan)
+    you: Operator = person(stack, "you", how, clock, on_key=practice.key, extra_help=HELP)
+    return practice.with_person(you)
+
+
+def summary(outcome: Outcome, seen: dict[str, Witnessed], record: Path) -> list[str]:
+    """What a person wants to know at the end: each setting as read and as it truly is."""
+    lines = ["", f"{'step':16} {'read':>12} {'true':>12}   window"]
+    lines += [_line(it) for it in seen.values()]
+    lines += ["", f"Job {outcome.job}: {outcome.words}.", f"Record: {record}", f"Report: benchrig report {outcome.job}"]
+    return lines
+
+
+def _line(it: Witnessed) -> str:
+    text: Callable[[float | None], str] = lambda value: "open" if value is None else show(value, it.unit)  # noqa: E731
+    mark = "" if it.inside else "   OUTSIDE"
+    return f"{it.step:16} {text(it.read):>12} {text(it.true):>12}   {text(it.low)} to {text(it.high)}{mark}"

@@ -1,0 +1,75 @@
+"""`benchrig run`: a procedure on your bench, with you at the terminal."""
+
+from __future__ import annotations
+
+import getpass
+from contextlib import ExitStack
+from pathlib import Path
+
+import click
+
+from ..bench import Station, load_bench
+from ..clock import RealClock
+from ..errors import FileError
+from ..procedure import load_procedure
+from ..procedure.preflight import check
+from ..records import SqliteStore, default_path
+from ..session import AbsentOperator, run
+from ..session.attached import BenchTools
+from ..session.operators import Operator
+from ..session.plan import printed
+from .check import table
+from .shipped import locate
+from .showing import mode, open_display, person, showing_options
+from .way_out import orderly
+
+
+@click.command("run")
+@click.argument("procedure")
+@click.option("--bench", "bench_name", help="The bench file.")
+@click.option("--serial", default="", help="Serial number of the unit, as on its plate.")
+@click.option("--operator", "name", help="Who works; your login name unless given.")
+@click.option("--absent", is_flag=True, help="Nobody is there: whatever needs hands or a decision is refused.")
+@click.option("--plan", "only_plan", is_flag=True, help="Print the order of the steps and what opens what again; then end.")
+@click.option("--store", "record", type=click.Path(path_type=Path), help="The record to write.")
+@showing_options
+def command(
+    procedure: str,
+    bench_name: str | None,
+    serial: str,
+    name: str | None,
+    absent: bool,
+    only_plan: bool,
+    record: Path | None,
+    as_json: bool,
+    plain: bool,
+) -> int:
+    """Run PROCEDURE (a file, or the name of a shipped one) on the bench of a bench file.
+
+    First everything is checked on paper, as `benchrig check` does; nothing is touched if that refuses it.
+    """
+    work = load_procedure(locate(procedure))
+    if only_plan:
+        click.echo("\n".join(printed(work)))
+        return 0
+    if not bench_name:
+        raise FileError("Which bench?", next_step="Name its file: --bench my-bench.toml")
+    bench = load_bench(locate(bench_name))
+    report = check(work, bench)
+    if report.worst == "refuse":
+        click.echo("\n".join(table(report)), err=True)
+        raise FileError("This bench cannot do this procedure safely.", next_step="Mend what is refused above.")
+    how = mode(as_json, plain)
+    with orderly(), ExitStack() as stack:
+        store = SqliteStore(record or default_path())
+        stack.callback(store.close)
+        clock = RealClock()
+        station = Station(bench, clock)
+        stack.callback(station.close)
+        operator: Operator
+        if absent:
+            operator = AbsentOperator(open_display(stack, how, clock).show)
+        else:
+            operator = person(stack, name or getpass.getuser(), how, clock)
+        outcome = run(work, BenchTools(station), operator, store, clock, serial=serial)
+    return outcome.exit_code
