@@ -1,7 +1,7 @@
 """What every driver promises, tried on an instrument: what works, what is refused, what breaks a promise.
 
-The same checks run on every double in the tests and, by `benchrig find --try`, on a real instrument. They need no known
-input and harm nothing: a supply is asked, never switched.
+The same checks run on every double in the tests and, by `benchrig find --try`, on a real instrument. They need no
+known input and harm nothing: a supply is asked, never switched.
 
     works     did what the contract says; `detail` is what was seen
     refused   the instrument or the driver said no in so many words; fine for a function it does not have

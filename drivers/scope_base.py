@@ -202,8 +202,17 @@ class ScpiScope:
         self._known()
         scpi_common.send_all(self._port, messages.values())
         self._refuse_errors(doing)
+        self._remember(messages)
+
+    def _set_if_known(self, name: str, message: str) -> None:
+        """A setting that some models of the family need and others do not have."""
+        self._port.send(message)
+        if not self._errors():
+            self._remember({name: message})
+
+    def _remember(self, messages: Mapping[str, str]) -> None:
+        """Last made goes last: what a setting may be depends on those before it."""
         for name, message in messages.items():
-            # Last made goes last: what a setting may be depends on those before it.
             self._settings.pop(name, None)
             self._settings[name] = message
 

@@ -9,7 +9,8 @@
 - `single` arms in NORMal mode, so a record that came was triggered; the chosen sweep comes back with `run`.
 
 Sources: the programmer manuals of the TDS1000/2000, TDS5000B, DPO/MSO4000 and TPS2000 series, cross-read in scopehal.
-From memory: that horizontal POSition is seconds on the TDS generation and percent of the record on later ones.
+From memory: that horizontal POSition is seconds on the TDS generation and percent of the record on later ones, which
+have a delay in seconds and a mode for it.
 """
 
 from __future__ import annotations
@@ -44,13 +45,18 @@ class Generation:
     probe: str  # "attenuation", "gain", "external"
     limit: tuple[str, str]  # bandwidth limit on, off
     has_offset: bool  # volts; else only a position in divisions
+    delays: bool  # the time position is a delay; POSition is percent of the record there
 
 
 GENERATIONS: Mapping[str, Generation] = MappingProxyType(
     {
-        "tds": Generation("WFMPRE", "TRIGGER:MAIN", "LEVEL", "HORIZONTAL:MAIN", "attenuation", ("ON", "OFF"), False),
-        "dpo": Generation("WFMOUTPRE", "TRIGGER:A", "LEVEL:CH{}", "HORIZONTAL", "gain", ("TWENTY", "FULL"), True),
-        "mso": Generation("WFMOUTPRE", "TRIGGER:A", "LEVEL:CH{}", "HORIZONTAL", "external", ("20E6", "FULL"), True),
+        "tds": Generation(
+            "WFMPRE", "TRIGGER:MAIN", "LEVEL", "HORIZONTAL:MAIN", "attenuation", ("ON", "OFF"), False, False
+        ),
+        "dpo": Generation("WFMOUTPRE", "TRIGGER:A", "LEVEL:CH{}", "HORIZONTAL", "gain", ("TWENTY", "FULL"), True, True),
+        "mso": Generation(
+            "WFMOUTPRE", "TRIGGER:A", "LEVEL:CH{}", "HORIZONTAL", "external", ("20E6", "FULL"), True, True
+        ),
     }
 )
 _MODELS = (
@@ -145,7 +151,7 @@ class CurveScope(ScpiScope):
         """See `Oscilloscope.set_channel`. Where the model has no offset in volts, the trace is moved by divisions."""
         self._known()
         self._check_channel(channel)
-        self._show(channel)
+        self._set_if_known(f"CH{channel} shown", f"SELECT:CH{channel} ON")  # what is not displayed gives no curve
         start = f"CH{channel}:"
         settings: dict[str, str] = {}
         if probe is not None:
@@ -165,11 +171,6 @@ class CurveScope(ScpiScope):
         if probe is not None:
             self._probes[channel] = probe
             self._check_probe(channel)
-
-    def _show(self, channel: int) -> None:
-        """A channel that is not displayed gives no curve. Models spell this in several ways: no error if refused."""
-        self._port.send(f"SELECT:CH{channel} ON")
-        self._errors()
 
     def _probe_message(self, probe: float) -> str:
         return {
@@ -194,28 +195,18 @@ class CurveScope(ScpiScope):
         self._set(f"the offset of channel {channel}", messages)
 
     def set_timebase(self, *, scale: float | None = None, position: float | None = None) -> None:
-        """See `Oscilloscope.set_timebase`. On later models the position must lie within the record."""
+        """See `Oscilloscope.set_timebase`."""
         self._known()
         words, messages = self._words.horizontal, {}
         if scale is not None:
             messages["time scale"] = f"{words}:SCALE {number_text(scale)}"
             self._time_per_division = scale
-        if position is not None:
-            messages["time position"] = f"{words}:POSITION {number_text(self._horizontal(position, scale))}"
+        if position is not None and self._words.delays:
+            self._set_if_known("delay mode", f"{words}:DELAY:MODE ON")
+            messages["time position"] = f"{words}:DELAY:TIME {number_text(position)}"
+        elif position is not None:
+            messages["time position"] = f"{words}:POSITION {number_text(position)}"
         self._set("the timebase", messages)
-
-    def _horizontal(self, position: float, scale: float | None) -> float:
-        if not self._words.has_offset:
-            return position
-        per_division = scale or self._port.ask_number("HORIZONTAL:SCALE?").value or 1.0
-        percent = 50.0 - 10.0 * position / per_division
-        if not 0.0 <= percent <= 100.0:
-            raise InstrumentError(
-                f"{self._name()} cannot show a trigger {position:g} s from the centre at {per_division:g} s/div.",
-                instrument=self._name(),
-                next_step="Keep the trigger on the screen, or use a slower timebase.",
-            )
-        return percent
 
     def set_trigger(
         self,

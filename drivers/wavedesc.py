@@ -21,6 +21,7 @@ _FIELDS = {
     "last_valid": (128, "i"),
     "segments": (144, "i"),
     "gain": (156, "f"),
+    "bits": (172, "h"),
     "offset": (160, "f"),
     "interval": (176, "f"),
     "start": (180, "d"),
@@ -43,6 +44,7 @@ class Descriptor:
     last_valid: int
     segments: int
     gain: float
+    bits: int
     offset: float
     interval: float
     start: float
@@ -55,8 +57,16 @@ class Descriptor:
 
     @property
     def code_limits(self) -> tuple[int, int]:
-        """Codes that mean the converter was driven to its end."""
-        return (-128, 127) if self.sample_type == 0 else (-32752, 32752)
+        """Codes that mean the converter was driven to its end.
+
+        A word holds the converter's bits in its high end: 12 bits end at 32752, 8 bits at 32512. Where the descriptor
+        gives no sense the coarser is taken: better a good record called clipped than the reverse.
+        """
+        if self.sample_type == 0:
+            return -128, 127
+        bits = self.bits if 8 <= self.bits <= 16 else 8
+        highest = (2 ** (bits - 1) - 1) * 2 ** (16 - bits)
+        return -highest, highest
 
 
 def parse(block: bytes) -> Descriptor:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,9 @@ from numpy.typing import NDArray
 from benchrig.clock import Clock
 from benchrig.sim_instruments.meter_scpi import BenchMeter
 from benchrig.sim_instruments.nodes import Jack
+from benchrig.sim_instruments.scope_curve import CurveScope
+from benchrig.sim_instruments.scope_curve_series import DPO4000
+from benchrig.sim_instruments.scope_descriptor import SDS1000X, DescriptorScope
 from benchrig.sim_instruments.scope_tenfield_a1 import TenFieldA1
 from benchrig.sim_instruments.scope_tenfield_a2 import TenFieldA2
 from benchrig.sim_instruments.serial_es51922 import Es51922Handheld
@@ -70,6 +74,10 @@ Make = Callable[..., Any]
 DOUBLES: dict[str, tuple[str, Make, str]] = {
     "tenfield-a2": ("scope-tenfield", TenFieldA2, "tcp"),
     "tenfield-a1": ("scope-tenfield", TenFieldA1, "tcp"),
+    "curve-tds": ("scope-curve", CurveScope, "tcp"),
+    "curve-dpo": ("scope-curve", partial(CurveScope, series=DPO4000), "tcp"),
+    "descriptor-c1": ("scope-descriptor", DescriptorScope, "tcp"),
+    "descriptor-c2": ("scope-descriptor", partial(DescriptorScope, series=SDS1000X), "tcp"),
     "meter": ("meter-scpi", BenchMeter, "tcp"),
     "supply": ("supply-scpi", BenchSupply, "tcp"),
     "fs9721": ("fs9721", Fs9721Handheld, "serial"),
