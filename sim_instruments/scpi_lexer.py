@@ -55,7 +55,7 @@ def split(text: str, mark: str) -> Iterator[str]:
 
 def parse_unit(unit: str) -> tuple[str, tuple[str, ...]]:
     """Header and parameters of one unit. Raises ScpiError of the -10x and -11x classes."""
-    unit = unit.strip(WHITE)
+    unit = unit.lstrip(WHITE)
     found = _HEADER.match(unit)
     if not found:
         raise ScpiError(-101 if unit[:1] > "~" or unit[:1] in "!$%&@[\\]^`{|}~" else -102)
@@ -64,8 +64,17 @@ def parse_unit(unit: str) -> tuple[str, tuple[str, ...]]:
         raise ScpiError(-112)
     if rest and rest[0] not in WHITE:
         raise ScpiError(-101 if rest[0] > "~" else -111)
-    rest = rest.strip(WHITE)
-    return header, tuple(part.strip(WHITE) for part in split(rest, ",")) if rest else ()
+    rest = rest.lstrip(WHITE)
+    return header, tuple(map(_trimmed, split(rest, ","))) if rest else ()
+
+
+def _trimmed(parameter: str) -> str:
+    """Without the white space round it, which at the end of a block is content."""
+    parameter = parameter.lstrip(WHITE)
+    trimmed = parameter if block_end(parameter, 0) == len(parameter) else parameter.rstrip(WHITE)
+    if not trimmed:
+        raise ScpiError(-102)
+    return trimmed
 
 
 class Framer:
