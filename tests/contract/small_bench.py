@@ -8,9 +8,6 @@ from functools import partial
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
-
-from benchrig.clock import Clock
 from benchrig.sim_instruments.meter_scpi import BenchMeter
 from benchrig.sim_instruments.nodes import Jack
 from benchrig.sim_instruments.scope_curve import CurveScope
@@ -26,6 +23,9 @@ from benchrig.sim_instruments.serial_polled import PolledHandheld
 from benchrig.sim_instruments.serial_prompt import PromptMeter
 from benchrig.sim_instruments.supply_scpi import BenchSupply
 from benchrig.sim_instruments.world import World
+from numpy.typing import NDArray
+
+from benchrig.clock import Clock
 
 LEVEL = 4.712  # volts, steady
 LOW, HIGH, PERIOD, DUTY = 1.0, 6.0, 1e-3, 0.3  # of the square wave

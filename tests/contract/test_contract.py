@@ -1,4 +1,4 @@
-"""Every driver keeps its promises on its double: in process on a simulated clock, and over real sockets and terminals."""
+"""Every driver keeps its promises on its double: in process, and over real sockets and terminals."""
 
 from __future__ import annotations
 
@@ -6,15 +6,15 @@ import threading
 from collections.abc import Iterator
 
 import pytest
+from benchrig.drivers import contract
+from benchrig.drivers.contract import Row
+from benchrig.sim_instruments.serve import Server
 from small_bench import DOUBLES, small_bench
 
 from benchrig.clock import Clock, RealClock, SimClock
-from benchrig.drivers import contract
-from benchrig.drivers.contract import Row
 from benchrig.instruments import driver_names, load_driver
 from benchrig.links import Link, open_link
 from benchrig.links.logged import LoggedLink, WireLog
-from benchrig.sim_instruments.serve import Server
 
 
 def table(name: str, link: Link, clock: Clock) -> list[Row]:
