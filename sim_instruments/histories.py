@@ -7,6 +7,7 @@ another thread sees either the old or the new one; what is asked about a time be
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,40 +42,44 @@ class Relaxing:
 
     def __init__(self, clock: Clock, value: float, tau: float = 0.001) -> None:
         self._clock = clock
-        # rows of (moment, value then, goal, tau)
+        # rows of (moment, value then, goal, tau); the newest once more as plain floats, which are quicker to ask
         self._rows = np.array([(-math.inf, value, value, tau)], dtype=np.float64)
+        self._newest = (-math.inf, value, value, tau)
 
     @property
     def goal(self) -> float:
-        return float(self._rows[-1, 2])
+        return self._newest[2]
 
     @property
     def changed(self) -> float:
         """Clock time of the newest change; minus infinity if there was none."""
-        return float(self._rows[-1, 0])
+        return self._newest[0]
 
     def go(self, goal: float, tau: float | None = None, *, value: float | None = None) -> None:
         """Head for `goal` from now on with `tau` (as before if None), from `value` (where it is if None)."""
         now = self._clock.now()
-        tau = float(self._rows[-1, 3]) if tau is None else tau
+        tau = self._newest[3] if tau is None else tau
         value = self.now() if value is None else value
         self._rows = np.vstack([self._rows[-_KEPT:], (now, value, goal, tau)])
+        self._newest = (now, value, goal, tau)
 
     def put(self, value: float) -> None:
         """Forget the past: it always was `value`."""
-        self._rows = np.array([(-math.inf, value, value, self._rows[-1, 3])], dtype=np.float64)
+        self._newest = (-math.inf, value, value, self._newest[3])
+        self._rows = np.array([self._newest], dtype=np.float64)
 
     def now(self) -> float:
         return one(self.at(np.array([self._clock.now()])))
 
     def at(self, times: Array) -> Value:
         """Values at rising `times`, shape (n,)."""
-        rows = self._rows
-        since, value, goal, tau = rows[-1]
-        if times[0] - since > _SETTLED * tau:
-            return float(goal)
-        if times[0] >= since:
+        since, value, goal, tau = self._newest
+        first = float(times[0])
+        if first - since > _SETTLED * tau:
+            return goal
+        if first >= since:
             return np.asarray(goal + (value - goal) * np.exp((since - times) / tau), dtype=np.float64)
+        rows = self._rows
         row = np.maximum(np.searchsorted(rows[:, 0], times, side="right") - 1, 0)
         began, begin, goals, taus = rows[row].T
         elapsed = np.maximum(times - began, 0.0)
@@ -85,10 +90,10 @@ class Relaxing:
         row = np.maximum(np.searchsorted(self._rows[:, 0], times, side="right") - 1, 0)
         return np.asarray(self._rows[row, 0], dtype=np.float64)
 
-    def breaks(self, start: float, stop: float) -> list[float]:
+    def breaks(self, start: float, stop: float) -> Sequence[float]:
         """Moments strictly between two at which it changed."""
-        if self._rows[-1, 0] <= start:
-            return []
+        if self._newest[0] <= start:
+            return ()
         moments = self._rows[:, 0]
         return [float(when) for when in moments[(moments > start) & (moments < stop)]]
 
@@ -130,10 +135,10 @@ class Dips:
         lost = -np.expm1(-into / fall) * np.exp(-after / rise)
         return np.asarray(1.0 - lost, dtype=np.float64)
 
-    def breaks(self, start: float, stop: float) -> list[float]:
+    def breaks(self, start: float, stop: float) -> Sequence[float]:
         """Moments strictly between two at which the contact opened or closed."""
         if stop < self.since or start > self.until + self.SLOT:
-            return []
+            return ()
         first, last = math.floor(start / self.SLOT), math.floor(stop / self.SLOT)
         begins, lengths = self.during((np.arange(first, last + 1, dtype=np.float64) + 0.5) * self.SLOT)
         corners = np.concatenate([begins, begins + lengths])

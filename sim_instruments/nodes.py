@@ -23,7 +23,7 @@ from .histories import Array, Value, one
 from .ports import Node
 
 AtFunction = Callable[[Array], Value]  # rising times (n,) to volts; one float where all are the same
-BreaksFunction = Callable[[float, float], list[float]]  # moments between two at which `at` may have a corner
+BreaksFunction = Callable[[float, float], Sequence[float]]  # moments between two at which `at` may have a corner
 
 _POINTS, _WEIGHTS = np.polynomial.legendre.leggauss(8)
 _FEW_POINTS, _FEW_WEIGHTS = np.polynomial.legendre.leggauss(3)
@@ -33,9 +33,9 @@ LOOK_BACK = 5.0  # seconds after a corner for which an average is taken with car
 OPEN = 1e12  # ohm: an input that touches nothing
 
 
-def no_breaks(start: float, stop: float) -> list[float]:
+def no_breaks(start: float, stop: float) -> Sequence[float]:
     """For what never has a corner."""
-    return []
+    return ()
 
 
 def _check(start: float, stop: float) -> None:

@@ -7,7 +7,7 @@ those, so that a quiet average is cheap.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Protocol
 
@@ -24,14 +24,17 @@ from .pulses import Drawn, Strokes
 class Broken(Protocol):
     """Something with corners in time."""
 
-    def breaks(self, start: float, stop: float) -> list[float]: ...
+    def breaks(self, start: float, stop: float) -> Sequence[float]: ...
 
 
-def corners_of(*sources: Broken) -> Callable[[float, float], list[float]]:
+def corners_of(*sources: Broken) -> Callable[[float, float], Sequence[float]]:
     """One sorted list of the corners of all of them."""
 
-    def breaks(start: float, stop: float) -> list[float]:
-        return sorted({corner for source in sources for corner in source.breaks(start, stop)})
+    def breaks(start: float, stop: float) -> Sequence[float]:
+        found: list[float] = []
+        for source in sources:
+            found += source.breaks(start, stop)
+        return sorted(set(found)) if found else found
 
     return breaks
 

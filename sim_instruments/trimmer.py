@@ -11,7 +11,7 @@ Contact resistance variation of cermet trimmers is 1 to 3 % on data sheets; dirt
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -128,6 +128,6 @@ class Trimmer:
         """As `at`, as 0..1 of the travel."""
         return self.at(times) / self.travel
 
-    def breaks(self, start: float, stop: float) -> list[float]:
+    def breaks(self, start: float, stop: float) -> Sequence[float]:
         """Moments strictly between two at which the wiper was moved."""
         return self._wiper.breaks(start, stop)
