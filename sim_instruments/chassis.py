@@ -17,6 +17,7 @@ from . import figures as f
 from .histories import Array, Dips, Relaxing, Value, one
 from .pulses import Pulse, PulseTrain
 from .trimmer import Trimmer
+from .world import Unknown
 
 FAULTS = (
     "dead +12 V",
@@ -92,7 +93,7 @@ class Chassis:
     def fail(self, name: str, on: bool = True) -> None:
         """Switch a fault of `FAULTS` on or off, now."""
         if name not in self.faults:
-            raise LookupError(f"There is no fault {name!r}. There are: {', '.join(FAULTS)}.")
+            raise Unknown(f"There is no fault {name!r}. There are: {', '.join(FAULTS)}.")
         self.faults[name].go(1.0 if on else 0.0)
         if name == "intermittent fuse":
             now = self.clock.now()
