@@ -34,7 +34,7 @@ class Cable:
         self._spoilers: deque[Callable[[bytes], bytes]] = deque()
         self._delays: deque[float] = deque()
         self._late: deque[tuple[float, bytes]] = deque()
-        self._agenda: list[tuple[float, int, Callable[[], None]]] = []
+        self._agenda: list[tuple[float, int, Callable[[float], None]]] = []
         self._order = itertools.count()
 
     # The seam of a double.
@@ -91,72 +91,76 @@ class Cable:
 
     # The faults.
 
-    def at(self, when: float | None, work: Callable[[], None]) -> None:
-        """Run `work` when the clock has passed `when`; at once for None."""
-        if when is None or when <= self._clock.now():
-            work()
+    def at(self, when: float | None, work: Callable[[float], None]) -> None:
+        """Have `work(moment)` done when the clock has passed `when`; at once for None.
+
+        `moment` is the planned one, even where nobody looks until later.
+        """
+        now = self._clock.now()
+        if when is None or when <= now:
+            work(now if when is None else when)
         else:
             heapq.heappush(self._agenda, (when, next(self._order), work))
 
     def unplug(self, *, at: float | None = None, seconds: float | None = None) -> None:
         """Pull the cable; put it back `seconds` later if given. Bytes under way are lost."""
-        self.at(at, lambda: self._unplug_now(seconds))
+        self.at(at, lambda moment: self._unplug_now(moment, seconds))
 
     def plug(self, *, at: float | None = None) -> None:
         """Put the cable back."""
-        self.at(at, self._plug_now)
+        self.at(at, lambda moment: self._plug_now())
 
     def garble(self, answers: int = 1, *, at: float | None = None) -> None:
         """Flip bits in the next answers."""
-        self.at(at, lambda: self._spoilers.extend([self._flip] * answers))
+        self.at(at, lambda moment: self._spoilers.extend([self._flip] * answers))
 
     def truncate(self, keep: int = 3, *, at: float | None = None) -> None:
         """Cut the next answer down to its first `keep` bytes."""
-        self.at(at, lambda: self._spoilers.append(lambda data: data[:keep]))
+        self.at(at, lambda moment: self._spoilers.append(lambda data: data[:keep]))
 
     def drop(self, answers: int = 1, *, at: float | None = None) -> None:
         """Lose the next answers."""
-        self.at(at, lambda: self._spoilers.extend([lambda data: b""] * answers))
+        self.at(at, lambda moment: self._spoilers.extend([lambda data: b""] * answers))
 
     def delay(self, seconds: float, answers: int = 1, *, at: float | None = None) -> None:
         """Let the next answers come `seconds` late; the order of bytes is kept."""
-        self.at(at, lambda: self._delays.extend([seconds] * answers))
+        self.at(at, lambda moment: self._delays.extend([seconds] * answers))
 
     def freeze(self, seconds: float, *, at: float | None = None) -> None:
         """The instrument hangs: it answers nothing, and reads what was sent meanwhile only afterwards."""
-        self.at(at, lambda: self._freeze_now(seconds))
+        self.at(at, lambda moment: self._freeze_now(moment + seconds))
 
     def brown_out(self, seconds: float = 0.5, *, at: float | None = None) -> None:
         """The instrument's supply dips: it forgets its settings and is away for `seconds` while it boots."""
-        self.at(at, lambda: self._brown_out_now(seconds))
+        self.at(at, lambda moment: self._brown_out_now(moment + seconds))
 
     def impostor(self, identity: str, *, at: float | None = None) -> None:
         """Another instrument answers here from now on: `identity` is its answer to `*IDN?`."""
-        self.at(at, lambda: setattr(self.double, "identity", identity))
+        self.at(at, lambda moment: setattr(self.double, "identity", identity))
 
-    def _unplug_now(self, seconds: float | None) -> None:
+    def _unplug_now(self, moment: float, seconds: float | None) -> None:
         self._out = True
         self._late.clear()
         self._kept.clear()
         self.double.take()
         if seconds is not None:
-            self.plug(at=self._clock.now() + seconds)
+            self.plug(at=moment + seconds)
 
     def _plug_now(self) -> None:
         self.double.take()  # whatever it said to nobody
         self._out = False
 
-    def _freeze_now(self, seconds: float) -> None:
-        self._frozen_until = max(self._frozen_until, self._clock.now() + seconds)
+    def _freeze_now(self, until: float) -> None:
+        self._frozen_until = max(self._frozen_until, until)
 
-    def _brown_out_now(self, seconds: float) -> None:
+    def _brown_out_now(self, until: float) -> None:
         self._late.clear()
         self._kept.clear()
         self.double.take()
         reset = getattr(self.double, "reset", None)
         if reset is not None:
             reset()
-        self._freeze_now(seconds)
+        self._freeze_now(until)
 
     def _flip(self, data: bytes) -> bytes:
         spoiled = bytearray(data)
@@ -182,4 +186,5 @@ class Cable:
     def _run_agenda(self) -> None:
         now = self._clock.now()
         while self._agenda and self._agenda[0][0] <= now:
-            heapq.heappop(self._agenda)[2]()
+            moment, _, work = heapq.heappop(self._agenda)
+            work(moment)
