@@ -177,14 +177,22 @@ class RemoteHands:
         """Have `verb` done and return its result."""
         request = _line({"do": verb, "with": _plain(values), "named": _plain(named)})
         with self._lock:
-            self._socket.sendall(request)
-            line = self._file.readline()
+            line = self._exchange(request)
         if not line:
             raise ConnectionError("The simulated bench is gone, or the secret was wrong.")
         reply = json.loads(line)
         if "error" in reply:
             raise Refused(reply["error"])
         return _back(reply["ok"])
+
+    def _exchange(self, request: bytes) -> bytes:
+        """One line out, one line back. Trouble shuts the door: a late answer would pass for the next one."""
+        try:
+            self._socket.sendall(request)
+            return self._file.readline()
+        except (OSError, ValueError):
+            self.close()
+            return b""
 
     def __getattr__(self, verb: str) -> Callable[..., Any]:
         if verb.startswith("_"):

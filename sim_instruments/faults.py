@@ -17,7 +17,7 @@ from benchrig.clock import Clock
 
 from .ports import Double
 
-LOGGED = 200_000  # received pieces remembered per cable
+LOGGED = 50_000  # received pieces remembered per cable: some megabytes, hours of a job
 
 
 class Cable:
@@ -26,6 +26,7 @@ class Cable:
     def __init__(self, double: Double, clock: Clock, seed: int = 0) -> None:
         self.double = double
         self.received: deque[tuple[float, bytes]] = deque(maxlen=LOGGED)
+        self.heard = 0  # pieces received in all; more than `received` holds once the oldest were let go
         self._clock = clock
         self._random = random.Random(seed)
         self._out = False
@@ -55,6 +56,7 @@ class Cable:
             return
         now = self._clock.now()
         self.received.append((now, data))
+        self.heard += 1
         if now < self._frozen_until:
             self._kept.append(data)
         else:

@@ -159,7 +159,7 @@ class Analogue:
         return math.sqrt(max(0.0, mean_over(lambda times: (self._at(times) - centre) ** 2, edges)))
 
     def samples(self, start: float, interval: float, count: int) -> Array:
-        return self._at(start + interval * np.arange(count, dtype=np.float64))
+        return self._at(start + interval * np.arange(count, dtype=np.float64)) if count else np.empty(0)
 
     def _gain_at(self, when: float) -> float:
         if self._gain is None:

@@ -52,7 +52,6 @@ class SimulatedOperator:
             least_move=self._random.uniform(1.0, 3.0),
         )
         self._step: Any = None
-        self._entries = 0
         self._fingers: dict[tuple[str, str], Hand] = {}  # (step, control) -> the hand that has its feel for it
         self._watched: tuple[str, Hand, Sight] | None = None
         self._turning = threading.Lock()  # held while the hand moves, so that "hands off" means off
@@ -77,27 +76,25 @@ class SimulatedOperator:
         self._wait(self._think)
         about = getattr(question, "about", "confirm")
         words = self._words(question)
-        act = {
+        controls = self._controls(getattr(question, "trimmer", ""))
+        acts: dict[str, Callable[[], None]] = {
             "confirm": lambda: self._act(words),
             "power on": lambda: self._hands.power(True),
             "power off": self._make_safe,
-            "mark": self._mark,
-            "turn": self._turn_by_eye,
-            "put back": self._put_back,
-        }.get(about)
-        if act is not None:
-            act()
+            "mark": lambda: self._mark(controls),
+            "turn": lambda: self._turn_by_eye(controls),
+            "put back": lambda: self._put_back(controls),
+        }
+        if about in acts:
+            acts[about]()
         if about == "observe":
             return eyes.chosen(self._hands, words, question.choices)
         first: str = question.choices[0]
         return first
 
     def enter(self, request: Any) -> str | None:
-        """Read a quantity off the unit and type it; a step's second question comes after a turn."""
+        """Read a quantity off the unit and type it."""
         self._wait(self._think)
-        if self._entries and self._controls():
-            self._turn_by_eye()
-        self._entries += 1
         return eyes.typed(self._hands, self._words(request), request.unit)
 
     def hands_off(self, step: str, reason: str) -> bool:
@@ -136,7 +133,6 @@ class SimulatedOperator:
     def _begin(self, step: Any) -> None:
         self._lift()
         self._step = step
-        self._entries = 0
         conditions = tuple(getattr(step, "conditions", ()))
         if "unplugged" in conditions:
             self._make_safe()
@@ -187,24 +183,25 @@ class SimulatedOperator:
         if named and was_on:
             self._hands.power(True)
 
-    def _mark(self) -> None:
-        for control in self._controls():
+    def _mark(self, controls: Sequence[str]) -> None:
+        for control in controls:
             self._hands.mark(control)
 
-    def _put_back(self) -> None:
+    def _put_back(self, controls: Sequence[str]) -> None:
         marks = self._hands.marks
         marks = marks() if callable(marks) else marks
-        for control in self._controls():
+        for control in controls:
             if control in marks:
                 self._hands.turn(control, marks[control] - self._hands.position(control))
 
-    def _turn_by_eye(self) -> None:
-        for control in self._controls():
+    def _turn_by_eye(self, controls: Sequence[str]) -> None:
+        for control in controls:
             if control in eyes.BY_EYE:
                 eyes.set_by_eye(self._hands, control, self._wait)
 
-    def _controls(self) -> list[str]:
-        named = getattr(self._step, "trimmer", "") or ""
+    def _controls(self, named: str) -> list[str]:
+        """The controls a question names, or else those of the step."""
+        named = named or getattr(self._step, "trimmer", "")
         return [name for name in (part.strip() for part in named.split(",")) if name]
 
     def _words(self, request: Any) -> str:

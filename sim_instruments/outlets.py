@@ -2,7 +2,7 @@
 
 Rules kept here: nothing blocks and nothing waits; a host that does not read slows its own instrument down and
 nobody else's; bytes that nobody is there to hear are lost, as on a real cable; an unplugged instrument's listener
-or terminal is gone, and comes back under the same address.
+or terminal is gone, and comes back under the same address. Pseudo-terminals are a thing of POSIX systems.
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ import os
 import select
 import selectors
 import socket
-import sys
 import termios
 import tty
 from collections import deque
@@ -40,9 +39,7 @@ class Watcher:
         """Call `handler(events)` when `fd` is ready for any of `events`; 0 forgets it."""
         if self._known.get(fd, 0) == events:
             return
-        if fd in self._known:
-            self._selector.unregister(fd)
-            del self._known[fd]
+        self.forget(fd)
         if events:
             self._selector.register(fd, events, handler)
             self._known[fd] = events
@@ -55,7 +52,8 @@ class Watcher:
     def wait(self, timeout: float | None) -> None:
         """Wait for something to be ready, at most `timeout` seconds, and have it handled."""
         for key, events in self._selector.select(timeout):
-            if self._known.get(key.fd):  # an earlier handler may have closed it
+            present = self._selector.get_map().get(key.fd)
+            if present is not None and present.data is key.data:  # an earlier handler may have closed it
                 key.data(events)
 
     def close(self) -> None:
@@ -357,8 +355,3 @@ class PtyOutlet:
         self._backlog.clear()
         if self._master is not None:
             self._watcher.forget(self._master)
-
-
-def supported() -> bool:
-    """This platform has pseudo-terminals."""
-    return sys.platform != "win32"

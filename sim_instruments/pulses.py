@@ -99,6 +99,8 @@ class Drawn:
         return math.sqrt(max(0.0, square - mean**2))
 
     def samples(self, start: float, interval: float, count: int) -> Array:
+        if count == 0:
+            return np.empty(0)
         times = start + interval * np.arange(count, dtype=np.float64)
         volts = np.broadcast_to(self._level(times), times.shape) + 0.0
         for begin, end, origin in self._spans(start, math.nextafter(float(times[-1]), math.inf)):
@@ -240,6 +242,8 @@ class PulseTrain:
         return math.sqrt(max(0.0, math.fsum(parts)) / (stop - start))
 
     def samples(self, start: float, interval: float, count: int) -> Array:
+        if count == 0:
+            return np.empty(0)
         times = start + interval * np.arange(count, dtype=np.float64)
         parts = list(self._parts(start, float(times[-1])))
         edges = [0, *(int(np.searchsorted(times, a)) for _, a, _ in parts[1:]), count]

@@ -420,3 +420,19 @@ def test_switched_off_everything_dies_down() -> None:
         node = world.node(point)
         assert abs(node.average(now - 0.1, now)) < 1e-3
         assert node.rms(now - 0.1, now) < 1e-3
+
+
+def test_no_samples_are_no_samples() -> None:
+    """Every node gives an empty array for a count of nought."""
+    _, world = bench()
+    for node in world.nodes.values():
+        assert node.samples(1000.0, 1e-6, 0).shape == (0,)
+
+
+def test_everything_has_a_true_value() -> None:
+    """Every test point of the workshop's table, by its own name, is a number now."""
+    clock, world = bench()
+    later(clock, 3.0)
+    points = set(world.nodes) - {"ground"}
+    assert points <= set(world.truths)
+    assert all(math.isfinite(world.truth(name)) for name in world.truths)
