@@ -8,7 +8,7 @@ with a person's error; an act that would hurt somebody at a real bench is done a
 from __future__ import annotations
 
 import random
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from . import figures as f
 from .chassis import Chassis
@@ -35,10 +35,18 @@ _PATTERNS = ("", "zero", "grid", "lattice", "wedge", "stick")
 class Hands:
     """The hands at one Skerry 14. `in_place` holds what was put in place (isolation, covers, ground clip ...)."""
 
-    def __init__(self, world: World, chassis: Chassis, picture: Picture, seed: int = 0) -> None:
+    def __init__(
+        self,
+        world: World,
+        chassis: Chassis,
+        picture: Picture,
+        seed: int = 0,
+        press_feed: Callable[[], None] = lambda: None,
+    ) -> None:
         self._world = world
         self._chassis = chassis
         self._picture = picture
+        self._press_feed = press_feed
         self._random = random.Random(f"hands {seed}")
         self._points: dict[str, tuple[str, str]] = {}  # input -> (point, via)
         self.in_place: set[str] = set()
@@ -74,7 +82,9 @@ class Hands:
     # Power, pattern, what is put in place
 
     def power(self, on: bool) -> None:
-        """The unit's own switch."""
+        """The unit's own switch; to switch on, also the output key of a supply that feeds it, where it is off."""
+        if on and not self._chassis.fed:
+            self._press_feed()
         self._chassis.switch(on)
 
     def powered(self) -> bool:

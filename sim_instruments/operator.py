@@ -136,13 +136,14 @@ class SimulatedOperator:
         conditions = tuple(getattr(step, "conditions", ()))
         if "unplugged" in conditions:
             self._make_safe()
-        self._connect(tuple(getattr(step, "connections", ())))
+        live = not getattr(step, "hazard", "")  # where something can hurt, power comes after the hold point
+        self._connect(tuple(getattr(step, "connections", ())), live)
         if getattr(step, "card", ""):
             self._hands.card(step.card)
-        if "powered" in conditions:
+        if live and "powered" in conditions:
             self._hands.power(True)
 
-    def _connect(self, connections: Sequence[Any]) -> None:
+    def _connect(self, connections: Sequence[Any], live: bool) -> None:
         wanted = {_input(c): (c.point, _via(c)) for c in connections if c.point}
         there = {name: tuple(where) for name, where in self._hands.probes().items()}
         moves = {name: where for name, where in wanted.items() if there.get(name) != where}
@@ -154,7 +155,7 @@ class SimulatedOperator:
             self._make_safe()
         for name, (point, via) in moves.items():
             self._hands.probe(name, point, via)
-        if touches_anode and was_on:
+        if touches_anode and was_on and live:
             self._hands.power(True)
 
     def _make_safe(self) -> None:

@@ -62,10 +62,10 @@ def build(
     world = World(clock, seed)
     world.nodes |= points(chassis)
     world.trimmers |= chassis.trimmers
-    _wire(world, chassis, feed, meter_on)
+    supply = _wire(world, chassis, feed, meter_on)
     picture = Picture(chassis)
     world.truths |= truths(chassis, picture)
-    hands = Hands(world, chassis, picture, seed)
+    hands = Hands(world, chassis, picture, seed, press_feed=lambda: _press(supply))
     world.hands = hands
     for jack, (point, via) in FIRST.items():
         hands.probe(jack, point, via)
@@ -78,8 +78,8 @@ def build(
     return world
 
 
-def _wire(world: World, chassis: Chassis, feed: str, meter_on: str) -> None:
-    """Instruments and their inputs."""
+def _wire(world: World, chassis: Chassis, feed: str, meter_on: str) -> BenchSupply:
+    """Instruments and their inputs; returns the supply."""
     clock, seed, mains = world.clock, world.seed, chassis.mains
     inputs = {n: Jack() for n in range(1, SCOPE_CHANNELS + 1)}
     world.jacks |= {f"scope.{n}": jack for n, jack in inputs.items()}
@@ -94,6 +94,13 @@ def _wire(world: World, chassis: Chassis, feed: str, meter_on: str) -> None:
     supply.load = lambda volts: SUPPLY_DRAWN * chassis.powered
     supply.on = True
     world.connect("supply", supply)
+    return supply
+
+
+def _press(supply: BenchSupply) -> None:
+    """The output key on the supply's front: on, unless its protection has tripped."""
+    if not supply.tripped:
+        supply.on = True
 
 
 def truths(chassis: Chassis, picture: Picture) -> dict[str, Callable[[], float]]:

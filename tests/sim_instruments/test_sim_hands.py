@@ -128,6 +128,20 @@ def test_supply_switches_the_unit_only_if_it_feeds_it() -> None:
         assert world.hands.powered() is left
 
 
+def test_switching_on_includes_the_supply_that_was_switched_off() -> None:
+    """A person presses its output key as well; a tripped one stays off."""
+    _, world = bench()
+    supply = world.double("supply")
+    supply.receive(b"OUTP OFF\n")
+    assert not world.hands.powered()
+    world.hands.power(True)
+    assert world.hands.powered()
+    supply.receive(b"OUTP OFF\n")
+    supply.double.tripped = True  # type: ignore[attr-defined]
+    world.hands.power(True)
+    assert not world.hands.powered()
+
+
 def test_marks_and_going_back() -> None:
     """The slot's old place is kept."""
     _, world = bench()

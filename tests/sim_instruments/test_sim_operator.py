@@ -120,6 +120,18 @@ def test_probe_goes_on_the_anode_only_with_the_power_off() -> None:
     assert job.world.hands.incidents == []
 
 
+def test_nothing_is_switched_on_before_a_hold_point() -> None:
+    """In a hazardous step the probe goes on with the power off, and off it stays until the session asks for power."""
+    job = at_the_bench()
+    connection = Notice(instrument="meter", channel=None, point="A4 TP40", probe="eht_probe")
+    job.person.notify(started(connections=(connection,), conditions=("powered",), hazard="eht"))
+    job.clock.sleep_until(job.clock.now() + 3.0)
+    assert not job.world.hands.powered()
+    assert job.world.truth("A4 TP40") < 42.4
+    job.person.choose(Question("s", "Switch the unit on.", ("on", "not on"), "power on"))
+    assert job.world.hands.powered()
+
+
 def test_phrase_is_typed_and_what_the_hold_point_lists_is_put_in_place() -> None:
     """The refusing one does neither."""
     job = at_the_bench()
