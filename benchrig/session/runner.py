@@ -15,7 +15,7 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 from ..clock import Clock, RealClock
-from ..errors import BenchrigError, FileError, InstrumentError, LinkError, Refused
+from ..errors import BenchrigError, FileError, Refused
 from ..procedure.model import MakeSafe, Procedure, ScopeSource, Step, TypedSource, sources_of, trimmers_of
 from ..records.facts import JobFacts, StepFacts, StepResult, Store, StoreError
 from . import plan as planning
@@ -163,8 +163,8 @@ class Runner:
             return self._cut(_End(1, breach.message), "fail")
         except StoreError:
             raise
-        except (LinkError, InstrumentError) as trouble:
-            return self._cut(_End(4, trouble.message), "stopped")
+        except BenchrigError as trouble:
+            return self._cut(_End(trouble.exit_code, str(trouble)))
         self._guard.done()
         return done
 

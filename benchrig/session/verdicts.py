@@ -7,7 +7,7 @@ import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from ..judge.rules import judge_two_tier
+from ..judge.rules import judge, judge_two_tier
 from ..procedure.model import Limits, Operation
 from ..readings import Reading
 from ..records.facts import StepResult
@@ -62,8 +62,9 @@ def judged(found: Value, limits: Limits, rule: str, words: str = "") -> StepResu
 
 
 def right_already(found: Value, limits: Limits, rule: str) -> bool:
-    """True if a value is so surely inside its preferred window that nothing should be turned."""
-    return judge_two_tier(found.value, found.uncertainty, limits.window, limits.window, rule).verdict == "pass"
+    """True if a value is inside its preferred window by the decision rule: nothing should be turned."""
+    inside: bool = judge(found.value, found.uncertainty, limits.window, rule).verdict.inside
+    return inside
 
 
 def derived(operation: Operation, values: Sequence[Value], unit: str) -> Value:

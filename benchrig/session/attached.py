@@ -1,0 +1,136 @@
+"""A bench in use, as a session needs it: feeds of its instruments, its supply, what is known of each.
+
+Nothing is opened before a feed is. What stands behind a hold point gets the hold point's guard with it, so that even
+the thread that reads, and the try to reopen a lost link, ask for the acknowledgement first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+from ..bench import attach
+from ..bench.attach import Attached
+from ..bench.source import Source, readings
+from ..bench.station import Station
+from ..instruments import Supply
+from ..procedure.model import Limits, MeterSource
+from ..readings import Reading
+from ..records.facts import InstrumentFacts
+from ..signals.waveform import Waveform
+from .metering import MeterReader
+from .ports import Back, Feed, InstrumentSource, Item, Lost
+from .scoping import ScopeReader
+
+SUPPLY = "supply"  # the instrument of a bench file that switches the unit
+
+Guard = Callable[[], None]
+
+
+class StationTools:
+    """`session.ports.Tools` on a `bench.station.Station`."""
+
+    def __init__(self, station: Station) -> None:
+        self._station = station
+        self._used: dict[str, Attached] = {}
+
+    @property
+    def name(self) -> str:
+        return Path(self._station.bench.file).name
+
+    @property
+    def supply(self) -> Supply | None:
+        if SUPPLY not in self._station.bench.instruments:
+            return None
+        return _SwitchedSupply(self._station.attached(SUPPLY))
+
+    def all_doubles(self) -> bool:
+        return self._station.all_doubles()
+
+    def feed(self, source: InstrumentSource, limits: Limits | None, guard: Guard | None = None) -> Feed:
+        if guard is not None:
+            guard()
+        attached = self._station.attached(source.instrument)
+        attached.open()
+        self._used[source.instrument] = attached
+        bench = self._station.bench
+        probe = bench.probe(source.probe) if source.probe else None
+        if isinstance(source, MeterSource):
+            meter = MeterReader(source, limits, attached.spec, probe)
+            attached.use(meter.set_up, guard=guard)
+            return AttachedFeed(attached, meter, None, guard)
+        scope = ScopeReader(source, limits, attached.spec, probe, bench.mains, self._station.clock)
+        return AttachedFeed(attached, scope, scope, guard)
+
+    def facts(self) -> Sequence[InstrumentFacts]:
+        """All instruments of the bench file; the identity of those that were opened."""
+        return [self._facts(name) for name in self._station.bench.instruments]
+
+    def _facts(self, name: str) -> InstrumentFacts:
+        spec = self._station.bench.instruments[name]
+        used = self._used.get(name)
+        identity = str(used.identity) if used and used.identity else ""
+        due = spec.calibration_due.isoformat() if spec.calibration_due else ""
+        return InstrumentFacts(name, spec.driver, spec.address, identity, due)
+
+
+class AttachedFeed:
+    """Readings of one attached instrument, made by `reader`."""
+
+    def __init__(
+        self,
+        attached: Attached,
+        reader: Callable[[Any, float], Reading],
+        scope: ScopeReader | None,
+        guard: Guard | None,
+    ) -> None:
+        self._attached = attached
+        self._reader = reader
+        self._scope = scope
+        self._guard = guard
+        self._source: Source | None = None
+
+    def next(self, deadline: float) -> Item | None:
+        if self._source is None:
+            self._source = readings(self._attached, self._reader, guard=self._guard)
+        event = self._source.next(deadline)
+        match event:
+            case attach.GapOpened(instrument, reason, _):
+                return Lost(instrument, reason)
+            case attach.GapClosed(instrument, seconds, _):
+                return Back(instrument, seconds)
+            case _:
+                return event
+
+    def waveform(self, deadline: float) -> Waveform | None:
+        """The third fresh record: by then the scale has been found."""
+        scope = self._scope
+        if scope is None:
+            return None
+        self.close()
+
+        def take(driver: Any) -> Waveform:
+            for _ in range(2):
+                scope(driver, deadline)
+            return scope.record(driver, deadline)
+
+        return self._attached.use(take, guard=self._guard)
+
+    def close(self) -> None:
+        if self._source is not None:
+            self._source.close()
+            self._source = None
+
+
+class _SwitchedSupply:
+    """A supply through its attachment, so that a lost link is reopened first."""
+
+    def __init__(self, attached: Attached) -> None:
+        self._attached = attached
+
+    def __getattr__(self, name: str) -> Any:
+        def call(*values: Any, **named: Any) -> Any:
+            return self._attached.use(lambda driver: getattr(driver, name)(*values, **named))
+
+        return call
