@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchrig.clock import Clock
-from benchrig.errors import InstrumentError, LinkTimeout
+from benchrig.errors import FrameError, InstrumentError, LinkTimeout
 from benchrig.instruments import FUNCTION_UNIT, Function, Identity, LineSettings
 from benchrig.links.base import Link
 from benchrig.links.scpi_port import ScpiPort
@@ -288,10 +288,14 @@ class ScpiMeter:
         sent = self._clock.now()
         answer = port.ask(question, timeout=max(0.0, deadline - sent))
         now = self._clock.now()
-        value, *between, events = answers.fields(answer, ";")
+        value, *between, events = ["", *answers.fields(answer, ";")][-3 if ranged else -2 :]
         self._note_events(events)
         if self._rebooted:
             return None
+        if answer.count(";") != question.count(";"):
+            # It skipped a question it could not carry out: nothing in the line is where it seems to be.
+            scpi_common.refuse(port.errors(), self._name(), "to take a reading")
+            raise FrameError(f"{self._name()} answered {answer!r} to {question!r}.")
         flags = self._range_flags(answers.number(between[0]).value) if between else Flag.NONE
         if now - self._looked_at >= _LOOK_AT_PANEL_EVERY:
             flags |= self._look_at_panel(self._settle_dialect())

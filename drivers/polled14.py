@@ -140,8 +140,8 @@ class Polled14Meter:
         self._clock = clock
         self._interval: float = self.options["interval"]
         self._framer = frames()
-        self._owed_until = 0.0  # an answer that nobody waits for any more may come until then
-        self._polls = 0
+        self._unanswered: list[float] = []  # when each D was sent whose answer has not come
+        self._doubted = False
         self._function: Function | None = None
         self._steps = display.RangeSteps()
 
@@ -159,7 +159,7 @@ class Polled14Meter:
     def restore(self) -> None:
         """Nothing was set, so nothing is sent again; what was owed before the gap is waited out."""
         self._framer.clear()
-        self._owed_until = self._clock.now() + 2 * self._interval
+        self._unanswered = [self._clock.now()]
 
     def release(self) -> None:
         """The panel was never taken."""
@@ -172,13 +172,11 @@ class Polled14Meter:
 
     def _poll(self, deadline: float) -> Reading:
         self._quieten(deadline)
-        self._polls = 0
         trouble: FrameError | None = None
         while self._clock.now() < deadline:
             self._link.write(b"D")
-            self._polls += 1
-            self._owed_until = self._clock.now() + 4 * self._interval
-            # One that was busy with its knob may miss a D. Whatever answers now was asked for in this call.
+            self._unanswered.append(self._clock.now())
+            # One that was busy with its knob may miss a D.
             again = min(deadline, self._clock.now() + 2 * self._interval)
             while data := self._link.read(again):
                 for frame in self._framer.feed(data):
@@ -189,11 +187,10 @@ class Polled14Meter:
         raise trouble or self._silent()
 
     def _taken(self, frame: bytes) -> Reading:
-        reading = decode(frame)
-        self._polls -= 1
-        if self._polls <= 0:
-            self._owed_until = 0.0
-        return replace(reading, time=self._clock.now(), aperture=self._interval)
+        """Answers come in the order of the questions, so this one may be the oldest question's: it began no earlier."""
+        asked = self._unanswered.pop(0)
+        now = self._clock.now()
+        return replace(decode(frame), time=now, aperture=max(self._interval, now - asked))
 
     def _silent(self) -> LinkTimeout:
         return LinkTimeout(
@@ -204,12 +201,19 @@ class Polled14Meter:
         )
 
     def _quieten(self, deadline: float) -> None:
-        """Throw away what is there, and wait for an answer that is still owed."""
-        end = min(deadline, self._owed_until)
+        """Throw away what is there, and give the answers that are still owed two intervals to come.
+
+        One that did not may be lost or later still; so its question is kept in mind for one more reading.
+        """
+        end = self._unanswered[-1] + 2 * self._interval if self._unanswered else 0.0
         for _ in range(_MOST_LOOKS):
-            data = self._link.read(max(self._clock.now(), end))
+            data = self._link.read(max(self._clock.now(), min(deadline, end)))
             if not data:
                 break
-            if self._framer.feed(data):
-                end = self._owed_until = 0.0
+            for _ in self._framer.feed(data):
+                self._unanswered = self._unanswered[1:]
+                end = end if self._unanswered else 0.0
+        if self._clock.now() >= end:
+            self._unanswered = [] if self._doubted else self._unanswered[:1]
+            self._doubted = bool(self._unanswered)
         self._framer.clear()
