@@ -53,6 +53,7 @@ _MODIFIERS = {
     32: Flag.RELATIVE,
 }
 _LOOK_AT_PANEL_EVERY = 1.0  # seconds
+_QUIET_BY = 5.0  # seconds; a meter set to print by itself never falls silent
 _MOST = 4096  # bytes without a prompt: not this grammar
 
 
@@ -203,7 +204,8 @@ class PromptMeter:
     def _clear(self) -> None:
         """Ctrl-C, silence, then a question whose answer cannot be mistaken."""
         self._link.write(b"\x03")
-        while self._link.read(self._clock.now() + 0.2):
+        quiet_by = self._clock.now() + _QUIET_BY
+        while self._link.read(self._clock.now() + 0.2) and self._clock.now() < quiet_by:
             pass
         self._buffer = b""
         found = self._ask_identity(clearing=True)
