@@ -28,7 +28,7 @@ SUPPLY = "supply"  # the instrument of a bench file that switches the unit
 Guard = Callable[[], None]
 
 
-class StationTools:
+class BenchTools:
     """`session.ports.Tools` on a `bench.station.Station`."""
 
     def __init__(self, station: Station) -> None:

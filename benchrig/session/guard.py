@@ -255,7 +255,6 @@ class Guard:
         self._step_id = step.id
         self._move(Move.SECURE)
         self._operator.hands_off(step.id, f"{hazard.title} is to be made safe")
-        self._supply_off()
         point.ask_off()
         exposure = self._exposure(step, hazard)
         request = self._request(step, hazard, exposure.off_phrase, hazard.make_safe, "check")

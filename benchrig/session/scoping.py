@@ -25,6 +25,8 @@ DIVISIONS = 8
 FILL = 0.6  # of the screen that a signal should take
 CROWDED, LOST = 0.85, 0.25  # of the screen: coarser above, finer below
 BUSY_FOR = 12.0  # s of clipping in a row that a busy phase may explain
+UNTRIGGERED = 0.1  # s to wait for a trigger where none is needed
+LEVELS = frozenset({Measurement.MEAN, Measurement.RMS, Measurement.PEAK_TO_PEAK, Measurement.HUM})
 _STEPS = (1.0, 2.0, 5.0)
 
 _PULSE_NAMES: Mapping[Measurement, str] = {
@@ -38,7 +40,7 @@ _PULSE_NAMES: Mapping[Measurement, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A value from one record and its standard uncertainty; low and high are what the record spans."""
+    """A value from one record and its standard uncertainty."""
 
     value: float
     uncertainty: float
@@ -78,6 +80,9 @@ class ScopeReader:
         """One fresh record with the present settings."""
         if not self._set_up:
             self._prepare(driver)
+        if self._source.measurement in LEVELS:  # a quiet signal gives no trigger: do not wait long for one
+            duration = self._source.duration or span_of(self._source, self._mains)
+            deadline = min(deadline, self._clock.now() + UNTRIGGERED + 2.0 * duration)
         wave: Waveform = driver.fresh_capture(self._source.channel, deadline)
         return wave
 
@@ -158,7 +163,7 @@ class ScopeReader:
                 self._coarsest = scale / 1.5
             driver.set_channel(self._source.channel, scale=self._scale, offset=self._centre)
             return
-        if self._source.measurement not in (Measurement.MEAN, Measurement.RMS, Measurement.HUM):
+        if self._source.measurement not in LEVELS:
             driver.set_trigger(source=self._source.channel, level=self._centre)
         self._scale = scale
 
@@ -177,7 +182,7 @@ class ScopeReader:
 def coarse(source: ScopeSource, limits: Limits | None) -> float:
     """Volts per division at first: the given swing, or twice the largest volts looked for."""
     if source.swing is not None:
-        return one_two_five(source.swing / 6.0)
+        return one_two_five(source.swing / 3.0)  # it may stand above or below zero
     edges = [] if limits is None or limits.unit != "V" else [abs(e) for e in limits.acceptable if e is not None]
     return one_two_five(2.0 * max(edges) / 3.0) if edges and max(edges) > 0.0 else 5.0
 

@@ -8,6 +8,7 @@ Rules kept here:
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -15,17 +16,19 @@ from .. import trim
 from ..procedure.model import Axis, Coupled, Least, Limits, Step, Trim, Trimmer, TypedSource
 from ..readings import Reading
 from ..records.facts import StepResult
+from ..trim import extremum
 from ..trim.engine import learned
 from ..trim.types import Accepted, Goal, LinkDown, LinkUp, Measured, Restart, Tick, TrimEvent
 from ..units import show
 from .doers import Done, Results, absent, collect, typed_value, with_hint
 from .ends import Skipped
 from .notices import TrimMoved
-from .ports import Back, Item, Lost
+from .ports import Back, InstrumentSource, Item, Lost
 from .verdicts import Value, judged, right_already, value_of
 from .work import Work
 
 AS_FOUND = 5  # readings
+SETTLING = 6  # times that they are taken again while they run
 LONGEST = 900.0  # s that one trim may take before it is given up
 LEAVE = ("leave alone", "adjust")
 
@@ -48,8 +51,19 @@ def as_found(work: Work, step: Step, axis: Axis) -> Value | None:
     """The value before anything is touched."""
     if isinstance(axis.source, TypedSource):
         return typed_value(work, axis.source, step.instruction or step.title)
-    readings = collect(work, axis.source, axis.limits, AS_FOUND, 0.0)
+    for _ in range(SETTLING):
+        readings = collect(work, axis.source, axis.limits, AS_FOUND, 0.0)
+        if not readings or steady(readings, axis.limits):
+            break
     return value_of(readings) if readings else None
+
+
+def steady(readings: Sequence[Reading], limits: Limits) -> bool:
+    """True if the readings do not run: a unit that was just switched on still does."""
+    values = [reading.value for reading in readings if reading.value is not None]
+    if limits.low is None or limits.high is None:
+        return True
+    return max(values) - min(values) <= (limits.high - limits.low) / 2.0
 
 
 def as_left(result: StepResult, found: Value) -> StepResult:
@@ -77,7 +91,7 @@ def mark(work: Work, trimmer: Trimmer, found: Value) -> None:
 def moved(found: Value, final: Value, limits: Limits) -> bool:
     """A real change, not the same setting read twice."""
     width = (limits.high - limits.low) if limits.low is not None and limits.high is not None else 0.0
-    doubt = 3.0 * (found.spread**2 + final.spread**2) ** 0.5
+    doubt = 3.0 * math.hypot(found.spread, final.spread)
     return abs(final.value - found.value) > max(0.05 * width, doubt)
 
 
@@ -193,12 +207,41 @@ def _joined(work: Work, step: Coupled, values: list[Value], found: list[Value], 
 
 
 def do_least(work: Work, step: Least, results: Results) -> Done:
-    """Where the value is least. What is right already is left alone; the search itself is the trim engine's."""
+    """Where the value is least. What is right already is left alone; the window only judges what was found."""
     axis = Axis(step.source, step.limits, 0.0, step.trimmer)
     found = as_found(work, step, axis)
-    if found is None:
+    if found is None or isinstance(step.source, TypedSource):
         return Done(absent(step, step.source.unit, step.limits, "No usable value came."))
     if left_alone(work, axis, found):
         return Done(as_left(judged(found, step.limits, work.rule, "left alone"), found))
     mark(work, step.trimmer, found)
-    return Done(with_hint(step, as_left(judged(found, step.limits, work.rule), found)))
+    final = seek(work, step, step.source)
+    if final is None:
+        words = "the least point was not found"
+        return Done(with_hint(step, as_left(judged(found, step.limits, work.rule, words), found)), True)
+    return Done(
+        with_hint(step, as_left(judged(final, step.limits, work.rule), found)), moved(found, final, step.limits)
+    )
+
+
+def seek(work: Work, step: Least, source: InstrumentSource) -> Value | None:
+    """Guide the hands to the least point; None if that does not come to pass."""
+    search = extremum.Search(
+        step.limits.unit, hold=step.hold, settle=step.settle, ceiling=step.limits.ceiling, stale_after=3.0
+    )
+    state = extremum.start(search, work.clock.now())
+    goal = Goal(0.0, -math.inf, step.limits.high or math.inf, step.limits.unit, travel=step.trimmer.travel)
+    until = work.clock.now() + LONGEST
+    taken: list[Reading] = []
+    with work.feed(source, step.limits) as feed:
+        while work.clock.now() < until:
+            item = work.take(feed, source, step.limits)
+            if isinstance(item, Reading) and item.usable:
+                taken = [*taken[-999:], item]
+            for event in events(work, item):
+                state, effects = extremum.step(state, event)
+                for effect in effects:
+                    if isinstance(effect, Accepted):
+                        return value_of(taken[-effect.readings :])
+            work.tell(TrimMoved(step.id, goal, extremum.view(state, work.clock.now()), step.trimmer.name))
+    return None
