@@ -7,7 +7,7 @@ Rules kept here:
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -36,6 +36,8 @@ from .verdicts import Value, derived, judged, value_of
 from .work import Work
 
 PATIENCE = 20.0  # s without one usable reading before a value counts as absent
+RUNNING = 10.0  # s after which readings are taken although they still run
+LONGEST = 120.0  # s for one value, an instrument that comes and goes included
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,21 +69,37 @@ def absent(step: Step, unit: str, limits: Limits, why: str) -> StepResult:
     )  # fmt: skip
 
 
-def collect(work: Work, source: InstrumentSource, limits: Limits | None, count: int, settle: float) -> list[Reading]:
-    """`count` usable readings in a row after `settle` seconds; fewer, or none, if they do not come."""
+def collect(
+    work: Work, source: InstrumentSource, limits: Limits | None, count: int, settle: float = 0.0
+) -> list[Reading]:
+    """`count` usable readings that stand, each begun after now and `settle`; the last ones if they go on running.
+
+    Fewer, or none, if they do not come: the person may still be at the leads, the unit may still be coming up.
+    """
     work.wait(settle)
+    began = work.clock.now()
     taken: list[Reading] = []
     with work.feed(source, limits) as feed:
-        until = work.clock.now() + PATIENCE
-        while len(taken) < count and work.clock.now() < until:
+        last = began
+        while work.clock.now() < min(last + PATIENCE, began + LONGEST):
             item = work.take(feed, source, limits)
-            if isinstance(item, Reading) and item.usable:
-                taken.append(item)
-                until = work.clock.now() + PATIENCE
-            elif isinstance(item, Lost):
+            if isinstance(item, Lost):
                 taken.clear()
-                until = work.clock.now() + PATIENCE + 120.0
+                last = work.clock.now() + PATIENCE
+            if not isinstance(item, Reading) or not item.usable or item.time - item.aperture < began:
+                continue
+            taken, last = [*taken, item][-count:], work.clock.now()
+            if len(taken) == count and (steady(taken, limits) or last > began + RUNNING):
+                break
     return taken
+
+
+def steady(readings: Sequence[Reading], limits: Limits | None) -> bool:
+    """True if the readings do not run: a lead that was just moved, or a unit that was just switched on, still does."""
+    values = [reading.value for reading in readings if reading.value is not None]
+    if limits is None or limits.low is None or limits.high is None:
+        return True
+    return max(values) - min(values) <= (limits.high - limits.low) / 2.0
 
 
 def do_confirm(work: Work, step: Confirm, results: Results) -> Done:

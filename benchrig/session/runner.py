@@ -76,6 +76,7 @@ class Runner:
         self._results = Results()
         self._ended: dict[str, StepResult] = {}
         self._end: _End | None = None
+        self._wired: dict[tuple[str, int | None], tuple[str, str]] = {}
         self._last: Step = services.procedure.steps[0]
 
     def run(self) -> Outcome:
@@ -150,6 +151,8 @@ class Runner:
         try:
             if not self._power_for(step, row):
                 return Done(StepResult("skipped", words="the unit's power was not switched as needed"))
+            if not self._connected(step, work):
+                return Done(StepResult("skipped", words="the leads were not put where they belong"))
             self._guard.begin(step, row)
             done = self._doers[step.kind](work, step, self._results)
         except Skipped as skip:
@@ -161,7 +164,7 @@ class Runner:
             return self._cut(_End(5, refused.message), "refused")
         except Breach as breach:
             return self._cut(_End(1, breach.message), "fail")
-        except StoreError:
+        except (StoreError, Lapsed):
             raise
         except BenchrigError as trouble:
             return self._cut(_End(trouble.exit_code, str(trouble)))
@@ -178,6 +181,20 @@ class Runner:
         if (reads or "powered" in step.conditions) and self._guard.power is False:
             return self._guard.need_power(True)
         return True
+
+    def _connected(self, step: Step, work: Work) -> bool:
+        """True once the leads are where the step needs them. Unattended, they must hang there from the start."""
+        wanted = {(it.instrument, it.channel): (it.point, it.probe) for it in connections(step)}
+        moved = {where: what for where, what in wanted.items() if self._wired.get(where) != what}
+        self._wired |= moved
+        if not moved or step.hazard is not None or not self._services.operator.attended:
+            return True
+        leads = ", ".join(f"{instrument} to {point}" for (instrument, _), (point, _) in moved.items() if point)
+        text = f"{step.instruction or step.title} ({leads})" if leads else step.instruction or step.title
+        if work.choose(text, ("connected", "not connected"), "connect") == "connected":
+            return True
+        self._wired = {where: what for where, what in self._wired.items() if where not in moved}
+        return False
 
     def _cut(self, end: _End, verdict: str = "stopped") -> Done:
         self._end = end

@@ -28,7 +28,6 @@ from .verdicts import Value, judged, right_already, value_of
 from .work import Work
 
 AS_FOUND = 5  # readings
-SETTLING = 6  # times that they are taken again while they run
 LONGEST = 900.0  # s that one trim may take before it is given up
 LEAVE = ("leave alone", "adjust")
 
@@ -51,19 +50,8 @@ def as_found(work: Work, step: Step, axis: Axis) -> Value | None:
     """The value before anything is touched."""
     if isinstance(axis.source, TypedSource):
         return typed_value(work, axis.source, step.instruction or step.title)
-    for _ in range(SETTLING):
-        readings = collect(work, axis.source, axis.limits, AS_FOUND, 0.0)
-        if not readings or steady(readings, axis.limits):
-            break
+    readings = collect(work, axis.source, axis.limits, AS_FOUND)
     return value_of(readings) if readings else None
-
-
-def steady(readings: Sequence[Reading], limits: Limits) -> bool:
-    """True if the readings do not run: a unit that was just switched on still does."""
-    values = [reading.value for reading in readings if reading.value is not None]
-    if limits.low is None or limits.high is None:
-        return True
-    return max(values) - min(values) <= (limits.high - limits.low) / 2.0
 
 
 def as_left(result: StepResult, found: Value) -> StepResult:

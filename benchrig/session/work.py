@@ -199,6 +199,8 @@ class Work:
 
     def _taken(self, reading: Reading, source: InstrumentSource, limits: Limits | None) -> Reading:
         channel = channel_name(source)
+        if self._gap is not None:  # it came back while the hold point was asked again
+            self._back(Back(source.instrument, self.clock.now() - self._gap[1]))
         self.services.store.reading(self.row, channel, reading)
         self.last = reading
         self.tell(ReadingTaken(self.step.id, channel, reading))

@@ -210,7 +210,9 @@ def test_a_lost_link_at_the_live_point_costs_the_acknowledgement(small):
 
     outcome, _, _, history = small(eht=eht)
     assert [a["purpose"] for a in history.acknowledgements(1)] == ["work", "work", "check"]
-    assert history.gaps(1)[0]["reason"] == "unplugged"
+    (gap,) = history.gaps(1)
+    assert gap["reason"] == "unplugged"
+    assert gap["closed_us"] is not None
     assert outcome.exit_code == 0
 
 
