@@ -203,7 +203,7 @@ def do_least(work: Work, step: Least, results: Results) -> Done:
     if left_alone(work, axis, found):
         return Done(as_left(judged(found, step.limits, work.rule, "left alone"), found))
     mark(work, step.trimmer, found)
-    final = seek(work, step, step.source)
+    final = seek(work, step, step.source, found)
     if final is None:
         words = "the least point was not found"
         return Done(with_hint(step, as_left(judged(found, step.limits, work.rule, words), found)), True)
@@ -212,13 +212,14 @@ def do_least(work: Work, step: Least, results: Results) -> Done:
     )
 
 
-def seek(work: Work, step: Least, source: InstrumentSource) -> Value | None:
+def seek(work: Work, step: Least, source: InstrumentSource, found: Value) -> Value | None:
     """Guide the hands to the least point; None if that does not come to pass."""
     search = extremum.Search(
         step.limits.unit, hold=step.hold, settle=step.settle, ceiling=step.limits.ceiling, stale_after=3.0
     )
     state = extremum.start(search, work.clock.now())
-    goal = Goal(0.0, -math.inf, step.limits.high or math.inf, step.limits.unit, travel=step.trimmer.travel)
+    most = step.limits.high if step.limits.high is not None else found.value
+    goal = Goal(0.0, min(0.0, most), max(0.0, most), step.limits.unit, travel=step.trimmer.travel)
     until = work.clock.now() + LONGEST
     taken: list[Reading] = []
     with work.feed(source, step.limits) as feed:
