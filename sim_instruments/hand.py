@@ -22,6 +22,7 @@ from dataclasses import dataclass
 
 CLOCKWISE = 1.0
 _TURN = {"turn up": 1.0, "slowly up": 1.0, "turn down": -1.0, "slowly down": -1.0, "back": 0.0}
+_BACK = "back"  # the other way than it was turned when this came
 _FAR = {"turn up", "turn down"}
 _WAYS = {"clockwise": 1.0, "counter-clockwise": -1.0}
 
@@ -89,6 +90,7 @@ class Hand:
         self._moving = False
         self._intended = 0.0
         self._way = 0.0
+        self._back = 0.0
         self._noise = 1.0
         self._noise_until = -math.inf
         self._probe: tuple[float, float] | None = None  # value seen, degrees turned one way since
@@ -111,6 +113,8 @@ class Hand:
     def _look(self, seen: Sight) -> None:
         """Take in one piece of news, and notice if the reading went the other way than believed."""
         before, self._seen = self._seen, seen
+        if seen.cue == _BACK and (before is None or before.cue != _BACK):
+            self._back = -self._way
         if seen.value is None or (before is not None and before.value == seen.value):
             return
         if self._probe is None:
@@ -143,7 +147,8 @@ class Hand:
         if seen.cue not in _TURN:
             return 0.0
         wanted = _TURN[seen.cue] or math.copysign(1.0, seen.error)
-        way = _WAYS.get(seen.turn) or wanted * self.raises
+        back = self._back if seen.cue == _BACK else 0.0
+        way = _WAYS.get(seen.turn) or back or wanted * self.raises
         speed = max(speed, steady) if seen.cue in _FAR else min(speed, steady / 3.0)
         return self._limited(way * speed)
 

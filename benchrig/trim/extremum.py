@@ -1,8 +1,8 @@
 """Finding the least (or greatest) point: shows the best so far, says when it was passed and how far back it is.
 
-The hand sweeps one way until the reading has clearly risen again (the point is passed), turns back slowly, and stops
-where the reading stands as low as the best that was seen. A point is flat at its bottom, so a hand that stops one
-reaction late loses little.
+The hand sweeps one way until the reading has fallen and clearly risen again (the point is passed), turns back slowly,
+and stops where the reading stands as low as the best that was seen. A reading that only rises was swept the wrong way:
+turn round and sweep on. A point is flat at its bottom, so a hand that stops one reaction late loses little.
 
 Rules it keeps, besides those of `engine` on what counts, on the ceiling and on the link:
 - "Best" is the mean of two neighbouring readings, so that one lucky reading is no target that cannot be met again.
@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 from ..readings import Flag, Reading
 from . import estimate as est
 from .estimate import value_of
-from .moves import REACTION
+from .moves import LONGEST, REACTION
 from .shown import position
 from .types import (
     Accepted,
@@ -36,6 +36,9 @@ from .types import (
 )
 
 _ROW = 60  # readings kept
+TURN_ROUND = 1.0  # s, a hand needs that long to turn round, and the meter to show it
+RESTS = 1.0  # s without a change, near the best, after which the hand is taken to have come to rest
+STEEP = 0.25  # relative change from reading to reading above which the hand goes too fast for the meter
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +90,11 @@ class SearchState:
 
     since   no measurement that began before this counts
     stopped when "stop" was last said
-    lowest  least value since the hand last turned round
+    turn_from when to begin to turn back: a hand must come to rest first, and see that the word is a new one
+    peak, lowest  greatest value since the hand last turned round, and the least one after it
+    bracketed  the reading was seen to rise on both sides of the best
+    begun     the value when the hand last turned round
+    moved_at   when the value was last seen to change
     passes  how often the point was passed
     """
 
@@ -102,8 +109,14 @@ class SearchState:
     still: tuple[Reading, ...] = ()
     differences: tuple[float, ...] = ()
     best: float | None = None
+    peak: float = -math.inf
     lowest: float = math.inf
+    bracketed: bool = False
+    begun: float = math.inf
+    moved_at: float = -math.inf
+    moved_from: float = math.inf
     stopped: float = -math.inf
+    turn_from: float = -math.inf
     passes: int = 0
 
     @property
@@ -126,6 +139,11 @@ class SearchState:
     def rise(self) -> float:
         """How much above the lowest says that the point is passed."""
         return max(3.0 * self.near, 4.0 * self.sigma)
+
+    @property
+    def fell(self) -> bool:
+        """It came down since the hand last turned round."""
+        return self.peak - self.lowest > self.rise
 
 
 def start(search: Search, now: float) -> SearchState:
@@ -153,7 +171,7 @@ def view(state: SearchState, now: float) -> TrimView:
     """As for any trim; the bar's target is the best so far."""
     now = max(now, state.now)
     value = None if state.last is None else value_of(state.last)
-    best = state.best
+    best = state.best if state.bracketed else None
     goal = None if best is None else state.search.goal(state.sign * best)
     return TrimView(
         value=value,
@@ -199,8 +217,13 @@ def _seen(state: SearchState, reading: Reading) -> SearchState:
     if len(row) < 2:
         return state
     pair = state.sign * (value_of(row[-1]) + value_of(row[-2])) / 2.0
-    best = pair if state.best is None else min(state.best, pair)
-    return replace(state, best=best, lowest=min(state.lowest, pair))
+    begun = pair if state.best is None else state.begun
+    state = replace(state, begun=begun, best=pair if state.best is None else min(state.best, pair))
+    if abs(pair - state.moved_from) > max(state.near, 4.0 * state.sigma):
+        state = replace(state, moved_from=pair, moved_at=state.now)
+    if pair > state.peak and not state.fell:
+        return replace(state, peak=pair, lowest=pair)
+    return replace(state, lowest=min(state.lowest, pair))
 
 
 def _advance(state: SearchState, reading: Reading) -> SearchState:
@@ -208,9 +231,11 @@ def _advance(state: SearchState, reading: Reading) -> SearchState:
         return state
     pair = state.sign * (value_of(state.row[-1]) + value_of(state.row[-2])) / 2.0
     if state.phase in (Phase.SWEEP, Phase.BACK):
-        if pair > state.lowest + state.rise:
+        if state.now < state.turn_from:
+            return state
+        if _is_passed(state, pair) or state.now - state.moved_at > LONGEST:
             return _passed(state, pair)
-        if state.phase is Phase.BACK and pair <= state.best + state.near:
+        if state.phase is Phase.BACK and _at_bottom(state, pair):
             return replace(state, phase=Phase.CATCH, stopped=state.now, still=())
         return state
     if state.phase is Phase.CATCH:
@@ -219,9 +244,39 @@ def _advance(state: SearchState, reading: Reading) -> SearchState:
     return _look(state, reading)
 
 
+def _is_passed(state: SearchState, here: float) -> bool:
+    """It fell and rises again; or it only rises, although the hand has had the time to turn round."""
+    if state.fell:
+        return here > state.lowest + state.rise
+    turned = state.now - max(state.turn_from, state.since) > TURN_ROUND
+    return turned and here > state.begun + state.rise
+
+
+def _at_bottom(state: SearchState, here: float) -> bool:
+    """As low as the best, and no longer falling: it has begun to rise, or rests."""
+    luck = 1.5 * state.sigma  # the least of many noisy readings lies that much too low
+    if state.best is None or here > state.best + state.near + luck:
+        return False
+    rose = here > state.lowest + max(state.near / 3.0, 2.0 * state.sigma)
+    return rose or state.now - state.moved_at > RESTS
+
+
 def _passed(state: SearchState, here: float) -> SearchState:
-    """The reading rises again: turn round."""
-    return replace(state, phase=Phase.BACK, passes=state.passes + 1, lowest=here)
+    """The reading rises again, or moves no more: turn round."""
+    bracketed = state.bracketed or state.fell
+    return replace(
+        state,
+        phase=Phase.BACK if bracketed else Phase.SWEEP,
+        bracketed=bracketed,
+        passes=state.passes + 1,
+        row=state.row[-1:],
+        peak=here,
+        lowest=here,
+        begun=here,
+        moved_at=state.now,
+        moved_from=here,
+        turn_from=state.now + REACTION + 0.1,
+    )
 
 
 def _look(state: SearchState, reading: Reading) -> SearchState:
@@ -229,7 +284,7 @@ def _look(state: SearchState, reading: Reading) -> SearchState:
     still = (*state.still, reading)[-_ROW:]
     state = replace(state, still=still)
     mean = state.sign * math.fsum(value_of(r) for r in still) / len(still)
-    error = 2.0 * state.sigma / math.sqrt(len(still))
+    error = 2.0 * state.sigma / math.sqrt(len(still)) + 1.5 * state.sigma
     if state.best is not None and mean > state.best + state.near + error:
         return _passed(replace(state, still=()), mean)
     return state
@@ -267,8 +322,21 @@ def _cue(state: SearchState, now: float) -> Cue:
         return Cue.LOST
     if not _fresh(state, now) or not state.row:
         return Cue.WAIT
-    better = Cue.UP if state.search.greatest else Cue.DOWN
+    if state.phase in (Phase.SWEEP, Phase.BACK) and now < state.turn_from:
+        return Cue.STOP
+    if state.phase is Phase.SWEEP and state.passes:
+        return Cue.PASSED
+    better = _better(state)
     return {Phase.SWEEP: better, Phase.BACK: Cue.PASSED, Phase.CATCH: Cue.STOP, Phase.LOOK: Cue.GOOD}[state.phase]
+
+
+def _better(state: SearchState) -> Cue:
+    """Turn so that it gets better; slowly where it changes much from one reading to the next."""
+    values = [value_of(r) for r in state.row[-2:]]
+    steep = abs(values[-1] - values[0]) > STEEP * abs(values[-1])
+    if state.search.greatest:
+        return Cue.SLOW_UP if steep else Cue.UP
+    return Cue.SLOW_DOWN if steep else Cue.DOWN
 
 
 def _fresh(state: SearchState, now: float) -> bool:
