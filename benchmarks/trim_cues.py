@@ -14,13 +14,14 @@ import math
 import random
 import statistics
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+from benchrig.sim_instruments.hand import Hand, Sight, Traits
+from trim_world import DT, Knob, Probe
 
 from benchrig.readings import Reading
-from benchrig.sim_instruments.hand import Hand, Sight, Traits
 from benchrig.trim import engine
 from benchrig.trim.types import Accepted, Goal, Measured
-from trim_world import DT, Knob, Probe
 
 LIMIT = 150.0
 HUNT = 120.0
@@ -63,7 +64,7 @@ def one(case: Case, seed: int, cued: bool, pace: float, scratch: float = 0.0) ->
     knob = Knob(case.travel, rng.uniform(*case.backlash), at=at, seed=seed, scratch=scratch * case.travel)
     probe = Probe(case.rate, 0.5 / case.rate, 2.0 * half / case.ratio, half / 50.0, seed=seed)
     goal = Goal(target, target - half, target + half, "1", hold=1.5, settle=0.15, span=case.travel, travel=case.travel)
-    hand = Hand(traits, 1.0, raises=rng.choice((-1, 1)) if False else 1, seed=seed)
+    hand = Hand(traits, 1.0, raises=1, seed=seed)
     state = engine.start(goal, 0.0)
     crossings, inside = 0, None
     now, value, seen = 0.0, None, Sight(None, target, half)
@@ -135,6 +136,44 @@ def main() -> None:
             f"   ({time.perf_counter() - began:.0f} s)",
             flush=True,
         )
+    latency()
+    wiper(args.runs)
+    false_acceptance(args.runs)
+
+
+def false_acceptance(runs: int) -> None:
+    print("\nFalse acceptance with the cue: accepted while the true value is outside the window")
+    print(f"{'window/noise':16} " + " ".join(f"{case.name:>16}" for case in CASES))
+    for ratio in (3.0, 4.0, 6.0):
+        cells = []
+        for case in CASES:
+            found = [one(replace(case, ratio=ratio), s, True, 1.0) for s in range(runs)]
+            wrong = sum(r.accepted and not r.good for r in found)
+            cells.append(f"{wrong:4d}, {sum(not r.accepted for r in found):4d} none")
+        print(f"{ratio:<16} " + " ".join(f"{cell:>16}" for cell in cells), flush=True)
+
+
+def wiper(runs: int) -> None:
+    print("\nScratchy wiper (contact lost 4 times a second of turning, sd 5 % of travel) named within one trim")
+    for case in CASES:
+        clean = sum(one(case, s, True, 1.0).jumps for s in range(runs))
+        dirty = sum(one(case, s, True, 1.0, 0.05).jumps for s in range(runs))
+        print(f"{case.name:16} named {dirty / runs:6.1%}   false alarm {clean / runs:6.1%}", flush=True)
+
+
+def latency() -> None:
+    """Seconds of one engine step, in a long noisy hold at 50 readings per second: the engine's worst diet."""
+    goal = Goal(0.0, -1.0, 1.0, "V", hold=5.0)
+    state, taken, rng = engine.start(goal, 0.0), [], random.Random(1)
+    for i in range(5000):
+        now = i / 50.0
+        reading = Reading(rng.gauss(0.0, 0.4), "V", now, aperture=0.01)
+        began = time.perf_counter()
+        state, _ = engine.step(state, Measured(reading, now))
+        engine.view(state, now)
+        taken.append(time.perf_counter() - began)
+    taken.sort()
+    print(f"\nStep and view: median {taken[2500] * 1e3:.3f} ms, p99 {taken[4950] * 1e3:.3f} ms")
 
 
 if __name__ == "__main__":

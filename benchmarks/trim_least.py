@@ -13,10 +13,10 @@ import math
 import random
 import statistics
 
+from benchrig.sim_instruments.hand import Hand, Sight, Traits
 from trim_world import DT, Knob, Probe
 
 from benchrig.readings import Reading
-from benchrig.sim_instruments.hand import Hand, Sight, Traits
 from benchrig.trim import extremum
 from benchrig.trim.types import Accepted, Measured
 

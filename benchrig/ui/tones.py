@@ -89,7 +89,7 @@ def interval(view: TrimView) -> float:
     """Seconds from sound to sound: shorter the nearer the reading stands to its window on the bar."""
     edge = max(abs(view.edges[0]), abs(view.edges[1]), 1e-6)
     away = 1.0 if view.position is None else max(0.0, abs(view.position) - edge) / max(1e-6, 1.0 - edge)
-    return FASTEST * (SLOWEST / FASTEST) ** min(1.0, away)
+    return FASTEST * math.pow(SLOWEST / FASTEST, min(1.0, away))
 
 
 def tone(note: Note, rate: int = RATE) -> Samples:
