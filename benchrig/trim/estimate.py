@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from ..readings import Reading
 from .types import Goal
 
+ENOUGH = 6  # readings of a hold whose noise is no small part of the window
 KEPT = 30  # second differences remembered
 _SECOND_DIFFERENCE = math.sqrt(6.0)  # its standard deviation for unit white noise: sqrt(1 + 4 + 1)
 
@@ -108,5 +109,8 @@ def surely_inside(readings: Sequence[Reading], sigma: float, differences: int, g
     values = [value_of(r) for r in readings]
     mean = math.fsum(values) / len(values)
     scatter = statistics.stdev(values) if len(values) > 1 else 0.0
-    guard = 3.0 * (1.0 + 1.5 / max(1, differences)) * max(sigma, scatter) / math.sqrt(len(values))
+    doubt = max(sigma, scatter)
+    if len(values) < ENOUGH and doubt > (goal.high - goal.low) / 12.0:
+        return False
+    guard = 3.0 * (1.0 + 1.5 / max(1, differences)) * doubt / math.sqrt(len(values))
     return goal.low + guard <= mean <= goal.high - guard

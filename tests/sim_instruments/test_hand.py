@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pytest
-
 from benchrig.sim_instruments.hand import Hand, Sight, Traits
 
 DT = 0.02
@@ -68,7 +67,7 @@ def test_back_is_the_other_way_than_it_was_turned():
 
 def test_a_hand_notices_that_the_reading_goes_the_wrong_way():
     hand, value = Hand(Traits(), 1.0), 0.0
-    for i in range(400):
+    for i in range(1500):
         value -= hand.step(i * DT, Sight(value, 100.0, 1.0))
     assert hand.raises == -1.0
     assert value > 50.0
