@@ -1,0 +1,323 @@
+"""A procedure held against a bench on paper, before anybody touches anything. Pure.
+
+Rules it keeps:
+1. What would hurt a person or an instrument, or cannot be done at all, is refused: a voltage beyond an input, a
+   kilovolt point with no probe, an instrument or a driver that is not there. (An order of steps that cannot be
+   followed does not load at all.)
+2. What can be done but decides nothing is warned of: a window that the bench's uncertainty fills.
+3. What is only worth knowing is a note: a weak test uncertainty ratio, a probe factor that is not the printed one.
+4. Every row carries the numbers it rests on, and the line of the step in its file.
+
+TUR = width of the window / (2 U95) with U95 = 2u; 4 is the customary floor (common practice; ANSI/NCSL Z540.3 from
+memory). False accept and reject are for a population of units of which 95 % are in tolerance.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date
+from itertools import zip_longest
+
+from ..bench.model import Bench, InstrumentSpec, Probe
+from ..errors import FileError
+from ..instruments import Function, driver_names
+from ..judge.correction import probe_factor
+from ..judge.errors import UncertaintyError
+from ..units import show
+from .model import (
+    Limits,
+    MeterSource,
+    Procedure,
+    ScopeSource,
+    Source,
+    Step,
+    TypedSource,
+    limits_of,
+    sources_of,
+)
+
+LEVELS = ("ok", "note", "warn", "refuse")
+FLOOR = 4.0  # customary TUR
+BARE = 1000.0  # V; above this a point is never measured without a probe, whatever the input is said to bear
+FINEST_SCREEN = 8 * 1e-3  # V; eight divisions of the finest usual setting
+SPREAD = 1.959964  # standard deviations of the units that reach the limits when 95 % are in
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One thing that was looked at."""
+
+    step: str
+    line: int
+    what: str
+    level: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """All rows, in the order of the steps. `worst` is the highest of `LEVELS` in it."""
+
+    file: str
+    rows: tuple[Row, ...]
+
+    @property
+    def worst(self) -> str:
+        return max((row.level for row in self.rows), key=LEVELS.index, default="ok")
+
+
+def check(procedure: Procedure, bench: Bench, today: date | None = None) -> Report:
+    """Look at every step; `today` also looks at calibration dates."""
+    rows: list[Row] = []
+    for step in procedure.steps:
+        finding = Finding(step)
+        for source, wanted in zip_longest(sources_of(step), limits_of(step)):
+            if source is not None:  # a derived value has limits and no source
+                _source(finding, procedure, bench, source, wanted)
+        rows += finding.rows
+    return Report(procedure.file, (*rows, *_instruments(procedure, bench, today)))
+
+
+class Finding:
+    """Rows of one step, as they are found."""
+
+    def __init__(self, step: Step) -> None:
+        self.step = step
+        self.rows: list[Row] = []
+
+    def add(self, what: str, level: str, words: str) -> None:
+        self.rows.append(Row(self.step.id, self.step.line, what, level, words))
+
+
+def _source(finding: Finding, procedure: Procedure, bench: Bench, source: Source, limits: Limits | None) -> None:
+    if isinstance(source, TypedSource):
+        return
+    try:
+        spec = bench.instrument(source.instrument)
+        probe = None if source.probe is None else bench.probe(source.probe)
+    except FileError as error:
+        finding.add("names", "refuse", error.message if not error.next_step else str(error))
+        return
+    top = _highest(procedure, finding.step, source, limits)
+    if isinstance(source, MeterSource):
+        _meter(finding, source, spec, probe, limits, top)
+    else:
+        _scope(finding, source, spec, probe, limits, top)
+
+
+def _highest(procedure: Procedure, step: Step, source: Source, limits: Limits | None) -> float:
+    """The largest magnitude that the step may meet at the probe tip, in the unit of the source."""
+    known: list[float | None] = []
+    if limits is not None:
+        known += [limits.low, limits.high, limits.acceptable_low, limits.acceptable_high, limits.ceiling]
+    if isinstance(source, MeterSource):
+        known.append(source.expected)
+    if step.hazard is not None and source.unit == "V":
+        known.append(procedure.hazards[step.hazard].expected)
+    return max((abs(value) for value in known if value is not None), default=0.0)
+
+
+# what an input and a probe bear
+
+
+def _bears(finding: Finding, volts: float, spec: InstrumentSpec, probe: Probe | None, factor: float) -> bool:
+    """False if this must not be connected."""
+    if probe is None and volts > BARE:
+        finding.add("probe", "refuse", f"{show(volts, 'V')} and no probe: name one that bears it.")
+        return False
+    if probe is not None and probe.maximum is not None and volts > probe.maximum:
+        finding.add("probe", "refuse", f"{show(volts, 'V')}, but {probe.name} bears {show(probe.maximum, 'V')}.")
+        return False
+    at_input = volts / factor
+    if spec.maximum_input is not None and at_input > spec.maximum_input:
+        words = f"{show(at_input, 'V')} at {spec.name}, whose input bears {show(spec.maximum_input, 'V')}."
+        finding.add("maximum input", "refuse", words)
+        return False
+    return True
+
+
+# meters
+
+
+def _meter(
+    finding: Finding, source: MeterSource, spec: InstrumentSpec, probe: Probe | None, limits: Limits | None, top: float
+) -> None:
+    try:
+        factor = probe_factor(probe, spec.input_resistance) if probe else 1.0
+    except UncertaintyError as error:
+        finding.add("probe", "refuse", str(error))
+        return
+    voltage = source.function in (Function.DC_VOLTAGE, Function.AC_VOLTAGE)
+    if voltage and not _bears(finding, top, spec, probe, factor):
+        return
+    if probe is not None and not math.isclose(factor, probe.ratio, rel_tol=1e-4):
+        resistance = show(spec.input_resistance or math.inf, "ohm")
+        words = f"{probe.name} on {resistance} divides by {factor:.1f}, not {probe.ratio:g}; that is corrected."
+        finding.add("probe factor", "note", words)
+    if limits is not None:
+        _meter_accuracy(finding, source, spec, probe, limits, factor, top)
+
+
+def _meter_accuracy(
+    finding: Finding,
+    source: MeterSource,
+    spec: InstrumentSpec,
+    probe: Probe | None,
+    limits: Limits,
+    factor: float,
+    top: float,
+) -> None:
+    at_input = top / factor
+    row = spec.accuracy_at(source.function, at_input)
+    if row is None and any(one.function is source.function for one in spec.accuracy):
+        finding.add("range", "refuse", f"{spec.name} has no range for {show(at_input, source.unit)}.")
+        return
+    if row is None:
+        words = f"the bench file gives no accuracy of {spec.name} for {source.function}: verdicts rest on counts only."
+        finding.add("accuracy", "note", words)
+        return
+    window = _width(limits)
+    if row.resolution and window and row.resolution * factor > window / 10.0:
+        words = f"one count is {show(row.resolution * factor, source.unit)} of a window of {show(window, source.unit)}."
+        finding.add("resolution", "warn" if row.resolution * factor > window / 2.0 else "note", words)
+    middle = _middle(limits, top)
+    parts = (row.limit(middle / factor) * factor, probe.tolerance * middle if probe else 0.0)
+    _ratio(finding, limits, math.hypot(*parts) / math.sqrt(3.0))
+
+
+# scopes
+
+
+def _scope(
+    finding: Finding, source: ScopeSource, spec: InstrumentSpec, probe: Probe | None, limits: Limits | None, top: float
+) -> None:
+    volts = max(source.swing or 0.0, top if source.unit == "V" else 0.0)
+    if not _bears(finding, volts, spec, probe, probe.ratio if probe else 1.0) or limits is None:
+        return
+    if source.unit == "s":
+        _scope_time(finding, spec, probe, limits)
+    elif source.unit == "V":
+        _scope_volts(finding, source, spec, probe, limits)
+
+
+def _scope_time(finding: Finding, spec: InstrumentSpec, probe: Probe | None, limits: Limits) -> None:
+    """Time between two edges: sample interval and timebase; and whether the edges are seen at all."""
+    facts, shortest = spec.waveforms, min(abs(edge) for edge in (limits.low, limits.high) if edge is not None)
+    widths = [1.0 / band for band in (facts.bandwidth, probe.bandwidth if probe else None) if band]
+    if widths and (rise := 0.35 * math.hypot(*widths)) > shortest / 5.0:
+        words = f"edges of {show(rise, 's')} at best, for a duration of {show(shortest, 's')}: too slow to tell."
+        finding.add("bandwidth", "warn", words)
+    if facts.sample_rate is None:
+        finding.add("accuracy", "note", f"the bench file gives no sample rate of {spec.name}.")
+        return
+    interval = 1.0 / facts.sample_rate
+    if interval > shortest / 20.0:
+        words = f"one sample every {show(interval, 's')} for a duration of {show(shortest, 's')}."
+        finding.add("sample rate", "warn", words)
+    # Two free phases of the sample clock: triangular, h / sqrt 6.
+    doubt = math.hypot(interval / math.sqrt(6.0), (facts.timebase or 0.0) * shortest / math.sqrt(3.0))
+    _ratio(finding, limits, doubt)
+
+
+def _scope_volts(
+    finding: Finding, source: ScopeSource, spec: InstrumentSpec, probe: Probe | None, limits: Limits
+) -> None:
+    if spec.waveforms.vertical is None:
+        finding.add("accuracy", "note", f"the bench file gives no vertical accuracy of {spec.name}.")
+        return
+    edges = [edge for edge in (limits.acceptable_low, limits.acceptable_high) if edge is not None]
+    screen = max(2.0 * max(map(abs, edges), default=0.0), FINEST_SCREEN * (probe.ratio if probe else 1.0))
+    _ratio(finding, limits, spec.waveforms.vertical * screen / math.sqrt(3.0))
+
+
+# how well it decides
+
+
+def _width(limits: Limits) -> float | None:
+    """Of the window that decides about conformity; None where a side is open."""
+    low, high = limits.acceptable
+    return None if low is None or high is None else high - low
+
+
+def _middle(limits: Limits, top: float) -> float:
+    low, high = limits.window
+    return top if low is None or high is None else abs(low + high) / 2.0
+
+
+def _ratio(finding: Finding, limits: Limits, doubt: float) -> None:
+    """The row about the test uncertainty ratio."""
+    width = _width(limits)
+    if width is None or doubt <= 0.0:
+        return
+    ratio = width / (4.0 * doubt)
+    accept, reject = risks(ratio)
+    level = "ok" if ratio >= FLOOR else "note" if ratio >= 1.0 else "warn"
+    words = f"TUR {ratio:.1f} (U {show(2.0 * doubt, limits.unit, digits=2)} in {show(width, limits.unit)}): "
+    words += f"wrongly in {accept:.2%}, wrongly out {reject:.1%}"
+    finding.add("decides", level, words + (", it cannot decide this window." if level == "warn" else "."))
+
+
+def risks(ratio: float) -> tuple[float, float]:
+    """(false accept, false reject) of all units, for simple acceptance at a TUR of `ratio`, 95 % of units in tolerance.
+
+    By Simpson's rule over the true value, limits at -1 and +1, u = 1 / (2 TUR): JCGM 106:2012, clause 9.
+    """
+    sigma, doubt = 1.0 / SPREAD, 1.0 / (2.0 * ratio)
+    accepted = [(x, density, _phi((1.0 - x) / doubt) - _phi((-1.0 - x) / doubt)) for x, density in _units(sigma)]
+    inside = _simpson([d * (1.0 - p) if abs(x) <= 1.0 else 0.0 for x, d, p in accepted], sigma)
+    outside = _simpson([d * p if abs(x) > 1.0 else 0.0 for x, d, p in accepted], sigma)
+    return outside, inside
+
+
+_REACH, _STEPS = 6.0, 2400
+
+
+def _units(sigma: float) -> Iterator[tuple[float, float]]:
+    for i in range(_STEPS + 1):
+        x = (2.0 * i / _STEPS - 1.0) * _REACH * sigma
+        yield x, math.exp(-0.5 * (x / sigma) ** 2) / (sigma * math.sqrt(2.0 * math.pi))
+
+
+def _simpson(values: Sequence[float], sigma: float) -> float:
+    step = 2.0 * _REACH * sigma / _STEPS
+    return step / 3.0 * (values[0] + values[-1] + 4.0 * sum(values[1:-1:2]) + 2.0 * sum(values[2:-1:2]))
+
+
+def _phi(z: float) -> float:
+    return 0.5 * math.erfc(-z / math.sqrt(2.0))
+
+
+# the instruments themselves
+
+
+def _instruments(procedure: Procedure, bench: Bench, today: date | None) -> Iterable[Row]:
+    installed = driver_names()
+    for name in _used(procedure):
+        spec = bench.instruments.get(name)
+        if spec is None:
+            continue
+        if spec.driver not in installed:
+            words = f"driver {spec.driver!r} of {name} is not installed. Installed: {', '.join(installed)}."
+            yield Row("", 0, "driver", "refuse", f"{bench.file}: {words}")
+        if today is not None and spec.calibration_due is not None and spec.calibration_due < today:
+            yield Row("", 0, "calibration", "warn", f"{name} was due for calibration on {spec.calibration_due}.")
+        if _shared(procedure, name):
+            words = f"{name} reads harmless points too, so it is opened before the hold point."
+            yield Row("", 0, "hold point", "note", words)
+
+
+def _used(procedure: Procedure) -> list[str]:
+    sources = (source for step in procedure.steps for source in sources_of(step))
+    return list(dict.fromkeys(s.instrument for s in sources if not isinstance(s, TypedSource)))
+
+
+def _shared(procedure: Procedure, name: str) -> bool:
+    kinds = {
+        step.hazard is not None
+        for step in procedure.steps
+        for source in sources_of(step)
+        if not isinstance(source, TypedSource) and source.instrument == name
+    }
+    return len(kinds) == 2

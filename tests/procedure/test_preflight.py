@@ -1,0 +1,212 @@
+"""Before anything is touched: what would hurt is refused, what decides nothing is warned of, with the numbers."""
+
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from benchrig.bench import load_bench
+from benchrig.commands.check import EXIT_CODE, table
+from benchrig.errors import FileError
+from benchrig.procedure import load_procedure
+from benchrig.procedure.preflight import check, risks
+
+HAZARD = """
+[hazard.eht]
+title = "EHT"
+test_point = "A4 TP40"
+expected = "9.40 kV"
+cautions = ["It can kill."]
+in_place = ["Probe ground first"]
+make_safe = ["Switch off and discharge"]
+"""
+BENCH = """
+mains = "50 Hz"
+[instrument.meter]
+driver = "meter-scpi"
+address = "sim://meter"
+input_resistance = "{resistance}"
+maximum_input = "1000 V"
+calibration_due = 2027-01-31
+[[instrument.meter.accuracy]]
+function = "dc voltage"
+range = "{range}"
+reading = "0.5 %"
+counts = 2
+resolution = "{count}"
+[instrument.scope]
+driver = "scope-tenfield"
+address = "sim://scope"
+maximum_input = "300 V"
+[instrument.scope.waveforms]
+bandwidth = "{bandwidth}"
+sample_rate = "{rate}"
+vertical = "3 %"
+timebase = "25 ppm"
+[probe.hv]
+ratio = 1000
+resistance = "1 Gohm"
+made_for = "10 Mohm"
+tolerance = "1 %"
+maximum = "{probe}"
+"""
+USUAL = {
+    "resistance": "10 Mohm", "range": "40 V", "count": "10 mV", "bandwidth": "100 MHz", "rate": "1 GSa/s",
+    "probe": "40 kV",
+}  # fmt: skip
+
+
+def step(id="one", **fields):
+    settings = {
+        "kind": "measure", "title": "T", "instrument": "meter", "function": "dc voltage", "point": "P",
+        "window": ["11.4 V", "12.6 V"],
+    } | fields  # fmt: skip
+    lines = [f"{key} = {value!r}".replace("'", '"') for key, value in settings.items() if value is not None]
+    return "\n".join(["[[step]]", f'id = "{id}"', *lines]) + "\n"
+
+
+EHT = {"hazard": "eht", "point": "A4 TP40", "window": ["9.25 kV", "9.55 kV"], "expected": "9.40 kV"}
+TIMER = {"instrument": "scope", "channel": 1, "function": None, "measurement": "high time", "swing": "12 V"}
+
+
+@pytest.fixture
+def looked_at(tmp_path: Path):
+    def look(*steps: str, today=None, **bench):
+        procedure = tmp_path / "p.toml"
+        hazard = HAZARD if any("hazard" in one for one in steps) else ""
+        head = '[procedure]\nid = "p"\ntitle = "P"\nunit = "Skerry 14"\n'
+        procedure.write_text(head + hazard + "".join(steps))
+        file = tmp_path / "b.toml"
+        file.write_text(BENCH.format(**(USUAL | bench)))
+        return check(load_procedure(procedure), load_bench(file), today)
+
+    return look
+
+
+def found(report, what):
+    """The one row about `what`."""
+    rows = [row for row in report.rows if row.what == what]
+    assert len(rows) == 1, report.rows
+    return rows[0]
+
+
+@pytest.mark.parametrize("name", ["adjust", "restore"])
+def test_the_shipped_procedures_can_be_done_on_the_demo_bench(name):
+    from benchrig.commands.shipped import locate
+
+    report = check(load_procedure(locate(f"skerry14/{name}")), load_bench(locate("skerry14/bench")))
+    assert report.worst != "refuse", table(report)
+
+
+def test_a_rail_on_a_handheld_decides_with_room(looked_at):
+    """0.5 % of 12 V + 2 counts of 10 mV: limit 0.08 V, u = 0.0462 V, TUR = 1.2 / (4 u) = 6.5, by hand."""
+    row = found(looked_at(step()), "decides")
+    assert row.level == "ok"
+    assert "TUR 6.5" in row.words
+
+
+def test_kilovolts_without_a_probe_are_refused(looked_at):
+    """Whatever the input is said to bear."""
+    report = looked_at(step(**EHT))
+    assert found(report, "probe").level == "refuse"
+    assert EXIT_CODE[report.worst] == 2
+
+
+def test_kilovolts_through_a_probe_that_bears_less_are_refused(looked_at):
+    row = found(looked_at(step(**EHT, probe="hv"), probe="6 kV"), "probe")
+    assert row.level == "refuse"
+    assert "9.55" in row.words
+
+
+def test_an_input_that_bears_less_than_what_comes_through_is_refused(looked_at):
+    """400 V swing at a scope input of 300 V, with no probe."""
+    row = found(looked_at(step(**(TIMER | {"swing": "400 V"}), hazard="eht", window=["13 us", "15 us"])),
+                "maximum input")  # fmt: skip
+    assert row.level == "refuse"
+
+
+@pytest.mark.parametrize(("resistance", "factor"), [("11 Mohm", "990.9"), ("1 Mohm", "1899.1"), ("10 Gohm", "900.2")])
+def test_a_probe_on_another_input_is_corrected_and_shown(looked_at, resistance, factor):
+    """K = 1000 + 999 Mohm (1/R - 1/10 Mohm); Kirchhoff for a 999 Mohm probe over 1.1111 Mohm with R across it."""
+    row = found(looked_at(step(**EHT, probe="hv"), resistance=resistance), "probe factor")
+    assert row.level == "note"
+    assert factor in row.words
+
+
+def test_a_probe_on_its_own_input_needs_no_words(looked_at):
+    assert not [row for row in looked_at(step(**EHT, probe="hv")).rows if row.what == "probe factor"]
+
+
+def test_a_value_beyond_every_range_is_refused(looked_at):
+    assert found(looked_at(step(), range="4 V"), "range").level == "refuse"
+
+
+@pytest.mark.parametrize(("count", "level"), [("200 mV", "note"), ("1 V", "warn")])
+def test_counts_coarser_than_the_window_are_said(looked_at, count, level):
+    """A tenth of the window is worth a word, half of it a warning."""
+    assert found(looked_at(step(), count=count), "resolution").level == level
+
+
+def test_a_window_filled_by_the_uncertainty_is_a_warning(looked_at):
+    """+-50 mV on a meter of +-80 mV decides nothing: exit code 1."""
+    report = looked_at(step(window=["11.95 V", "12.05 V"]))
+    assert found(report, "decides").level == "warn"
+    assert EXIT_CODE[report.worst] == 1
+
+
+def test_slow_scope_and_few_samples_are_warnings(looked_at):
+    """A 1 us pulse at 500 kHz and 2 MSa/s."""
+    report = looked_at(step(**TIMER, window=["0.9 us", "1.1 us"]), bandwidth="500 kHz", rate="2 MSa/s")
+    assert found(report, "bandwidth").level == "warn"
+    assert found(report, "sample rate").level == "warn"
+
+
+def test_an_unknown_instrument_is_refused_with_its_line(looked_at):
+    report = looked_at(step(), step("two", instrument="metre"))
+    row = found(report, "names")
+    assert (row.step, row.level) == ("two", "refuse")
+    assert row.line > 1
+    assert "Did you mean 'meter'" in row.words
+    assert any(f":{row.line}:" in line for line in table(report))
+
+
+def test_steps_that_wait_for_each_other_do_not_load(looked_at):
+    """An order that cannot be followed is a mistake of the file, with its line."""
+    with pytest.raises(FileError, match=r"p.toml:\d+: .*'b' is not an earlier step"):
+        looked_at(step("a", needs=["b"]), step("b", needs=["a"]), step("c"))
+
+
+def test_a_calibration_that_has_run_out_is_a_warning(looked_at):
+    assert found(looked_at(step(), today=date(2027, 2, 1)), "calibration").level == "warn"
+    assert not [row for row in looked_at(step(), today=date(2027, 1, 31)).rows if row.what == "calibration"]
+
+
+def test_an_instrument_that_also_reads_harmless_points_is_named(looked_at):
+    """It will have been spoken to before the hold point."""
+    assert found(looked_at(step(), step("eht", **EHT, probe="hv")), "hold point").level == "note"
+
+
+@pytest.mark.parametrize(
+    ("ratio", "accept", "reject"),
+    [(1.0, 0.0180, 0.1296), (2.0, 0.0134, 0.0418), (4.0, 0.0086, 0.0155), (10.0, 0.0041, 0.0052)],
+)
+def test_global_risks_agree_with_scipy(ratio, accept, reject):
+    """Double integral of JCGM 106:2012, clause 9, by scipy's dblquad; the figures beside it were computed that way."""
+    from scipy.integrate import quad
+    from scipy.stats import norm
+
+    sigma, doubt = 1.0 / norm.ppf(0.975), 1.0 / (2.0 * ratio)
+
+    def taken(x):
+        return norm.cdf((1 - x) / doubt) - norm.cdf((-1 - x) / doubt)
+
+    outside = 2.0 * quad(lambda x: norm.pdf(x, scale=sigma) * taken(x), 1.0, 8.0 * sigma)[0]
+    inside = quad(lambda x: norm.pdf(x, scale=sigma) * (1.0 - taken(x)), -1.0, 1.0)[0]
+    assert risks(ratio) == pytest.approx((outside, inside), abs=2e-4)
+    assert risks(ratio) == pytest.approx((accept, reject), abs=3e-4)
+
+
+def test_the_table_fits_eighty_columns(looked_at):
+    """All but a path that is longer than a line."""
+    report = looked_at(step(), step("eht", **EHT), step("a-step-with-a-long-name", **EHT, probe="hv"))
+    assert max(len(line) for line in table(report) if "/" not in line) <= 80
