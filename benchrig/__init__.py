@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from .bench import load_bench
-    from .judge import Drift, Judgement, drift, judge
+    from .judgement import Drift, Judgement, drift, judge
     from .procedure import load_procedure
     from .readings import Reading
     from .session import run
@@ -24,14 +24,14 @@ if TYPE_CHECKING:
 
 # public name -> the module that has it; so that importing benchrig costs nothing
 _HOMES = {
-    "Drift": ".judge",
-    "Judgement": ".judge",
+    "Drift": ".judgement",
+    "Judgement": ".judgement",
     "Pulses": ".signals",
     "Quantity": ".units",
     "Reading": ".readings",
     "Waveform": ".signals",
-    "drift": ".judge",
-    "judge": ".judge",
+    "drift": ".judgement",
+    "judge": ".judgement",
     "load_bench": ".bench",
     "load_procedure": ".procedure",
     "measure_pulses": ".signals",

@@ -11,6 +11,6 @@ def test_every_public_name_can_be_used():
 
 
 def test_names_shared_with_a_package_mean_the_function():
-    """benchrig.judge is a package and a function; the function is what users call."""
+    """benchrig.judgement is a package and a function; the function is what users call."""
     assert benchrig.judge(5.0, 0.01, (4.75, 5.25)).verdict == "pass"
     assert benchrig.drift([0.0, 1.0, 2.0, 3.0, 4.0], [0.0, 1.0, 2.0, 3.0, 4.0]).slope == 1.0

@@ -23,8 +23,8 @@ from itertools import zip_longest
 from ..bench.model import Bench, InstrumentSpec, Probe
 from ..errors import FileError
 from ..instruments import Function, driver_names
-from ..judge.correction import probe_factor
-from ..judge.errors import UncertaintyError
+from ..judgement.correction import probe_factor
+from ..judgement.errors import UncertaintyError
 from ..units import show
 from .model import (
     Limits,

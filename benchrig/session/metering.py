@@ -7,8 +7,8 @@ from typing import Any
 
 from ..bench.model import InstrumentSpec, Probe
 from ..instruments import Function
-from ..judge.correction import correct, probe_factor
-from ..judge.uncertainty import Estimate
+from ..judgement.correction import correct, probe_factor
+from ..judgement.uncertainty import Estimate
 from ..procedure.model import Limits, MeterSource
 from ..readings import Reading
 

@@ -7,7 +7,7 @@ import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from ..judge.rules import judge, judge_two_tier
+from ..judgement.rules import judge, judge_two_tier
 from ..procedure.model import Limits, Operation
 from ..readings import Reading
 from ..records.facts import StepResult

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from benchrig.errors import BenchrigError, FileError
-from benchrig.judge.errors import UncertaintyError, WindowError
-from benchrig.judge.rules import (
+from benchrig.judgement.errors import UncertaintyError, WindowError
+from benchrig.judgement.rules import (
     RULES,
     Tier,
     Verdict,

@@ -10,10 +10,10 @@ from hypothesis import strategies as st
 
 from benchrig.bench.model import Accuracy, Probe
 from benchrig.instruments import Function
-from benchrig.judge.correction import SourceResistance, correct, load_of, loading_error, probe_factor
-from benchrig.judge.errors import UncertaintyError
-from benchrig.judge.rules import judge
-from benchrig.judge.uncertainty import Estimate
+from benchrig.judgement.correction import SourceResistance, correct, load_of, loading_error, probe_factor
+from benchrig.judgement.errors import UncertaintyError
+from benchrig.judgement.rules import judge
+from benchrig.judgement.uncertainty import Estimate
 
 
 def accuracy(

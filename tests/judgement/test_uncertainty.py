@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import t as scipy_t
 
-from benchrig.judge.errors import UncertaintyError
-from benchrig.judge.uncertainty import (
+from benchrig.judgement.errors import UncertaintyError
+from benchrig.judgement.uncertainty import (
     Budget,
     Row,
     arcsine,
