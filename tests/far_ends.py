@@ -29,10 +29,12 @@ class TcpEnd:
         self.received: list[bytes] = []
         self.connections = 0
         self._client: socket.socket | None = None
+        self._there = threading.Event()
         self._thread = threading.Thread(target=self._serve, daemon=True)
         self._thread.start()
 
     def push(self, data: bytes) -> None:
+        assert self._there.wait(5)
         assert self._client is not None
         self._client.sendall(data)
 
@@ -56,9 +58,11 @@ class TcpEnd:
                 return
             client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             self._client = client
+            self._there.set()
             self.connections += 1
             with client, contextlib.suppress(OSError):
                 self._talk(client)
+            self._there.clear()
 
     def _talk(self, client: socket.socket) -> None:
         kept = b""

@@ -5,18 +5,21 @@ Rules of this module:
 2. Live, a thread of its own owns the instrument, so that a slow or dead instrument never holds keys or screen; where
    the reader lags, only the newest reading is kept, but no gap is ever lost. On a simulated clock everything is done
    in the caller's thread, by the same steps.
-3. A reading handed out later than twice the usual interval after it was taken is flagged STALE.
+3. A reading handed out later than twice the usual interval after it was taken is flagged STALE, but never for a
+   delay that nobody could see.
 4. Trouble that does not pass is raised to the reader: LinkLost, WrongInstrument, InstrumentError.
 """
 
 from __future__ import annotations
 
+import math
 import statistics
 import threading
 from collections import deque
 from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import replace
+from queue import Empty, SimpleQueue
 from typing import Any, Protocol
 
 from ..clock import Clock, SimClock
@@ -29,6 +32,8 @@ Event = Reading | Gap
 
 _USUAL = 1.0  # seconds between readings, until some have come
 _REMEMBERED = 9  # gaps between readings of which the median is the usual one
+_UNSEEN = 0.1  # seconds; a reading this young is fresh however fast the meter is
+_WAKE = 0.002  # seconds at least between wakings of the reader: a faster meter would lose its pace to them
 _LOOK = 0.05  # seconds between looks whether to stop, while waiting for the next try to come back
 _JOIN = 1.0  # seconds beyond one answer for a thread to end
 
@@ -141,9 +146,10 @@ class Steps:
         return gap
 
 
-def _aged(reading: Reading, now: float, usual: float) -> Reading:
+def _aged(reading: Reading, now: float, pace: Pace) -> Reading:
     """Flagged STALE if it is too old to be the present value: twice the usual interval after its time."""
-    if reading.age(now) <= 2.0 * usual + reading.aperture:
+    age = reading.age(now)
+    if age <= _UNSEEN or age <= 2.0 * pace.usual + reading.aperture:
         return reading
     return replace(reading, flags=reading.flags | Flag.STALE)
 
@@ -161,7 +167,7 @@ class InlineSource:
             event = self._steps.step(deadline)
             now = self._steps.clock.now()
             if isinstance(event, Reading):
-                return _aged(event, now, self._steps.pace.usual)
+                return _aged(event, now, self._steps.pace)
             if event is not None or now >= deadline:
                 return event
 
@@ -170,15 +176,16 @@ class InlineSource:
 
 
 class ThreadedSource:
-    """A thread that owns the instrument, and a box with the newest reading and every gap."""
+    """A thread that owns the instrument, and a row of what it found: every gap, and the newest reading."""
 
     def __init__(self, steps: Steps) -> None:
         self._steps = steps
         self._clock = steps.clock
-        self._changed = threading.Condition()
-        self._reading: Reading | None = None
-        self._gaps: deque[Gap] = deque()
-        self._trouble: BaseException | None = None
+        self._lock = threading.Lock()
+        self._found: deque[Event | BaseException] = deque()
+        self._wake: SimpleQueue[None] = SimpleQueue()  # its waiting costs a third of a Condition's
+        self._waiting = False
+        self._woken = -math.inf
         self._stop = False
         self._held = ExitStack()
         self._held.enter_context(steps.attached.hold())
@@ -187,43 +194,51 @@ class ThreadedSource:
         self._thread.start()
 
     def next(self, deadline: float) -> Event | None:
-        with self._changed:
-            self._changed.wait_for(self._anything, timeout=max(0.0, deadline - self._clock.now()))
-            if self._gaps:
-                return self._gaps.popleft()
-            if self._reading is not None:
-                reading, self._reading = self._reading, None
-                return _aged(reading, self._clock.now(), self._steps.pace.usual)
-            if self._trouble is not None:
-                raise self._trouble
-            return None
+        while True:
+            with self._lock:
+                if self._found:
+                    return self._hand_out()
+                self._waiting = True
+            try:
+                self._wake.get(timeout=max(0.0, deadline - self._clock.now()))
+            except Empty:
+                with self._lock:
+                    self._waiting = False
+                    if not self._found:
+                        return None
 
     def close(self) -> None:
         self._stop = True
         self._thread.join(self._steps.attached.patience.answer + _JOIN)
 
-    def _anything(self) -> bool:
-        return bool(self._gaps) or self._reading is not None or self._trouble is not None
+    def _hand_out(self) -> Event:
+        first = self._found[0]
+        if isinstance(first, BaseException):  # stays: who asks again gets it again
+            raise first
+        self._found.popleft()
+        return _aged(first, self._clock.now(), self._steps.pace) if isinstance(first, Reading) else first
 
     def _run(self) -> None:
         try:
             while not self._stop:
-                self._put(self._steps.step(self._clock.now() + _LOOK))
+                event = self._steps.step(self._clock.now() + _LOOK)
+                if event is not None:
+                    self._put(event)
         except BaseException as error:  # handed to the reader, who is the one to know
-            with self._changed:
-                self._trouble = error
-                self._changed.notify()
+            self._put(error)
         finally:
             self._held.close()
 
-    def _put(self, event: Event | None) -> None:
-        if event is None:
-            return
-        with self._changed:
-            if isinstance(event, Reading):
-                self.skipped += self._reading is not None
-                self._reading = event
-            else:
-                self._reading = None  # from before the gap: it is the past now
-                self._gaps.append(event)
-            self._changed.notify()
+    def _put(self, event: Event | BaseException) -> None:
+        """A newer reading takes the place of one not fetched; one from before a gap is the past and goes."""
+        with self._lock:
+            if self._found and isinstance(self._found[-1], Reading):
+                self._found.pop()
+                self.skipped += 1
+            self._found.append(event)
+            now = self._clock.now()
+            wake = self._waiting and (now >= self._woken + _WAKE or not isinstance(event, Reading))
+            if wake:
+                self._waiting, self._woken = False, now
+        if wake:
+            self._wake.put(None)

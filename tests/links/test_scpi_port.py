@@ -154,7 +154,12 @@ def test_a_lost_link_is_told_as_lost_and_the_port_asks_again_on_the_next_one() -
 
 
 def script(answers: dict[bytes, bytes]) -> Iterator[ScpiPort]:
-    end = TcpEnd(lambda line: answers.get(line))
+    def answer(line: bytes) -> bytes | None:
+        if line.startswith(b"*ESE "):
+            answers[b"*ESE?"] = line[5:] + b"\n"
+        return answers.get(line)
+
+    end = TcpEnd(answer)
     port = ScpiPort(open_link(end.address, CLOCK), CLOCK, timeout=2.0)
     yield port
     port.link.close()
@@ -171,7 +176,6 @@ def blocks() -> Iterator[ScpiPort]:
             b"LINE?": b"no block\n",
             b"Q?": b"42\n",
             b"LIES?": b"#3999abc",
-            b"*ESE?": b"1\n",
         }
     )
 

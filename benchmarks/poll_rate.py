@@ -1,0 +1,158 @@
+"""Readings a second through driver, log and VISA link, over those of a bare pyvisa `query` loop on the same double.
+
+Run it:  python benchmarks/poll_rate.py [SECONDS]
+
+The server is a process of its own, so that it takes no time from the loop that is measured. Both ways ask it the same
+question, in turns, so that whatever else the machine does meets both. Prints the ratio of the medians; 0.9 or more is
+the promise. A meter that needs 2 ms and one that answers at once are tried: the second is the harder one.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import socket
+import statistics
+import sys
+import threading
+import time
+from collections.abc import Callable
+from multiprocessing.connection import Connection
+from typing import Any
+
+import pyvisa
+
+from benchrig.bench import Attached, InstrumentSpec, readings
+from benchrig.bench.source import ThreadedSource
+from benchrig.clock import RealClock
+from benchrig.instruments import Identity
+from benchrig.links.scpi_port import ScpiPort
+from benchrig.readings import Reading
+
+TURNS = 10
+ANSWER = b"+1.23456789E+00\n"
+
+
+def serve(ready: Connection, think: float) -> None:
+    """Answer each line after `think` seconds."""
+    server = socket.create_server(("127.0.0.1", 0))
+    ready.send(server.getsockname()[1])
+    while True:
+        client, _ = server.accept()
+        client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        threading.Thread(target=talk, args=(client, think), daemon=True).start()
+
+
+def talk(client: socket.socket, think: float) -> None:
+    with client:
+        while data := client.recv(4096):
+            for line in data.splitlines():
+                if line.startswith(b"*IDN?"):
+                    client.sendall(b"LANTERN,BENCH,1,1.0\n")
+                elif line.endswith(b"?"):
+                    if think:
+                        time.sleep(think)
+                    client.sendall(ANSWER)
+
+
+class Meter:
+    """The least a driver can be: the question, the number, the reading."""
+
+    def __init__(self, link: Any, clock: Any, options: Any) -> None:
+        self.clock = clock
+        self.port = ScpiPort(link, clock)
+
+    def identify(self) -> Identity:
+        return Identity(*self.port.identify())
+
+    def restore(self) -> None: ...
+
+    def release(self) -> None: ...
+
+    def read(self, deadline: float) -> Reading:
+        found = self.port.ask_number("READ?")
+        return Reading(found.value, "V", self.clock.now(), text=found.text)
+
+
+def bare(port: int) -> tuple[Callable[[float], float], Callable[[], None]]:
+    resource: Any = pyvisa.ResourceManager("@py").open_resource(
+        f"TCPIP::127.0.0.1::{port}::SOCKET", read_termination="\n", write_termination="\n"
+    )
+
+    def rate(seconds: float) -> float:
+        count, end = 0, time.perf_counter() + seconds
+        while time.perf_counter() < end:
+            float(resource.query("READ?"))
+            count += 1
+        return count / seconds
+
+    return rate, resource.close
+
+
+def ours(port: int) -> tuple[Callable[[float], float], Callable[[], None]]:
+    clock = RealClock()
+    attached = Attached(InstrumentSpec("meter", "-", f"TCPIP::127.0.0.1::{port}::SOCKET"), clock, factory=Meter)
+    attached.open()
+
+    def rate(seconds: float) -> float:
+        count = 0
+
+        def loop(meter: Meter) -> None:
+            nonlocal count
+            end = time.perf_counter() + seconds
+            while time.perf_counter() < end:
+                meter.read(clock.now() + 5.0)
+                count += 1
+
+        attached.use(loop)
+        return count / seconds
+
+    return rate, attached.close
+
+
+def polled(port: int) -> tuple[Callable[[float], float], Callable[[], None]]:
+    """With the poller's thread and its box, as a session reads."""
+    clock = RealClock()
+    attached = Attached(InstrumentSpec("meter", "-", f"TCPIP::127.0.0.1::{port}::SOCKET"), clock, factory=Meter)
+    attached.open()
+
+    def rate(seconds: float) -> float:
+        source = readings(attached)
+        assert isinstance(source, ThreadedSource)
+        count, end = 0, time.perf_counter() + seconds
+        while time.perf_counter() < end:
+            count += isinstance(source.next(clock.now() + 1.0), Reading)
+        source.close()
+        return (count + source.skipped) / seconds
+
+    return rate, attached.close
+
+
+def compare(think: float, seconds: float) -> tuple[float, float]:
+    """Ratios to the bare loop: in the same thread, and through the poller."""
+    here, there = multiprocessing.Pipe()
+    server = multiprocessing.Process(target=serve, args=(there, think), daemon=True)
+    server.start()
+    port = here.recv()
+    ways = [bare(port), ours(port), polled(port)]
+    rates: list[list[float]] = [[], [], []]
+    for _ in range(TURNS):
+        for found, (rate, _) in zip(rates, ways, strict=True):
+            found.append(rate(seconds / TURNS))
+    for _, close in ways:
+        close()
+    server.terminate()
+    server.join()
+    base, direct, thread = (statistics.median(found) for found in rates)
+    print(f"meter of {think * 1e3:g} ms: bare pyvisa {base:.0f}/s, ours {direct:.0f}/s, polled {thread:.0f}/s")
+    return direct / base, thread / base
+
+
+def main() -> None:
+    seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 5.0
+    for think in (0.002, 0.0):
+        direct, thread = compare(think, seconds)
+        print(f"ratio {direct:.2f}, through the poller {thread:.2f}")
+
+
+if __name__ == "__main__":
+    main()
