@@ -24,7 +24,7 @@ import pyvisa
 from benchrig.bench import Attached, InstrumentSpec, readings
 from benchrig.bench.source import ThreadedSource
 from benchrig.clock import RealClock
-from benchrig.instruments import Identity
+from benchrig.instruments import Function, Identity, load_stand_in
 from benchrig.links.scpi_port import ScpiPort
 from benchrig.readings import Reading
 
@@ -147,11 +147,55 @@ def compare(think: float, seconds: float) -> tuple[float, float]:
     return direct / base, thread / base
 
 
+def served(cycles: float, seconds: float) -> tuple[float, float]:
+    """The same on the simulated bench meter, with its own driver, at so many power line cycles; one host at a time."""
+    with load_stand_in("launch")("skerry14", 0) as doubles:
+        address = doubles.addresses["meter"]
+        rates: list[list[float]] = [[], []]
+        for _ in range(3):
+            rates[0].append(_bare_served(address, cycles, seconds / 3))
+            rates[1].append(_ours_served(address, cycles, seconds / 3))
+    base, thread = (statistics.median(found) for found in rates)
+    print(f"bench meter at {cycles:g} PLC: bare pyvisa {base:.0f}/s, harness {thread:.0f}/s, ratio {thread / base:.2f}")
+    return base, thread
+
+
+def _bare_served(address: str, cycles: float, seconds: float) -> float:
+    resource: Any = pyvisa.ResourceManager("@py").open_resource(address, read_termination="\n", write_termination="\n")
+    resource.write("CONF:VOLT:DC 10")
+    resource.write(f"VOLT:NPLC {cycles:g}")
+    resource.query("*OPC?")
+    count, end = 0, time.perf_counter() + seconds
+    while time.perf_counter() < end:
+        float(resource.query("READ?"))
+        count += 1
+    resource.close()
+    return count / seconds
+
+
+def _ours_served(address: str, cycles: float, seconds: float) -> float:
+    """As a session reads: driver, log, link, poller."""
+    clock = RealClock()
+    attached = Attached(InstrumentSpec("meter", "meter-scpi", address), clock)
+    attached.open()
+    attached.use(lambda meter: meter.select(Function.DC_VOLTAGE, expected=5.0, power_line_cycles=cycles))
+    source = readings(attached)
+    assert isinstance(source, ThreadedSource)
+    count, end = 0, time.perf_counter() + seconds
+    while time.perf_counter() < end:
+        count += isinstance(source.next(clock.now() + 1.0), Reading)
+    source.close()
+    attached.close()
+    return (count + source.skipped) / seconds
+
+
 def main() -> None:
     seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 5.0
     for think in (0.002, 0.0):
         direct, thread = compare(think, seconds)
         print(f"ratio {direct:.2f}, through the poller {thread:.2f}")
+    for cycles in (1.0, 0.02):
+        served(cycles, seconds)
 
 
 if __name__ == "__main__":
