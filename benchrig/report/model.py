@@ -145,10 +145,11 @@ def between(low: float | None, high: float | None, unit: str) -> str:
 
 
 def tur_words(result: StepResult) -> str:
-    """Test uncertainty ratio: width of the window over the width of the 95 % interval."""
-    if result.low is None or result.high is None or not result.uncertainty:
+    """Test uncertainty ratio: width of the window that decides over the width of the 95 % interval."""
+    low, high = result.acceptable_low, result.acceptable_high
+    if low is None or high is None or not result.uncertainty:
         return ""
-    return f"{(result.high - result.low) / (4.0 * result.uncertainty):.1f}"
+    return f"{(high - low) / (4.0 * result.uncertainty):.1f}"
 
 
 def sort_of(verdict: str) -> str:

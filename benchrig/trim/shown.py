@@ -101,7 +101,7 @@ def _hint(state: TrimState, cue: Cue) -> str:
         return "still moving"
     if len(state.differences) >= 8 and window_of(state.goal) < 3.0 * state.sigma:
         return "the readings scatter more than the window is wide"
-    if state.moved and state.known.raises is None:
+    if state.moved and state.known.raises is None and cue not in HANDS_STILL:
         return "which way was that turn?"
     return ""
 

@@ -118,7 +118,8 @@ def _cue_row(moved: TrimMoved, glyphs: Glyphs) -> Text:
     view = moved.view
     style = "bold reverse" if view.cue in _ALARM else "bold cyan" if view.cue in _INSIDE else "bold"
     row = Text(" ")
-    row.append(f" {CUE_WORDS[view.cue]} ", style=style)
+    way = f", {view.turn}" if view.turn else ""
+    row.append(f" {CUE_WORDS[view.cue]}{way} ", style=style)
     if view.held > 0.0 or view.cue in _INSIDE:
         done = round(view.held * 12)
         row.append("  hold ", style="dim")
