@@ -116,12 +116,13 @@ class Probe:
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """Everything one bench file says. `mains` in Hz."""
+    """Everything one bench file says. `mains` in Hz; `world` names the simulated bench behind `sim://` addresses."""
 
     file: str
     mains: float
     instruments: Mapping[str, InstrumentSpec]
     probes: Mapping[str, Probe] = field(default_factory=dict)
+    world: str = ""
 
     def instrument(self, name: str) -> InstrumentSpec:
         """The instrument called `name`. Raises FileError that lists what there is."""

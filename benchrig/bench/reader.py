@@ -138,6 +138,7 @@ class ProbeTable(FileModel):
 
 class BenchTable(FileModel):
     mains: Literal["50 Hz", "60 Hz"] = Field(examples=['"50 Hz"'])
+    world: str = ""
     instrument: dict[Name, InstrumentTable] = Field(min_length=1)
     probe: dict[Name, ProbeTable] = Field(default_factory=dict)
 
@@ -156,6 +157,7 @@ def read_bench(path: str | Path) -> tuple[Bench, Lines]:
         mains=_MAINS[table.mains],
         instruments={name: _instrument(name, part) for name, part in table.instrument.items()},
         probes={name: _probe(name, part) for name, part in table.probe.items()},
+        world=table.world,
     )
     return bench, lines
 

@@ -13,7 +13,7 @@ from typing import Protocol
 
 from ..clock import Clock
 from ..errors import BenchrigError
-from ..instruments import Identity
+from ..instruments import Identity, load_world
 from ..links.addresses import Address, SerialAddress, SimAddress, SocketAddress, VisaSerialAddress, parse_address
 from ..links.inprocess import World
 from .attach import Attached, Patience
@@ -40,7 +40,7 @@ class Opened:
 class Station:
     """A bench in use.
 
-    world    the simulated bench behind `sim://` addresses
+    world    the simulated bench behind `sim://` addresses; built as the bench file names it where none is given
     servers  doubles that this process serves on loopback ports and pseudo-terminals
     """
 
@@ -55,7 +55,7 @@ class Station:
     ) -> None:
         self.bench = bench
         self.clock = clock
-        self._world = world
+        self._world = world or (load_world(bench.world)(clock) if bench.world else None)
         self._servers = servers
         self._patience = patience
         self._attached: dict[str, Attached] = {}
