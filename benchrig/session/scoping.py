@@ -26,6 +26,7 @@ FILL = 0.6  # of the screen that a signal should take
 CROWDED, LOST = 0.85, 0.25  # of the screen: coarser above, finer below
 BUSY_FOR = 12.0  # s of clipping in a row that a busy phase may explain
 UNTRIGGERED = 0.1  # s to wait for a trigger where none is needed
+PACE = 0.05  # s between records at least: no eye or hand follows faster, and a record kept of more is only larger
 LEVELS = frozenset({Measurement.MEAN, Measurement.RMS, Measurement.PEAK_TO_PEAK, Measurement.HUM})
 _STEPS = (1.0, 2.0, 5.0)
 
@@ -71,9 +72,12 @@ class ScopeReader:
         self._gate = Gate()
         self._clipped_since: float | None = None
         self._set_up = False
+        self._last = -math.inf
 
     def __call__(self, driver: Any, deadline: float) -> Reading:
         """One reading from one fresh record."""
+        self._clock.sleep_until(min(self._last + PACE, deadline))
+        self._last = self._clock.now()
         return self._reading(self.record(driver, deadline), driver)
 
     def record(self, driver: Any, deadline: float) -> Waveform:

@@ -30,6 +30,7 @@ from .work import Work
 AS_FOUND = 5  # readings
 LONGEST = 900.0  # s that one trim may take before it is given up
 LEAVE = ("leave alone", "adjust")
+AVERAGED = 4  # readings of a search taken together: a quotient of scope levels jumps by whole codes
 
 
 def do_trim(work: Work, step: Trim, results: Results) -> Done:
@@ -222,10 +223,15 @@ def seek(work: Work, step: Least, source: InstrumentSource, found: Value) -> Val
     goal = Goal(0.0, min(0.0, most), max(0.0, most), step.limits.unit, travel=step.trimmer.travel)
     until = work.clock.now() + LONGEST
     taken: list[Reading] = []
+    together: list[Reading] = []
     with work.feed(source, step.limits) as feed:
         while work.clock.now() < until:
             item = work.take(feed, source, step.limits)
             if isinstance(item, Reading) and item.usable:
+                together = [*together, item]
+                if len(together) < AVERAGED:
+                    continue
+                item, together = averaged(together), []
                 taken = [*taken[-999:], item]
             for event in events(work, item):
                 state, effects = extremum.step(state, event)
@@ -234,3 +240,15 @@ def seek(work: Work, step: Least, source: InstrumentSource, found: Value) -> Val
                         return value_of(taken[-effect.readings :])
             work.tell(TrimMoved(step.id, goal, extremum.view(state, work.clock.now()), step.trimmer.name))
     return None
+
+
+def averaged(readings: Sequence[Reading]) -> Reading:
+    """One reading that stands for several in a row: their mean, over the time of all of them."""
+    mean = value_of(readings)
+    first, last = readings[0], readings[-1]
+    return replace(
+        last,
+        value=mean.value,
+        uncertainty=mean.uncertainty,
+        aperture=last.time - first.time + first.aperture,
+    )
