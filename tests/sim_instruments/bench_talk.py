@@ -6,10 +6,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from benchrig.sim_instruments.ports import Double
 from numpy.typing import NDArray
 
 from benchrig.clock import SimClock
-from benchrig.sim_instruments.ports import Double
 
 
 @dataclass

@@ -11,10 +11,6 @@ from collections.abc import Callable
 
 import pytest
 from bench_talk import Host, sine, square
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
-from benchrig.clock import SimClock
 from benchrig.sim_instruments.meter_scpi import AGILENT34410A, BenchMeter
 from benchrig.sim_instruments.ports import Double
 from benchrig.sim_instruments.scope_curve import CurveScope
@@ -24,6 +20,10 @@ from benchrig.sim_instruments.scope_tenfield_a2 import TenFieldA2
 from benchrig.sim_instruments.serial_polled import PolledHandheld
 from benchrig.sim_instruments.serial_prompt import PromptMeter
 from benchrig.sim_instruments.supply_scpi import BenchSupply
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchrig.clock import SimClock
 
 HEAVY = os.environ.get("BENCHRIG_HEAVY") == "1"
 BYTES = 1_000_000 if HEAVY else 30_000

@@ -4,10 +4,6 @@ from collections.abc import Iterable
 
 import pytest
 from bench_talk import Host
-from hypothesis import given
-from hypothesis import strategies as st
-
-from benchrig.clock import SimClock
 from benchrig.sim_instruments.scpi import ScpiInstrument
 from benchrig.sim_instruments.scpi_errors import ScpiError
 from benchrig.sim_instruments.scpi_lexer import parse_unit, split
@@ -23,6 +19,10 @@ from benchrig.sim_instruments.scpi_values import (
     short,
     string,
 )
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchrig.clock import SimClock
 
 
 class Sample(ScpiInstrument):

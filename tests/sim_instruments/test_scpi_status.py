@@ -4,10 +4,10 @@ from collections.abc import Iterable
 
 import pytest
 from bench_talk import Host
-
-from benchrig.clock import SimClock
 from benchrig.sim_instruments.scpi import Operation, ScpiInstrument, Steps, Wait
 from benchrig.sim_instruments.scpi_tree import Command
+
+from benchrig.clock import SimClock
 
 
 class Slow(ScpiInstrument):
