@@ -2,7 +2,8 @@
 
 A driver is built as `Driver(link, clock, options)` and satisfies `Instrument` and one or more of the abilities
 below. Drivers are found by name through the entry point group `benchrig.drivers`; doubles (simulated worlds)
-through `benchrig.doubles`. Outside packages come in by the same door.
+through `benchrig.doubles`. Outside packages come in by the same door. For being found on a bench a driver may have
+`LINE` (its usual line settings), `GRAMMAR` (frames that come unasked), `takes(identity)` (static: is it a known model).
 """
 
 from __future__ import annotations
@@ -174,9 +175,7 @@ class Supply(Instrument, Protocol):
 
     def output_is_on(self, channel: int = 1) -> bool: ...
 
-    def set_level(
-        self, *, volts: float | None = None, amps: float | None = None, channel: int = 1
-    ) -> None: ...
+    def set_level(self, *, volts: float | None = None, amps: float | None = None, channel: int = 1) -> None: ...
 
     def measure(self, function: Function, deadline: float, channel: int = 1) -> Reading: ...
 
@@ -203,6 +202,12 @@ def load_world(name: str) -> Callable[..., Any]:
     """The factory of the simulated world called `name`: `factory(clock, seed=0, **options)`."""
     world: Callable[..., Any] = _load("benchrig.doubles", name, "simulated bench")
     return world
+
+
+def load_contract() -> Callable[..., Any]:
+    """What tries every promise of a driver: `try_all(instrument, clock, log)` gives one row after the other."""
+    contract: Callable[..., Any] = _load("benchrig.contract", "try_all", "contract")
+    return contract
 
 
 def load_stand_in(name: str) -> Any:

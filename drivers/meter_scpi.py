@@ -35,6 +35,10 @@ from .scpi_common import number_text
 # The factory setting of the 34401A's serial port; every line setting can be changed in the bench file.
 LINE = LineSettings(baud=9600, data_bits=7, parity="E", stop_bits=2, dtr=True, rts=True, flow="dsrdtr")
 
+# Series whose manuals have the words used here; other meters may be named in a bench file all the same.
+_MODELS = re.compile(
+    r"(HEWLETT|AGILENT|KEYSIGHT).* 344\d\d|KEITHLEY.* (MODEL )?(20\d\d|2110|DMM6500|DMM7510)|RIGOL.* DM3|SIGLENT.* SDM3"
+)
 # function -> (CONFigure node, node of its settings)
 _NODES: Mapping[Function, tuple[str, str]] = {
     Function.DC_VOLTAGE: ("VOLT:DC", "VOLT:DC"),
@@ -118,6 +122,11 @@ class ScpiMeter:
         self._unsure = False
         self._rebooted = False
         self.input_resistance: float | None = None  # ohm of the DC volts input, as asked back; None: not known
+
+    @staticmethod
+    def takes(identity: Identity) -> bool:
+        """True for an answer to `*IDN?` that names a model of this family."""
+        return bool(_MODELS.match(f"{identity.maker} {identity.model}".upper()))
 
     def identify(self) -> Identity:
         """The four fields of `*IDN?`."""

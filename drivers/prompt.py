@@ -13,6 +13,7 @@ practice.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -31,6 +32,7 @@ from .prompt_answers import decode as decode
 
 LINE = LineSettings(baud=9600, data_bits=8, parity="N", stop_bits=1)
 
+_MODELS = re.compile(r"FLUKE (45|8808A|884[56]A)$")
 _FUNCTIONS = {
     Function.DC_VOLTAGE: "VDC",
     Function.AC_VOLTAGE: "VAC",
@@ -80,6 +82,11 @@ class PromptMeter:
         self._flags = Flag.NONE
         self._looked_at = 0.0
         self._steps = display.RangeSteps()
+
+    @staticmethod
+    def takes(identity: Identity) -> bool:
+        """True for an answer to `*IDN?` that names a model of this family."""
+        return bool(_MODELS.match(f"{identity.maker} {identity.model}".upper()))
 
     def identify(self) -> Identity:
         """The four fields of `*IDN?`."""

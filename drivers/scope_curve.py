@@ -108,10 +108,14 @@ class CurveScope(ScpiScope):
     CHANNELS = 8
     _words: Generation
 
+    @staticmethod
+    def takes(identity: Identity) -> bool:
+        """True for an answer to `*IDN?` that names a model of this family."""
+        return identity.maker.upper() == "TEKTRONIX" and bool(_generation_of(identity))
+
     def _recognise(self, identity: Identity) -> None:
         named = self.options["generation"]
-        model = identity.model.upper().replace(" ", "")
-        found = named if named != "auto" else next((g for pattern, g in _MODELS if re.match(pattern, model)), "")
+        found = named if named != "auto" else _generation_of(identity)
         if found not in GENERATIONS:
             raise InstrumentError(
                 f"{identity} at {self._link.address} is no model of the curve family this driver knows.",
@@ -358,3 +362,9 @@ def _waveform(fields: Preamble, codes: np.ndarray[tuple[int], np.dtype[np.generi
         code_limits=fields.code_limits,
         triggered=triggered,
     )
+
+
+def _generation_of(identity: Identity) -> str:
+    """The generation by model; "" for one this driver does not know."""
+    model = identity.model.upper().replace(" ", "")
+    return next((generation for pattern, generation in _MODELS if re.match(pattern, model)), "")

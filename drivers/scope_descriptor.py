@@ -79,9 +79,14 @@ class DescriptorScope(ScpiScope):
     CHANNELS = 8
     _described: bool
 
+    @staticmethod
+    def takes(identity: Identity) -> bool:
+        """True for an answer to `*IDN?` that names a model of this family."""
+        return bool(_variant_of(identity))
+
     def _recognise(self, identity: Identity) -> None:
-        named, name = self.options["variant"], f"{identity.maker} {identity.model}".upper()
-        found = named if named != "auto" else next((v for pattern, v in _MODELS if re.match(pattern, name)), "")
+        named = self.options["variant"]
+        found = named if named != "auto" else _variant_of(identity)
         if found not in ("c1", "c2"):
             raise InstrumentError(
                 f"{identity} at {self._link.address} is no model of the descriptor family this driver knows.",
@@ -279,3 +284,9 @@ class DescriptorScope(ScpiScope):
             (-128, 127),
             None,
         )
+
+
+def _variant_of(identity: Identity) -> str:
+    """The variant by maker and model; "" for one this driver does not know."""
+    name = f"{identity.maker} {identity.model}".upper()
+    return next((variant for pattern, variant in _MODELS if re.match(pattern, name)), "")

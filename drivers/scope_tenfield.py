@@ -136,6 +136,11 @@ class TenFieldScope(ScpiScope):
     CHANNELS = 4
     _variant: Variant
 
+    @staticmethod
+    def takes(identity: Identity) -> bool:
+        """True for an answer to `*IDN?` that names a model of this family."""
+        return bool(_variant_of(identity))
+
     def _recognise(self, identity: Identity) -> None:
         named = self.options["variant"]
         found = named if named != "auto" else _variant_of(identity)

@@ -8,6 +8,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -24,6 +25,9 @@ from . import scpi_common
 from .scpi_common import number_text
 
 LINE = LineSettings(baud=9600)
+
+# Series with this grammar, from memory; other supplies may be named in a bench file all the same.
+_MODELS = re.compile(r"(HEWLETT|AGILENT|KEYSIGHT).* (E36|E36\d\d\dA|EDU36|66\d\d)|RIGOL.* DP[789]|KEITHLEY.* 22\d\d")
 
 _QUESTIONS = {Function.DC_VOLTAGE: "MEAS:VOLT?", Function.DC_CURRENT: "MEAS:CURR?"}
 _TOLERANCE = 1e-3  # of a level read back: supplies round to their own steps
@@ -46,6 +50,11 @@ class ScpiSupply:
         self._identity: Identity | None = None
         self._chosen: int | None = None
         self._levels: dict[tuple[int, str], float] = {}
+
+    @staticmethod
+    def takes(identity: Identity) -> bool:
+        """True for an answer to `*IDN?` that names a model of this family."""
+        return bool(_MODELS.match(f"{identity.maker} {identity.model}".upper()))
 
     def identify(self) -> Identity:
         """The four fields of `*IDN?`."""

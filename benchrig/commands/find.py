@@ -1,0 +1,212 @@
+"""`benchrig find`: what answers here, what does not open and why; and a driver tried on an instrument."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import textwrap
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, closing
+from dataclasses import replace
+from typing import Any
+
+import click
+
+from ..bench import Bench, Station, load_bench
+from ..bench.attach import address_of
+from ..bench.find import Finding, Place, look, on_host, ports_here, probe, try_bench
+from ..bench.model import InstrumentSpec
+from ..clock import Clock, RealClock
+from ..errors import FileError, InstrumentError
+from ..instruments import LineSettings, load_contract, load_driver
+from ..links import Link, open_link
+from ..links.logged import LoggedLink, WireLog
+from ..ui.words import plain
+from .shipped import locate
+from .way_out import orderly
+
+_PACKAGES = {"serial": "pyserial", "pyvisa": "pyvisa", "pyvisa_py": "pyvisa-py"}
+
+
+@click.command("find")
+@click.option("--address", "addresses", multiple=True, help="Look at this address too. May be given again.")
+@click.option("--host", "hosts", multiple=True, help="Look at the usual instrument ports of this host.")
+@click.option("--bench", "bench_name", help="Try each instrument of this bench file.")
+@click.option("--try", "tried", help="Try a driver's promises on this instrument: its name in --bench, or an address.")
+@click.option("--driver", help="The driver to try; without it, the one that takes the instrument's identity.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
+def command(
+    addresses: tuple[str, ...],
+    hosts: tuple[str, ...],
+    bench_name: str | None,
+    tried: str | None,
+    driver: str | None,
+    as_json: bool,
+) -> int:
+    """Show which instruments answer on this machine.
+
+    Looks at every serial port, and at the addresses and hosts that are given. Asks who is there and sets nothing.
+    --try does set things: give it an instrument whose inputs hang free or touch nothing that matters.
+
+    Exit code 0: something answered, and everything of --bench did. 4: not so.
+    """
+    bench = load_bench(locate(bench_name)) if bench_name else None
+    with orderly(), ExitStack() as stack:
+        if tried:
+            return _try(stack, tried, driver, bench, as_json)
+        _say_what_is_missing(as_json)
+        found = _report(_of_bench(stack, bench) if bench else _here(addresses, hosts), as_json)
+    answering = [finding.state == "answers" for finding in found]
+    return 0 if answering and (all(answering) if bench else any(answering)) else 4
+
+
+def _say_what_is_missing(as_json: bool) -> None:
+    for module, package in _PACKAGES.items():
+        if importlib.util.find_spec(module) is None:
+            click.echo(f"{package} is missing: its instruments cannot be seen. pip install {package}", err=True)
+
+
+def _here(addresses: Sequence[str], hosts: Sequence[str]) -> Iterator[Finding]:
+    given = [Place(address) for address in addresses]
+    places = [*given, *(place for host in hosts for place in on_host(host))]
+    return look(places if given and not hosts else [*places, *ports_here()], RealClock())
+
+
+def _of_bench(stack: ExitStack, bench: Bench) -> Iterator[Finding]:
+    station = Station(bench, RealClock())
+    stack.callback(station.close)
+    return try_bench(list(bench.instruments.values()), station.attached)
+
+
+def _report(findings: Iterator[Finding], as_json: bool) -> list[Finding]:
+    """Each as soon as it is known; what they were, for the exit code."""
+    found = []
+    for finding in findings:
+        found.append(finding)
+        click.echo(json.dumps(_data(finding)) if as_json else "\n".join(lines_of(finding)))
+    if not found and not as_json:
+        click.echo("No serial port on this machine. Network instruments: --host HOST, or --address ADDRESS.")
+    return found
+
+
+def lines_of(finding: Finding) -> list[str]:
+    """A finding for a person: who and where, which driver, what is wrong; at most 80 columns where words can break."""
+    who = str(finding.identity) if finding.identity else finding.words
+    name = f"{finding.place.name}: " if finding.place.name else ""
+    lines = [f"{finding.state:8} {plain(name + finding.place.address)}"]
+    if finding.place.note:
+        lines.append(f"         {plain(finding.place.note)}")
+    lines += _wrapped(who)
+    if finding.drivers and finding.state == "answers":
+        lines.append(f"         driver {' or '.join(finding.drivers)}")
+    if finding.identity and finding.words:
+        lines += _wrapped(finding.words)
+    return lines + (_wrapped(finding.cure) if finding.cure else [])
+
+
+def _wrapped(words: str, indent: int = 9) -> list[str]:
+    margin = " " * indent
+    return textwrap.wrap(
+        plain(words),
+        79,
+        initial_indent=margin,
+        subsequent_indent=margin,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def _data(finding: Finding) -> dict[str, Any]:
+    identity = finding.identity
+    return {
+        "state": finding.state,
+        "name": finding.place.name,
+        "address": finding.place.address,
+        "note": finding.place.note,
+        "identity": None
+        if identity is None
+        else {
+            "maker": identity.maker,
+            "model": identity.model,
+            "serial": identity.serial,
+            "firmware": identity.firmware,
+        },
+        "drivers": list(finding.drivers),
+        "words": finding.words,
+        "cure": finding.cure,
+    }
+
+
+# A driver tried
+
+
+def _try(stack: ExitStack, tried: str, driver: str | None, bench: Bench | None, as_json: bool) -> int:
+    clock = RealClock()
+    spec = chosen(tried, driver, bench, clock)
+    factory = load_driver(spec.driver)
+    usual = getattr(factory, "LINE", None)
+    log = WireLog()
+    link = stack.enter_context(closing(_open(spec, clock, usual, bench)))
+    instrument = factory(LoggedLink(link, clock, log), clock, dict(spec.options))
+    if not as_json:
+        click.echo(f"Driver {spec.driver} on {plain(address_of(spec))}. It sets things; nothing is switched on.")
+    outcomes = []
+    for row in load_contract()(instrument, clock, log):
+        outcomes.append(row.outcome)
+        click.echo(json.dumps(_row_data(row)) if as_json else "\n".join(row_lines(row)))
+    if not as_json:
+        click.echo(_summary(outcomes))
+        click.echo("\n".join(_wrapped(_AS_LEFT, 0)))
+    return 4 if "broken" in outcomes else 0
+
+
+_AS_LEFT = (
+    "A meter is left on DC volts, autorange; a scope on channel 1 at 1 V/div, 1 ms/div, triggered on channel 1 at "
+    "0 V, probe 1x, running. Set back what you had."
+)
+
+
+def _open(spec: InstrumentSpec, clock: Clock, usual: LineSettings | None, bench: Bench | None) -> Link:
+    from ..instruments import load_world
+
+    world = load_world(bench.world)(clock) if bench and bench.world else None
+    return open_link(address_of(spec), clock, spec.line_settings(usual or LineSettings()), world)
+
+
+def chosen(wanted: str, driver: str | None, bench: Bench | None, clock: Clock) -> InstrumentSpec:
+    """The instrument called `wanted`, a name on the bench or an address; its driver as given, or as its identity says.
+
+    Raises FileError where no driver is named and none takes it, LinkError where nothing can be opened.
+    """
+    if bench is not None and "::" not in wanted and "://" not in wanted:
+        spec = bench.instrument(wanted)
+        return replace(spec, driver=driver) if driver else spec
+    if driver:
+        return InstrumentSpec(wanted, driver, wanted)
+    finding = probe(Place(wanted), clock)
+    if finding.state != "answers":
+        raise InstrumentError(f"{wanted}: {finding.words}", instrument=wanted, next_step=finding.cure)
+    if not finding.drivers:
+        raise FileError(
+            f"{finding.identity} answers at {wanted}, but no installed driver says that it knows it.",
+            next_step="Name one with --driver.",
+        )
+    return InstrumentSpec(wanted, finding.drivers[0], wanted)
+
+
+def row_lines(row: Any) -> list[str]:
+    """A row of the table; what went over the wire only where a promise was broken or something was refused."""
+    lines = [f"{row.outcome:8} {row.what}"]
+    lines += _wrapped(row.detail) if row.detail else []
+    return lines + [f"           {plain(part)[:200]}" for part in row.dialogue.splitlines()[-_SHOWN:]]
+
+
+_SHOWN = 12  # lines of a dialogue: the newest say why
+
+
+def _row_data(row: Any) -> dict[str, str]:
+    return {"what": row.what, "outcome": row.outcome, "detail": row.detail, "dialogue": row.dialogue}
+
+
+def _summary(outcomes: Sequence[str]) -> str:
+    return ", ".join(f"{outcomes.count(kind)} {kind}" for kind in ("works", "refused", "broken")) + "."
