@@ -191,6 +191,7 @@ def _common(table: f.Base, path: KeyPath, notes: Notes) -> dict[str, Any]:
         "hints": dict(table.hints),
         "only_if": dict(table.only_if),
         "safety": table.safety,
+        "as_found": table.as_found,
         "line": notes.line(path),
     }
 

@@ -108,6 +108,7 @@ class Base(FileModel):
     hints: dict[AClass, Words] = Field(default_factory=dict)
     only_if: dict[Id, Words] = Field(default_factory=dict)
     safety: bool = False
+    as_found: bool = True
 
 
 class ConfirmTable(Base):

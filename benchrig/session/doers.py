@@ -42,11 +42,16 @@ LONGEST = 120.0  # s for one value, an instrument that comes and goes included
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """How a step ended. `changed`: something was turned, cleaned or mended."""
+    """How a step ended.
+
+    changed  something was turned, cleaned or mended
+    to_do    the value was only read, as found, and is still to be set
+    """
 
     result: StepResult
     changed: bool = False
     answer: str = ""
+    to_do: bool = False
 
 
 class Results:
@@ -54,10 +59,16 @@ class Results:
 
     def __init__(self) -> None:
         self.values: dict[str, Value] = {}
+        self._first: dict[str, Value] = {}
 
     def keep(self, step: str, result: StepResult) -> None:
         if result.value is not None:
             self.values[step] = Value(result.value, result.uncertainty or 0.0, result.unit)
+            self._first.setdefault(step, self.values[step])
+
+    def first(self, step: str, now: Value) -> Value:
+        """The value as found in this job; `now` where this is it."""
+        return self._first.get(step, now)
 
 
 def absent(step: Step, unit: str, limits: Limits, why: str) -> StepResult:
@@ -183,7 +194,9 @@ def do_derive(work: Work, step: Derive, results: Results) -> Done:
         found = derived(step.operation, [results.values[name] for name in step.of], step.limits.unit)
     except ZeroDivisionError:
         return Done(absent(step, step.limits.unit, step.limits, f"The {step.operation} has nothing to divide by."))
-    return Done(with_hint(step, judged(found, step.limits, work.rule)))
+    result = judged(found, step.limits, work.rule)
+    right = result.verdict in ("pass", "conditional pass")
+    return Done(with_hint(step, result), to_do=work.only_looking and not right)
 
 
 def do_capture(work: Work, step: Capture, results: Results) -> Done:

@@ -1,9 +1,11 @@
 """Which step comes next, and why: order, needs, what disturbs what. Pure.
 
 Rules it keeps:
-1. Steps are done in the order of the file; a step is opened again when something that disturbs it really changed.
-2. A step that needs another waits until that one has ended well; if it ended badly, the step is blocked and says so.
-3. The loop ends: when two steps have opened each other `PATIENCE` times, they are named and left.
+1. First everything that can be measured is read, as found, before anything is turned. What is right then is done.
+2. Then steps are done in the order of the file; a step is opened again when something that disturbs it really changed.
+3. A step that needs another waits until that one has ended well; if it ended badly, the step is blocked and says so.
+   After a failed safety step nothing more is done that has the unit running.
+4. The loop ends: when two steps have opened each other `PATIENCE` times, they are named and left.
 """
 
 from __future__ import annotations
@@ -12,7 +14,20 @@ import enum
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from ..procedure.model import Procedure, Step, trimmers_of
+from ..procedure.model import (
+    Confirm,
+    Coupled,
+    Derive,
+    Enter,
+    Least,
+    Measure,
+    Procedure,
+    Step,
+    Trim,
+    Wait,
+    powers_unit,
+    trimmers_of,
+)
 
 PATIENCE = 4  # rounds that two steps may fight
 
@@ -41,11 +56,48 @@ class Plan:
     answers: Mapping[str, str] = field(default_factory=dict)
     opened: Mapping[tuple[str, str], int] = field(default_factory=dict)  # (by, what) -> how often
     fighting: tuple[tuple[str, str], ...] = ()
+    read: frozenset[str] = frozenset()  # steps whose value as found was taken
 
 
 def begin(procedure: Procedure) -> Plan:
     """Everything open."""
     return Plan({step.id: Status.OPEN for step in procedure.steps})
+
+
+MEASURABLE = (Measure, Enter, Derive, Trim, Coupled, Least)
+
+
+def to_read_first(procedure: Procedure) -> tuple[str, ...]:
+    """Ids of the steps of the as-found pass, in order: what can be measured, and what must be done for that."""
+    wanted = {step.id for step in procedure.steps if isinstance(step, MEASURABLE) and step.as_found}
+    for step in reversed(procedure.steps):
+        if step.id in wanted:
+            wanted |= {other for other in step.needs if isinstance(procedure.step(other), Confirm | Wait)}
+    return tuple(step.id for step in procedure.steps if step.id in wanted and not (step.cleans or step.only_if))
+
+
+def next_to_read(plan: Plan, procedure: Procedure) -> str | None:
+    """The id of the next step of the as-found pass; None when it is over.
+
+    A trim that was read and is still to be set does not stand in the way of reading what comes after it.
+    """
+    for name in to_read_first(procedure):
+        step = procedure.step(name)
+        before = (*step.needs, *(step.of if isinstance(step, Derive) else ()))
+        ready = all(plan.status[it] in SETTLED_WELL or _read_and_open(plan, it) for it in before)
+        if plan.status[name] is Status.OPEN and name not in plan.read and ready:
+            return name
+    return None
+
+
+def _read_and_open(plan: Plan, name: str) -> bool:
+    return name in plan.read and plan.status[name] is Status.OPEN
+
+
+def as_found(plan: Plan, step: str, status: Status, answer: str = "") -> Plan:
+    """The plan after a step of the as-found pass; `status` is OPEN for what is still to be set."""
+    answers = {**plan.answers, step: answer} if answer else plan.answers
+    return replace(plan, status={**plan.status, step: status}, read=plan.read | {step}, answers=answers)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,8 +150,14 @@ def _reopened(plan: Plan, by: str, what: str) -> Plan:
 
 def settle(plan: Plan, procedure: Procedure) -> Plan:
     """Close what needs no doing: steps that are blocked, and steps that are not for this unit."""
+    failed = unsafe(plan, procedure)
     for step in procedure.steps:
-        if plan.status[step.id] is Status.OPEN and (closed := _closed(plan, step)):
+        if plan.status[step.id] is not Status.OPEN:
+            continue
+        closed = _closed(plan, step)
+        if closed is None and failed is not None and powers_unit(step):
+            closed = Status.BLOCKED, f"{failed} failed: the unit is not to run"
+        if closed is not None:
             status, why = closed
             plan = replace(plan, status={**plan.status, step.id: status}, why={**plan.why, step.id: why})
     return plan
@@ -115,6 +173,11 @@ def _closed(plan: Plan, step: Step) -> tuple[Status, str] | None:
     return None
 
 
+def unsafe(plan: Plan, procedure: Procedure) -> str | None:
+    """The id of a safety step that has failed."""
+    return next((it.id for it in procedure.steps if it.safety and plan.status[it.id] is Status.BAD), None)
+
+
 def next_step(plan: Plan, procedure: Procedure) -> str | None:
     """The id of the first open step whose needs are met; None when nothing is left. `settle` first."""
     for step in procedure.steps:
@@ -126,7 +189,7 @@ def next_step(plan: Plan, procedure: Procedure) -> str | None:
 
 def printed(procedure: Procedure) -> list[str]:
     """The plan as lines for a person: order, needs, what opens what again."""
-    lines = []
+    lines = [f"First, before anything is turned, these are read as found: {', '.join(to_read_first(procedure))}"]
     for number, step in enumerate(procedure.steps, 1):
         needs = f", needs {', '.join(step.needs)}" if step.needs else ""
         hazard = f", HOLD POINT {step.hazard}" if step.hazard else ""

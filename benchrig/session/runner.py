@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
@@ -103,14 +103,15 @@ class Runner:
     def _all_steps(self) -> None:
         while self._end is None:
             self._settle()
-            name = planning.next_step(self._plan, self._procedure)
+            reading = planning.next_to_read(self._plan, self._procedure)
+            name = reading or planning.next_step(self._plan, self._procedure)
             if name is None:
                 return
             step = self._procedure.step(name)
             if not self._guard.may_follow(step):
                 self._secure()
                 continue
-            self._one_step(step)
+            self._one_step(step, only_looking=reading is not None)
 
     def _settle(self) -> None:
         """Close what needs no doing, and say so once."""
@@ -123,17 +124,16 @@ class Runner:
                 words = self._plan.why[step.id]
                 self._end_row(step, row, StepResult("blocked" if blocked else "skipped", words=words))
 
-    def _one_step(self, step: Step) -> None:
+    def _one_step(self, step: Step, *, only_looking: bool) -> None:
         self._last = step
-        row = self._begin_row(step)
+        row = self._begin_row(step, "as found" if only_looking else "")
         self._tell(self._started(step))
         work = Work(self._services, self._guard, step, row)
+        work.only_looking = only_looking
         done = self._attempt(step, work, row)
-        self._end_row(step, row, done.result)
+        self._end_row(step, row, with_facts(done))
         self._results.keep(step.id, done.result)
-        self._plan = planning.ended(
-            self._plan, self._procedure, Ended(step.id, _status(done.result), done.changed, done.answer)
-        )
+        self._plan = after(self._plan, self._procedure, step.id, done, only_looking=only_looking)
 
     def _attempt(self, step: Step, work: Work, row: int) -> Done:
         """Do the step, again where an acknowledgement lapsed and was given again."""
@@ -235,14 +235,14 @@ class Runner:
 
     # the record
 
-    def _begin_row(self, step: Step) -> int:
+    def _begin_row(self, step: Step, purpose: str = "") -> int:
         facts = StepFacts(
             step=step.id,
             kind=step.kind,
             title=step.title,
             number=self._number(step),
             round=self._plan.rounds.get(step.id, 0) + 1,
-            purpose="do" if not self._plan.rounds.get(step.id) else "check again",
+            purpose=purpose or ("do" if not self._plan.rounds.get(step.id) else "check again"),
             point=", ".join(dict.fromkeys(source.point for source in sources_of(step) if source.point)),
             trimmer=", ".join(trimmer.name for trimmer in trimmers_of(step)),
         )
@@ -288,6 +288,21 @@ def connections(step: Step) -> Sequence[Connection]:
         for source in sources_of(step)
         if not isinstance(source, TypedSource)
     )
+
+
+def after(plan: Plan, procedure: Procedure, step: str, done: Done, *, only_looking: bool) -> Plan:
+    """The plan after a step."""
+    if only_looking:
+        status = Status.OPEN if done.to_do else _status(done.result)
+        return planning.as_found(plan, step, status, done.answer)
+    return planning.ended(plan, procedure, Ended(step, _status(done.result), done.changed, done.answer))
+
+
+def with_facts(done: Done) -> StepResult:
+    """The result with what the plan made of it, so that the plan can be made again from the record."""
+    facts = {"changed": done.changed, "answer": done.answer, "to_do": done.to_do}
+    told = {name: value for name, value in facts.items() if value}
+    return replace(done.result, details={**done.result.details, **told}) if told else done.result
 
 
 def _status(result: StepResult) -> Status:

@@ -30,6 +30,7 @@ from .work import Work
 AS_FOUND = 5  # readings
 LONGEST = 900.0  # s that one trim may take before it is given up
 LEAVE = ("leave alone", "adjust")
+TO_SET = "as found; to be set"
 AVERAGED = 4  # readings of a search taken together: a quotient of scope levels jumps by whole codes
 
 
@@ -39,12 +40,15 @@ def do_trim(work: Work, step: Trim, results: Results) -> Done:
     if found is None:
         return Done(absent(step, step.source.unit, step.limits, "No usable value came."))
     if left_alone(work, axis, found):
-        return Done(as_left(judged(found, step.limits, work.rule, "left alone"), found))
+        return Done(as_left(judged(found, step.limits, work.rule, "left alone"), results.first(step.id, found)))
+    if work.only_looking:
+        return Done(with_hint(step, as_left(judged(found, step.limits, work.rule, TO_SET), found)), to_do=True)
     mark(work, axis.trimmer, found)
+    first = results.first(step.id, found)
     final = turn(work, step, axis, step.hold, step.settle, step.span)
     if final is None:
-        return Done(with_hint(step, as_left(judged(found, step.limits, work.rule, "not brought in"), found)), True)
-    return Done(as_left(judged(final, step.limits, work.rule), found), moved(found, final, step.limits))
+        return Done(with_hint(step, as_left(judged(found, step.limits, work.rule, "not brought in"), first)), True)
+    return Done(as_left(judged(final, step.limits, work.rule), first), moved(found, final, step.limits))
 
 
 def as_found(work: Work, step: Step, axis: Axis) -> Value | None:
@@ -163,6 +167,8 @@ def do_coupled(work: Work, step: Coupled, results: Results) -> Done:
         return Done(absent(step, step.axes[0].source.unit, step.axes[0].limits, "No usable value came."))
     if all(right_already(value, axis.limits, work.rule) for value, axis in zip(known, step.axes, strict=True)):
         return Done(_joined(work, step, known, known, "left alone"))
+    if work.only_looking:
+        return Done(_joined(work, step, known, known, TO_SET), to_do=True)
     for value, axis in zip(known, step.axes, strict=True):
         mark(work, axis.trimmer, value)
     now = known
@@ -202,14 +208,17 @@ def do_least(work: Work, step: Least, results: Results) -> Done:
     if found is None or isinstance(step.source, TypedSource):
         return Done(absent(step, step.source.unit, step.limits, "No usable value came."))
     if left_alone(work, axis, found):
-        return Done(as_left(judged(found, step.limits, work.rule, "left alone"), found))
+        return Done(as_left(judged(found, step.limits, work.rule, "left alone"), results.first(step.id, found)))
+    if work.only_looking:
+        return Done(with_hint(step, as_left(judged(found, step.limits, work.rule, TO_SET), found)), to_do=True)
     mark(work, step.trimmer, found)
+    first = results.first(step.id, found)
     final = seek(work, step, step.source, found)
     if final is None:
         words = "the least point was not found"
-        return Done(with_hint(step, as_left(judged(found, step.limits, work.rule, words), found)), True)
+        return Done(with_hint(step, as_left(judged(found, step.limits, work.rule, words), first)), True)
     return Done(
-        with_hint(step, as_left(judged(final, step.limits, work.rule), found)), moved(found, final, step.limits)
+        with_hint(step, as_left(judged(final, step.limits, work.rule), first)), moved(found, final, step.limits)
     )
 
 

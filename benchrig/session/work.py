@@ -59,6 +59,7 @@ class Work:
         self.row = row
         self.guard = guard
         self.last: Reading | None = None
+        self.only_looking = False  # in the as-found pass: nothing is to be turned
         self.restarted = False  # set when something between two readings made the old ones count no more
         self._gap: tuple[int, float] | None = None
 
