@@ -9,7 +9,6 @@ gives up a measurement that is running. On serial only the SYSTem commands work 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from functools import partial
 from math import inf
 from typing import Literal
@@ -19,76 +18,25 @@ import numpy as np
 from benchrig.clock import Clock
 
 from .meter_convert import APERTURE_FUNCTIONS, RANGES, Converter, Sense, Settings, cycles_for, resolution_of
+from .meter_model import (
+    CORNER,
+    COUNT,
+    FUNCTIONS,
+    GATE,
+    HP34401A,
+    MATH,
+    ONCE,
+    SPELLED,
+    Math,
+    Model,
+    Trigger,
+)
 from .ports import Inputs
 from .scpi import Operation, ScpiInstrument, Steps, Wait
 from .scpi_errors import ScpiError
 from .scpi_settings import choice, fixed, numeric
 from .scpi_tree import Call, Command
-from .scpi_values import Numeric, Words, boolean, matches, nr3, string
-
-
-@dataclass(frozen=True, slots=True)
-class Model:
-    """What differs inside the class."""
-
-    maker: str
-    name: str
-    firmware: str
-    cycles: tuple[float, ...]
-    preset_cycles: float
-    memory: int
-    impedance: str  # header of the input resistance switch
-    zero: str  # header of the auto-zero switch
-
-
-HP34401A = Model(
-    "HEWLETT-PACKARD", "34401A", "11-5-2", (0.02, 0.2, 1, 10, 100), 10, 512,
-    "INPut:IMPedance:AUTO", "[SENSe:]ZERO:AUTO",
-)  # fmt: skip
-AGILENT34410A = Model(
-    "Agilent Technologies", "34410A", "2.35-2.35-0.09-46-09", (0.006, 0.02, 0.06, 0.2, 1, 2, 10, 100), 1, 50_000,
-    "[SENSe:]VOLTage[:DC]:IMPedance:AUTO", "[SENSe:]VOLTage[:DC]:ZERO:AUTO",
-)  # fmt: skip
-
-# Function as answered -> header in commands, unit of its range.
-_FUNCTIONS: dict[str, tuple[str, str]] = {
-    "VOLT": ("VOLTage[:DC]", "V"),
-    "VOLT:AC": ("VOLTage:AC", "V"),
-    "CURR": ("CURRent[:DC]", "A"),
-    "CURR:AC": ("CURRent:AC", "A"),
-    "RES": ("RESistance", "OHM"),
-    "FRES": ("FRESistance", "OHM"),
-    "CONT": ("CONTinuity", "OHM"),
-    "DIOD": ("DIODe", "V"),
-    "FREQ": ("FREQuency", "HZ"),
-    "PER": ("PERiod", "S"),
-}
-_SPELLED = {
-    "VOLTage:DC": "VOLT", "VOLTage": "VOLT", "VOLTage:AC": "VOLT:AC", "CURRent:DC": "CURR", "CURRent": "CURR",
-    "CURRent:AC": "CURR:AC", "RESistance": "RES", "FRESistance": "FRES", "CONTinuity": "CONT", "DIODe": "DIOD",
-    "FREQuency": "FREQ", "PERiod": "PER",
-}  # fmt: skip
-_MATH = Words(("NULL", "DB", "DBM", "AVERage", "LIMit"))
-_ONCE = "ONCE"
-
-
-@dataclass(slots=True)
-class _Trigger:
-    """`delay` None: automatic. `count` may be inf."""
-
-    source: str = "IMM"
-    delay: float | None = None
-    samples: float = 1
-    count: float = 1
-
-
-@dataclass(slots=True)
-class _Math:
-    """NULL, the only math that changes a reading here. `offset` None: the next reading becomes it."""
-
-    function: str = "NULL"
-    on: bool = False
-    offset: float | None = None
+from .scpi_values import Numeric, boolean, matches, nr3, string
 
 
 class BenchMeter(ScpiInstrument):
@@ -130,8 +78,8 @@ class BenchMeter(ScpiInstrument):
         self._abort()
         self._completion_asked = False
         self.converter.settings = Settings.fresh(self.model.preset_cycles)
-        self._trigger = _Trigger()
-        self._math = _Math()
+        self._trigger = Trigger()
+        self._math = Math()
         self._memory: list[float] = []
 
     def reset(self) -> None:
@@ -235,7 +183,7 @@ class BenchMeter(ScpiInstrument):
     def commands(self) -> Iterable[Command]:
         yield from self.error_commands()
         yield from self._verb_commands()
-        for function in _FUNCTIONS:
+        for function in FUNCTIONS:
             yield from self._function_commands(function)
         yield from self._sense_commands()
         yield from self._trigger_commands()
@@ -252,7 +200,7 @@ class BenchMeter(ScpiInstrument):
         yield Command("MEASure?", partial(self._measure, "VOLT"), 0, 2)
 
     def _function_commands(self, function: str) -> Iterable[Command]:
-        header, _ = _FUNCTIONS[function]
+        header, _ = FUNCTIONS[function]
         yield Command(f"CONFigure:{header}", partial(self._configure, function), 0, 2)
         yield Command(f"MEASure:{header}?", partial(self._measure, function), 0, 2)
         if len(RANGES[function]) > 1 and function not in ("FREQ", "PER"):
@@ -279,10 +227,10 @@ class BenchMeter(ScpiInstrument):
         yield Command(f"{self.model.zero}?", lambda call: str(int(self.converter.settings.zero)))
         yield Command(self.model.impedance, self._set_impedance, 1, 1)
         yield Command(f"{self.model.impedance}?", lambda call: str(int(self.converter.settings.high_impedance)))
-        yield from numeric("[SENSe:]DETector:BANDwidth", _CORNER, self._settings, "corner", self.real)
-        yield from numeric("[SENSe:]VOLTage:AC:BANDwidth", _CORNER, self._settings, "corner", self.real)
-        yield from numeric("[SENSe:]FREQuency:APERture", _GATE, self._settings, "gate", self.real)
-        yield from numeric("[SENSe:]PERiod:APERture", _GATE, self._settings, "gate", self.real)
+        yield from numeric("[SENSe:]DETector:BANDwidth", CORNER, self._settings, "corner", self.real)
+        yield from numeric("[SENSe:]VOLTage:AC:BANDwidth", CORNER, self._settings, "corner", self.real)
+        yield from numeric("[SENSe:]FREQuency:APERture", GATE, self._settings, "gate", self.real)
+        yield from numeric("[SENSe:]PERiod:APERture", GATE, self._settings, "gate", self.real)
         yield Command("ROUTe:TERMinals?", lambda call: self.terminals)
 
     def _trigger_commands(self) -> Iterable[Command]:
@@ -291,14 +239,12 @@ class BenchMeter(ScpiInstrument):
         yield Command("TRIGger:DELay?", lambda call: self.real(self._trigger.delay or 0.0))
         yield Command("TRIGger:DELay:AUTO", self._set_auto_delay, 1, 1)
         yield Command("TRIGger:DELay:AUTO?", lambda call: str(int(self._trigger.delay is None)))
-        yield from numeric("SAMPle:COUNt", _COUNT, self._idle_trigger, "samples", self.real)
+        yield from numeric("SAMPle:COUNt", COUNT, self._idle_trigger, "samples", self.real)
         yield Command("TRIGger:COUNt", self._set_count, 1, 1)
         yield Command("TRIGger:COUNt?", lambda call: self.real(min(self._trigger.count, 9.9e37)))
 
     def _math_commands(self) -> Iterable[Command]:
-        yield Command(
-            "CALCulate:FUNCtion", lambda call: setattr(self._math, "function", _MATH.read(call.args[0])), 1, 1
-        )
+        yield Command("CALCulate:FUNCtion", lambda call: setattr(self._math, "function", MATH.read(call.args[0])), 1, 1)
         yield Command("CALCulate:FUNCtion?", lambda call: self._math.function)
         yield Command("CALCulate:STATe", self._set_math, 1, 1)
         yield Command("CALCulate:STATe?", lambda call: str(int(self._math.on)))
@@ -321,7 +267,7 @@ class BenchMeter(ScpiInstrument):
             self._abort()
         return self.converter.settings
 
-    def _idle_trigger(self, call: Call) -> _Trigger:
+    def _idle_trigger(self, call: Call) -> Trigger:
         if not call.query:
             self._abort()
         return self._trigger
@@ -331,7 +277,7 @@ class BenchMeter(ScpiInstrument):
 
     def _range_spec(self, function: str) -> Numeric:
         ranges = RANGES[function]
-        unit = _FUNCTIONS[function][1] if function not in ("FREQ", "PER") else "V"
+        unit = FUNCTIONS[function][1] if function not in ("FREQ", "PER") else "V"
         return Numeric(ranges[0], ranges[-1], ranges[min(2, len(ranges) - 1)], unit, steps=ranges)
 
     def _choose_range(self, function: str, text: str) -> None:
@@ -355,7 +301,7 @@ class BenchMeter(ScpiInstrument):
     def _set_auto(self, function: str, call: Call) -> None:
         self._abort()
         sense = self._sense(function)
-        sense.once = call.args[0].upper() == _ONCE
+        sense.once = call.args[0].upper() == ONCE
         sense.auto = False if sense.once else boolean(call.args[0])
 
     def _cycles_spec(self) -> Numeric:
@@ -380,7 +326,7 @@ class BenchMeter(ScpiInstrument):
         sense.nplc = self._nplc_for(call.args[0], sense.range, function)
 
     def _nplc_for(self, text: str, full: float, function: str) -> float:
-        unit = _FUNCTIONS[function][1]
+        unit = FUNCTIONS[function][1]
         fraction = Numeric(3e-7 * full, full, 1e-6 * full, unit).read(text) / full
         return self._cycles_spec().read(repr(cycles_for(fraction)))
 
@@ -401,7 +347,7 @@ class BenchMeter(ScpiInstrument):
         settings.zero, settings.high_impedance = True, False
         if len(call.args) > 1 and function in APERTURE_FUNCTIONS and not matches("DEFault", call.args[1]):
             sense.nplc = self._nplc_for(call.args[1], sense.range, function)
-        self._trigger, self._math, self._memory = _Trigger(), _Math(), []
+        self._trigger, self._math, self._memory = Trigger(), Math(), []
 
     def _measure(self, function: str, call: Call) -> Wait:
         self._configure(function, call)
@@ -414,7 +360,7 @@ class BenchMeter(ScpiInstrument):
 
     def _set_function(self, call: Call) -> None:
         wanted = string(call.args[0])
-        for spelled, function in _SPELLED.items():
+        for spelled, function in SPELLED.items():
             words = spelled.split(":")
             typed = wanted.split(":")
             if len(words) == len(typed) and all(map(matches, words, typed)):
@@ -423,7 +369,7 @@ class BenchMeter(ScpiInstrument):
         raise ScpiError(-224)
 
     def _set_zero(self, call: Call) -> None:
-        once = call.args[0].upper() == _ONCE
+        once = call.args[0].upper() == ONCE
         self._settings(call).zero = False if once else boolean(call.args[0])
 
     def _set_impedance(self, call: Call) -> None:
@@ -438,7 +384,7 @@ class BenchMeter(ScpiInstrument):
 
     def _set_count(self, call: Call) -> None:
         endless = matches("INFinity", call.args[0])
-        self._idle_trigger(call).count = inf if endless else _COUNT.read(call.args[0])
+        self._idle_trigger(call).count = inf if endless else COUNT.read(call.args[0])
 
     def _set_math(self, call: Call) -> None:
         self._math.on = boolean(call.args[0])
@@ -451,8 +397,3 @@ class BenchMeter(ScpiInstrument):
 
     def _set_remote(self, remote: bool, call: Call) -> None:
         self.remote = remote
-
-
-_CORNER = Numeric(3, 200, 20, "HZ", steps=(3.0, 20.0, 200.0))
-_GATE = Numeric(0.01, 1, 0.1, "S", steps=(0.01, 0.1, 1.0))
-_COUNT = Numeric(1, 50_000, 1, whole=True)

@@ -11,7 +11,8 @@ from collections.abc import Callable
 
 import pytest
 from bench_talk import Host, sine, square
-from benchrig.sim_instruments.meter_scpi import AGILENT34410A, BenchMeter
+from benchrig.sim_instruments.meter_model import AGILENT34410A
+from benchrig.sim_instruments.meter_scpi import BenchMeter
 from benchrig.sim_instruments.ports import Double
 from benchrig.sim_instruments.scope_curve import CurveScope
 from benchrig.sim_instruments.scope_descriptor import DescriptorScope

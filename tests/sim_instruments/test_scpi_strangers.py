@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 import pytest
 from bench_talk import Point, sine, square, steady
-from benchrig.sim_instruments.meter_scpi import AGILENT34410A, BenchMeter
+from benchrig.sim_instruments.meter_model import AGILENT34410A
+from benchrig.sim_instruments.meter_scpi import BenchMeter
 from benchrig.sim_instruments.ports import Double
 from benchrig.sim_instruments.scope_tenfield_a1 import TenFieldA1
 from benchrig.sim_instruments.scope_tenfield_a2 import TenFieldA2
