@@ -130,7 +130,7 @@ def do_enter(work: Work, step: Enter, results: Results) -> Done:
     found = typed_value(work, step.source, step.instruction or step.title)
     if found is None:
         return Done(absent(step, step.source.unit, step.limits, "Nothing was entered."))
-    return Done(judged(found, step.limits, work.rule))
+    return Done(with_hint(step, judged(found, step.limits, work.rule)))
 
 
 def typed_value(work: Work, source: TypedSource, text: str) -> Value | None:
@@ -171,7 +171,8 @@ def with_hint(step: Step, result: StepResult) -> StepResult:
         hint = step.hints.get(ReadingClass.HIGH, "")
     if found is ReadingClass.ABSENT and not hint:
         hint = step.hints.get(ReadingClass.LOW, "")
-    return replace(result, words=f"{found}: {hint}" if hint else str(found))
+    told = f"{found}: {hint}" if hint else str(found)
+    return replace(result, words=f"{result.words}; {told}" if result.words else told)
 
 
 def how_wrong(result: StepResult) -> ReadingClass:

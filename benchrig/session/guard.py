@@ -9,6 +9,8 @@ Rules it keeps:
 
 from __future__ import annotations
 
+import math
+
 from ..clock import Clock
 from ..errors import BenchrigError, Refused, UnitError
 from ..holdmachine import Moment
@@ -38,6 +40,7 @@ class Guard:
     ) -> None:
         self.session = Session()
         self.power: bool | None = None
+        self.came_on = -math.inf  # when it was last switched on
         self._procedure = procedure
         self._tools = tools
         self._operator = operator
@@ -232,6 +235,8 @@ class Guard:
         done = ("on", "not on") if on else ("off", "not off")
         answered = self._choose(words, done, "power on" if on else "power off") == done[0]
         self.power = on if answered else self.power
+        if on and answered:
+            self.came_on = self._clock.now()
         return answered
 
     def _supply_off(self) -> None:

@@ -94,8 +94,13 @@ def _read_and_open(plan: Plan, name: str) -> bool:
     return name in plan.read and plan.status[name] is Status.OPEN
 
 
-def as_found(plan: Plan, step: str, status: Status, answer: str = "") -> Plan:
-    """The plan after a step of the as-found pass; `status` is OPEN for what is still to be set."""
+def as_found(plan: Plan, procedure: Procedure, step: str, status: Status, answer: str = "") -> Plan:
+    """The plan after a step of the as-found pass; `status` is OPEN for what is still to be set.
+
+    What is out while something that it needs is still to be set is no fault yet: it is read again in its turn.
+    """
+    if status is Status.BAD and any(_read_and_open(plan, it) for it in procedure.step(step).needs):
+        status = Status.OPEN
     answers = {**plan.answers, step: answer} if answer else plan.answers
     return replace(plan, status={**plan.status, step: status}, read=plan.read | {step}, answers=answers)
 
@@ -129,7 +134,9 @@ def disturbed_by(procedure: Procedure, step: Step) -> tuple[str, ...]:
     return tuple(
         other.id
         for other in procedure.steps
-        if other.id in step.disturbs or cleaned & {trimmer.name for trimmer in trimmers_of(other)}
+        if other.id in step.disturbs
+        or cleaned & {trimmer.name for trimmer in trimmers_of(other)}
+        or (isinstance(other, Derive) and step.id in other.of)
     )
 
 

@@ -30,6 +30,7 @@ from .ports import Tools
 from .verdicts import went_well
 from .work import Services, Work
 
+COMING_UP = 5.0  # s after switching on before a value of the unit counts
 AGAIN = 5  # times that a lapsed acknowledgement is asked for again in one step
 
 
@@ -154,6 +155,7 @@ class Runner:
             if not self._connected(step, work):
                 return Done(StepResult("skipped", words="the leads were not put where they belong"))
             self._guard.begin(step, row)
+            work.wait(self._guard.came_on + COMING_UP - self._clock.now())
             done = self._doers[step.kind](work, step, self._results)
         except Skipped as skip:
             self._guard.done()
@@ -294,7 +296,7 @@ def after(plan: Plan, procedure: Procedure, step: str, done: Done, *, only_looki
     """The plan after a step."""
     if only_looking:
         status = Status.OPEN if done.to_do else _status(done.result)
-        return planning.as_found(plan, step, status, done.answer)
+        return planning.as_found(plan, procedure, step, status, done.answer)
     return planning.ended(plan, procedure, Ended(step, _status(done.result), done.changed, done.answer))
 
 

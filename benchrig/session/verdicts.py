@@ -27,7 +27,10 @@ def value_of(readings: Sequence[Reading]) -> Value:
     """The mean of usable readings. Its uncertainty joins their scatter (type A) and what each carries (type B).
 
     JCGM 100:2008 (GUM), 4.2 and 4.3; one count is taken as rectangular: resolution / sqrt(12).
+    Readings from before the instrument went to a finer range are left out.
     """
+    finest = min(_own(reading) for reading in readings)
+    readings = [reading for reading in readings if _own(reading) <= 2.0 * finest]
     values = [reading.value for reading in readings if reading.value is not None]
     mean = math.fsum(values) / len(values)
     spread = statistics.stdev(values) if len(values) > 1 else 0.0
