@@ -5,26 +5,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
 from benchrig.clock import Clock
 
 from . import figures as f
+from . import fittings
 from .chassis import Chassis
 from .hands import Hands
 from .histories import Array, Value, one
-from .meter_scpi import BenchMeter
-from .nodes import Jack
 from .picture import Picture
 from .points import points
-from .scope_tenfield_a2 import TenFieldA2
-from .serial_fs9721 import Fs9721Handheld
 from .supply_scpi import BenchSupply
 from .world import World
 
-SCOPE_CHANNELS = 4
+# What is on the bench unless `fit` says otherwise; the supply comes besides.
+INSTRUMENTS = {"scope": "scope-tenfield", "meter": "meter-scpi", "handheld": "fs9721"}
 SUPPLY_VOLTS, SUPPLY_AMPS, SUPPLY_DRAWN = 28.0, 3.0, 1.4  # V, A: ship's mains, of which it draws less than its fuse
 # Where the leads hang before anybody moves them: input -> (point, via)
 FIRST = {
@@ -33,6 +31,7 @@ FIRST = {
     "meter": ("A1 TP1", ""),
     "handheld": ("A1 TP1", ""),
 }
+ELSE = ("A1 TP1", "")  # the first input of any other instrument
 
 
 def build(
@@ -44,7 +43,7 @@ def build(
     powered: bool = True,
     card: str = "zero",
     feed: str = "supply",
-    meter_on: str = "tcp",
+    fit: Mapping[str, str] | None = None,
     faults: Sequence[str] = (),
 ) -> World:
     """The bench, at `clock.now()`.
@@ -55,20 +54,26 @@ def build(
     powered  switched on a few seconds before the job starts, and still cold
     card     the pattern plugged in
     feed     "supply": the unit's mains goes through the bench supply, whose output is on at first; "wall": past it
-    meter_on how the bench meter is served: "tcp", or "visa serial" for its serial port
+    fit      instrument name to a grammar of `fittings`, besides and in place of the usual ones
     faults   names of `chassis.FAULTS` or "scratchy RV22" and the like, there from the start
     """
     chassis = Chassis(clock, seed, tired=tired, mains=mains)
     world = World(clock, seed)
     world.nodes |= points(chassis)
     world.trimmers |= chassis.trimmers
-    supply = _wire(world, chassis, feed, meter_on)
+    first = [
+        jack
+        for name, grammar in {**INSTRUMENTS, **(fit or {})}.items()
+        for jack in fittings.fit(world, name, grammar, mains)[:2]
+    ]
+    supply = _supply(world, chassis, feed)
     picture = Picture(chassis)
     world.truths |= truths(chassis, picture)
     hands = Hands(world, chassis, picture, seed, press_feed=lambda: _press(supply))
     world.hands = hands
-    for jack, (point, via) in FIRST.items():
-        hands.probe(jack, point, via)
+    for jack in first:
+        if jack in FIRST or not jack.endswith(".2"):
+            hands.probe(jack, *FIRST.get(jack, ELSE))
     hands.card(card)
     if powered:
         hands.power(True)
@@ -78,18 +83,9 @@ def build(
     return world
 
 
-def _wire(world: World, chassis: Chassis, feed: str, meter_on: str) -> BenchSupply:
-    """Instruments and their inputs; returns the supply."""
-    clock, seed, mains = world.clock, world.seed, chassis.mains
-    inputs = {n: Jack() for n in range(1, SCOPE_CHANNELS + 1)}
-    world.jacks |= {f"scope.{n}": jack for n, jack in inputs.items()}
-    world.jacks |= {"meter": Jack(), "handheld": Jack()}
-    on_meter, on_handheld = {1: world.jacks["meter"]}, {1: world.jacks["handheld"]}
-    serial = meter_on != "tcp"
-    world.connect("scope", TenFieldA2(clock, inputs, seed=seed))
-    world.connect("meter", BenchMeter(clock, on_meter, seed=seed, mains=mains, serial=serial), meter_on)
-    world.connect("handheld", Fs9721Handheld(clock, on_handheld, seed=seed), "serial")
-    supply = BenchSupply(clock, seed=seed, switch=chassis.feed if feed == "supply" else lambda on: None)
+def _supply(world: World, chassis: Chassis, feed: str) -> BenchSupply:
+    """The bench supply, through which the unit's mains goes if `feed` says so."""
+    supply = BenchSupply(world.clock, seed=world.seed, switch=chassis.feed if feed == "supply" else lambda on: None)
     supply.volts, supply.amps = SUPPLY_VOLTS, SUPPLY_AMPS
     supply.load = lambda volts: SUPPLY_DRAWN * chassis.powered
     supply.on = True

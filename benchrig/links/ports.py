@@ -8,7 +8,7 @@ from __future__ import annotations
 import errno
 import os
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from ..clock import Clock
@@ -18,6 +18,8 @@ from .base import LineSettings, Link
 from .streams import SerialLink
 
 _NO_LINES = (errno.ENOTTY, errno.EINVAL)  # pseudo-terminals have no DTR and RTS
+# A pseudo-terminal always has 8 bits and no parity, and the C library calls it an error where nothing else was asked.
+_TERMINALS = "/dev/pts/"
 _ERRNO = re.compile(r"\[Errno (\d+)\]|\((\d+), '")  # as OSError and as termios.error write it
 
 
@@ -71,6 +73,8 @@ def claim(port: Any, line: LineSettings) -> None:
 
 
 def _set_frame(port: Any, line: LineSettings) -> None:
+    if os.path.realpath(str(port.port)).startswith(_TERMINALS):
+        line = replace(line, data_bits=8, parity="N", stop_bits=1)
     port.baudrate = line.baud
     port.bytesize = line.data_bits
     port.parity = line.parity
