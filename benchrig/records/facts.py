@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from ..errors import BenchrigError
@@ -18,6 +19,9 @@ from ..readings import Reading
 
 if TYPE_CHECKING:
     from ..signals.waveform import Waveform
+
+
+STOPPED = (3, 4, 5)  # exit codes of jobs that ended before their last step and may go on
 
 
 class StoreError(BenchrigError):
@@ -109,12 +113,17 @@ class Store(Protocol):
     Every method raises StoreError where it cannot keep its promise.
     """
 
+    @property
+    def path(self) -> Path:
+        """The file of the record, for whoever reads it."""
+        ...
+
     def begin_job(self, facts: JobFacts, now: float, stamp: datetime) -> int:
         """A new job and its first sitting. Returns the job's number."""
         ...
 
     def resume_job(self, job: int, now: float, stamp: datetime) -> None:
-        """A new sitting at a job that has not ended."""
+        """A new sitting at a job that was broken off, or stopped before its end (exit codes 3, 4 and 5)."""
         ...
 
     def end_job(self, outcome: str, exit_code: int, now: float, stamp: datetime) -> None: ...

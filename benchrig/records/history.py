@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..readings import Flag, Reading
-from .facts import InstrumentFacts, StepResult, StoreError
+from .facts import STOPPED, InstrumentFacts, StepResult, StoreError
 from .schema import APPLICATION_ID, VERSION
 
 if TYPE_CHECKING:
@@ -127,11 +127,12 @@ class History:
         return _job(rows[0])
 
     def unfinished(self, serial: str, digest: str) -> JobRow | None:
-        """The newest job of this unit and procedure, if it was broken off."""
+        """The newest job of this unit and procedure, if it was broken off or stopped before its end."""
         rows = self._rows(
             "SELECT * FROM jobs WHERE serial = ? AND procedure_digest = ? ORDER BY id DESC LIMIT 1", serial, digest
         )
-        return _job(rows[0]) if rows and rows[0]["ended"] is None else None
+        open_still = bool(rows) and (rows[0]["ended"] is None or rows[0]["exit_code"] in STOPPED)
+        return _job(rows[0]) if open_still else None
 
     def instruments(self, job: int) -> list[InstrumentFacts]:
         rows = self._rows("SELECT * FROM instruments WHERE job = ? ORDER BY name", job)

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from ..readings import Reading
-from .facts import AcknowledgementFacts, JobFacts, StepFacts, StepResult, StoreError
+from .facts import STOPPED, AcknowledgementFacts, JobFacts, StepFacts, StepResult, StoreError
 from .schema import APPLICATION_ID, MIGRATIONS, VERSION
 
 if TYPE_CHECKING:
@@ -103,11 +103,12 @@ class SqliteStore:
 
     def resume_job(self, job: int, now: float, stamp: datetime) -> None:
         with self._synced_transaction(now):
-            found = self._db.execute("SELECT ended FROM jobs WHERE id = ?", (job,)).fetchone()
+            found = self._db.execute("SELECT ended, exit_code FROM jobs WHERE id = ?", (job,)).fetchone()
             if found is None:
                 raise StoreError(f"There is no job {job} in {self.path}.", next_step="List them with `benchrig jobs`.")
-            if found[0] is not None:
+            if found[0] is not None and found[1] not in STOPPED:
                 raise StoreError(f"Job {job} has ended at {found[0]}.", next_step="Begin a new one.")
+            self._db.execute("UPDATE jobs SET ended = NULL, outcome = NULL, exit_code = NULL WHERE id = ?", (job,))
             self._sit_down(job, now, stamp)
 
     def _sit_down(self, job: int, now: float, stamp: datetime) -> None:

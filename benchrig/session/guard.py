@@ -30,6 +30,7 @@ from .ports import Feed, Lost, Tools
 
 CHECK_FOR = 120.0  # s in which a point must be seen below its limit
 LOOK = 0.5
+MADE_SAFE = "made safe"  # kind of event
 
 
 class Guard:
@@ -253,6 +254,19 @@ class Guard:
 
     # make-safe
 
+    def made_safe_after_break(self, hazard: Hazard) -> bool:
+        """Nothing is known of a point that was live when a job broke off: off and discharged, in the person's words."""
+        words = f"{hazard.test_point} was live when the job was broken off. {'. '.join(hazard.make_safe)}."
+        done = self._switch(False, words)
+        if done:
+            self._note_safe(hazard)
+        return done
+
+    def _note_safe(self, hazard: Hazard) -> None:
+        """For whoever takes up a job that breaks off later."""
+        facts = {"hazard": hazard.name}
+        self._store.event(self._row or None, MADE_SAFE, facts, self._clock.now(), self._clock.stamp())
+
     def secure(self, step: Step) -> bool:
         """Make safe what has been live. True if hands may go in again."""
         hazard = self._procedure.hazards[self.session.hazard]
@@ -267,6 +281,7 @@ class Guard:
         if safe:
             self.power = False
             self._move(Move.SECURED)
+            self._note_safe(hazard)
             self._say(f"{hazard.test_point} is below {show(hazard.limit, 'V')}. Hands may go in.")
         else:
             self._move(Move.NOT_SECURED, why=f"{hazard.test_point} was not made safe: {point.reason}")

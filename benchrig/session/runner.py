@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
@@ -18,6 +18,7 @@ from ..clock import Clock, RealClock
 from ..errors import BenchrigError, FileError, Refused
 from ..procedure.model import MakeSafe, Procedure, ScopeSource, Step, TypedSource, sources_of, trimmers_of
 from ..records.facts import JobFacts, StepFacts, StepResult, Store, StoreError
+from ..records.history import History
 from . import plan as planning
 from .doers import Doer, Done, Results, doers
 from .ends import Breach, Lapsed, Skipped, StopAsked
@@ -25,9 +26,9 @@ from .guard import Guard
 from .machine import Phase
 from .notices import Connection, JobEnded, JobStarted, Notice, StepEnded, StepStarted
 from .operators import Operator
-from .plan import Ended, Plan, Status
+from .plan import Plan, Status
 from .ports import Tools
-from .verdicts import went_well
+from .resume import Resumed, after, take_up, with_facts
 from .work import Services, Work
 
 COMING_UP = 5.0  # s after switching on before a value of the unit counts
@@ -62,7 +63,13 @@ class _End:
 class Runner:
     """One sitting at one job."""
 
-    def __init__(self, services: Services, serial: str, environment: Mapping[str, Any]) -> None:
+    def __init__(
+        self,
+        services: Services,
+        serial: str,
+        environment: Mapping[str, Any],
+        broken_off: tuple[int, Resumed] | None = None,
+    ) -> None:
         self._services = services
         self._procedure = services.procedure
         self._clock = services.clock
@@ -73,9 +80,11 @@ class Runner:
             services.procedure, services.tools, services.operator, services.store, services.clock, serial
         )
         self._doers: Mapping[str, Doer] = doers()
-        self._plan = planning.begin(services.procedure)
-        self._results = Results()
-        self._ended: dict[str, StepResult] = {}
+        self._broken_off = broken_off
+        taken_up = broken_off[1] if broken_off else None
+        self._plan = taken_up.plan if taken_up else planning.begin(services.procedure)
+        self._results = taken_up.results if taken_up else Results()
+        self._ended: dict[str, StepResult] = dict(taken_up.ended) if taken_up else {}
         self._end: _End | None = None
         self._wired: dict[tuple[str, int | None], tuple[str, str]] = {}
         self._last: Step = services.procedure.steps[0]
@@ -84,6 +93,7 @@ class Runner:
         """From the first step to the last line of the record."""
         job = self._begin()
         try:
+            self._make_safe_what_was_live()
             self._all_steps()
         except BaseException as error:
             # Ctrl-C, a hang-up, a defect of ours: whatever is live is still made safe and the record still closed.
@@ -95,11 +105,24 @@ class Runner:
         return self._close(job)
 
     def _begin(self) -> int:
-        facts = job_facts(self._services, self._serial, self._environment)
-        job = self._store.begin_job(facts, self._clock.now(), self._clock.stamp())
+        if self._broken_off is not None:
+            job = self._broken_off[0]
+            self._store.resume_job(job, self._clock.now(), self._clock.stamp())
+        else:
+            facts = job_facts(self._services, self._serial, self._environment)
+            job = self._store.begin_job(facts, self._clock.now(), self._clock.stamp())
         steps = [step.id for step in self._procedure.steps]
         self._tell(JobStarted(job, self._procedure.title, self._serial, self._services.operator.name, steps))
         return job
+
+    def _make_safe_what_was_live(self) -> None:
+        """A job that broke off at a live point goes on only when that point was made safe."""
+        for name in self._broken_off[1].live if self._broken_off else ():
+            hazard = self._procedure.hazards[name]
+            if not self._guard.made_safe_after_break(hazard):
+                words = f"{hazard.test_point} may be live since the job was broken off, and was not made safe"
+                self._end = _End(5, words)
+                return
 
     def _all_steps(self) -> None:
         while self._end is None:
@@ -180,7 +203,8 @@ class Runner:
         if "unplugged" in step.conditions:
             return self._guard.need_power(False)
         reads = any(not isinstance(source, TypedSource) for source in sources_of(step))
-        if (reads or "powered" in step.conditions) and self._guard.power is False:
+        unknown = self._guard.power is None and self._broken_off is not None
+        if (reads or "powered" in step.conditions) and (unknown or self._guard.power is False):
             return self._guard.need_power(True)
         return True
 
@@ -292,27 +316,6 @@ def connections(step: Step) -> Sequence[Connection]:
     )
 
 
-def after(plan: Plan, procedure: Procedure, step: str, done: Done, *, only_looking: bool) -> Plan:
-    """The plan after a step."""
-    if only_looking:
-        status = Status.OPEN if done.to_do else _status(done.result)
-        return planning.as_found(plan, procedure, step, status, done.answer)
-    return planning.ended(plan, procedure, Ended(step, _status(done.result), done.changed, done.answer))
-
-
-def with_facts(done: Done) -> StepResult:
-    """The result with what the plan made of it, so that the plan can be made again from the record."""
-    facts = {"changed": done.changed, "answer": done.answer, "to_do": done.to_do}
-    told = {name: value for name, value in facts.items() if value}
-    return replace(done.result, details={**done.result.details, **told}) if told else done.result
-
-
-def _status(result: StepResult) -> Status:
-    if result.verdict == "skipped":
-        return Status.SKIPPED
-    return Status.GOOD if went_well(result) else Status.BAD
-
-
 def _cut_by(error: BaseException) -> _End:
     if isinstance(error, BenchrigError):
         return _End(error.exit_code, error.message)
@@ -356,13 +359,16 @@ def run(
     *,
     serial: str = "",
     environment: Mapping[str, Any] | None = None,
+    resume: int | None = None,
 ) -> Outcome:
     """Run `procedure` on `bench` with `operator`, everything into `store`.
 
     serial       of the unit; must match the procedure's pattern where one is given
     environment  what else belongs in the record (temperature, mains voltage), in JSON's own types
+    resume       number of a job of `store` that was broken off or stopped, to go on with
 
-    Raises FileError before anything is started if the serial does not fit; StoreError if the record fails.
+    Raises FileError before anything is started if the serial does not fit, or the job to go on with is of another
+    unit or procedure; StoreError if the record fails.
     """
     if procedure.serial and not re.fullmatch(procedure.serial, serial):
         raise FileError(
@@ -370,4 +376,8 @@ def run(
             next_step="Read it again from the unit's plate.",
         )
     services = Services(procedure, bench, operator, store, clock or RealClock())
-    return Runner(services, serial, environment or {}).run()
+    broken_off = None
+    if resume is not None:
+        with History(store.path) as history:
+            broken_off = (resume, take_up(history, resume, procedure, serial))
+    return Runner(services, serial, environment or {}, broken_off).run()
