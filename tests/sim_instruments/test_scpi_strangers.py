@@ -1,6 +1,6 @@
 """Client libraries that know nothing of this project drive the doubles over real TCP, and read what the point has.
 
-PyMeasure (several instrument classes, by several authors) and QCoDeS; each test skips where its library is missing.
+PyMeasure (several instrument classes, by several authors), QCoDeS and InstrumentKit; each test skips where its library is missing.
 """
 
 import importlib
@@ -113,3 +113,19 @@ def test_qcodes_reads_a_waveform_of_the_first_sort() -> None:
             assert np.percentile(trace, [10, 90]) == pytest.approx([0.5, 2.5], abs=0.05)
         finally:
             scope.close()
+
+
+def place(address: str) -> tuple[str, int]:
+    """Host and port of a socket address."""
+    _, host, port, _ = address.split("::")
+    return host, int(port)
+
+
+def test_instrumentkit_reads_the_34410a() -> None:
+    """InstrumentKit Agilent34410a: identity by the generic SCPI class, DC volts, a range of its own choice."""
+    agilent = library("instruments.agilent")
+    with served(lambda clock: BenchMeter(clock, {1: steady(7.25)}, model=AGILENT34410A)) as address:
+        meter = agilent.Agilent34410a.open_tcpip(*place(address))
+        assert "34410A" in meter.name
+        assert float(meter.measure(meter.Mode.voltage_dc).magnitude) == pytest.approx(7.25, abs=1e-3)
+        meter._file.close()
