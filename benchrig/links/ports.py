@@ -74,7 +74,7 @@ def claim(port: Any, line: LineSettings) -> None:
 
 def _set_frame(port: Any, line: LineSettings) -> None:
     if os.path.realpath(str(port.port)).startswith(_TERMINALS):
-        line = replace(line, data_bits=8, parity="N", stop_bits=1)
+        line = replace(line, data_bits=8, parity="N")
     port.baudrate = line.baud
     port.bytesize = line.data_bits
     port.parity = line.parity
