@@ -96,11 +96,10 @@ def _asked_again(plan: Plan, procedure: Procedure) -> Plan:
 
 def left_live(acknowledgements: Sequence[Mapping[str, Any]], events: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
     """Hazards that were acknowledged for work and not seen safe, or said to be safe, later than that."""
-    safe = {it["facts"]["hazard"]: it["stamp"] for it in events if it["kind"] == MADE_SAFE}
-    work = {
-        it["hazard"]: it["stamp"] for it in acknowledgements if it["acknowledged"] and it["purpose"] == "work"
-    }  # the newest of each counts
-    return tuple(hazard for hazard, stamp in work.items() if safe.get(hazard, "") <= stamp)
+    order = lambda it: (it["sitting"], it["step"] or 0)  # noqa: E731  what is of no step is at a sitting's beginning
+    safe = {it["facts"]["hazard"]: order(it) for it in events if it["kind"] == MADE_SAFE}
+    work = {it["hazard"]: order(it) for it in acknowledgements if it["acknowledged"] and it["purpose"] == "work"}
+    return tuple(hazard for hazard, when in work.items() if safe.get(hazard, (0, 0)) < when)
 
 
 def after(plan: Plan, procedure: Procedure, step: str, done: Done, *, only_looking: bool) -> Plan:
