@@ -182,7 +182,8 @@ class History:
 
     def _of_steps(self, table: str, job: int) -> list[Mapping[str, Any]]:
         rows = self._rows(
-            f"SELECT {table}.*, steps.step AS step_id, steps.sitting AS sitting FROM {table} JOIN steps ON steps.id = {table}.step"
+            f"SELECT {table}.*, steps.step AS step_id, steps.sitting AS sitting FROM {table}"
+            f" JOIN steps ON steps.id = {table}.step"
             f" JOIN sittings ON sittings.id = sitting WHERE job = ? ORDER BY {table}.id",
             job,
         )

@@ -82,12 +82,16 @@ def next_to_read(plan: Plan, procedure: Procedure) -> str | None:
     A trim that was read and is still to be set does not stand in the way of reading what comes after it.
     """
     for name in to_read_first(procedure):
-        step = procedure.step(name)
-        before = (*step.needs, *(step.of if isinstance(step, Derive) else ()))
+        before = rests_on(procedure.step(name))
         ready = all(plan.status[it] in SETTLED_WELL or _read_and_open(plan, it) for it in before)
         if plan.status[name] is Status.OPEN and name not in plan.read and ready:
             return name
     return None
+
+
+def rests_on(step: Step) -> tuple[str, ...]:
+    """Ids of the steps that a step needs, or is made of."""
+    return (*step.needs, *(step.of if isinstance(step, Derive) else ()))
 
 
 def _read_and_open(plan: Plan, name: str) -> bool:
@@ -99,7 +103,7 @@ def as_found(plan: Plan, procedure: Procedure, step: str, status: Status, answer
 
     What is out while something that it needs is still to be set is no fault yet: it is read again in its turn.
     """
-    if status is Status.BAD and any(_read_and_open(plan, it) for it in procedure.step(step).needs):
+    if status is Status.BAD and any(_read_and_open(plan, it) for it in rests_on(procedure.step(step))):
         status = Status.OPEN
     answers = {**plan.answers, step: answer} if answer else plan.answers
     return replace(plan, status={**plan.status, step: status}, read=plan.read | {step}, answers=answers)
@@ -124,7 +128,7 @@ def ended(plan: Plan, procedure: Procedure, event: Ended) -> Plan:
         return plan
     step = procedure.step(event.step)
     for other in disturbed_by(procedure, step):
-        plan = _reopened(plan, step.id, other)
+        plan = _reopened(plan, step.id, other, fights=bool(trimmers_of(procedure.step(other))))
     return plan
 
 
@@ -140,11 +144,12 @@ def disturbed_by(procedure: Procedure, step: Step) -> tuple[str, ...]:
     )
 
 
-def _reopened(plan: Plan, by: str, what: str) -> Plan:
+def _reopened(plan: Plan, by: str, what: str, *, fights: bool) -> Plan:
+    """`what` open again. It `fights` if something is turned in it; what only looks follows as often as it must."""
     if plan.status[what] in (Status.OPEN, Status.SKIPPED, Status.NOT_FOR_THIS):
         return plan
     times = plan.opened.get((by, what), 0) + 1
-    if times > PATIENCE:
+    if times > PATIENCE and fights:
         pair = (min(by, what), max(by, what))
         return replace(plan, fighting=tuple(dict.fromkeys((*plan.fighting, pair))))
     return replace(
@@ -174,7 +179,7 @@ def _closed(plan: Plan, step: Step) -> tuple[Status, str] | None:
     for other, words in step.only_if.items():
         if plan.status[other] is not Status.OPEN and plan.answers.get(other) != words:
             return Status.NOT_FOR_THIS, f"{other} was not {words!r}"
-    for other in step.needs:
+    for other in rests_on(step):
         if plan.status[other] in (Status.BAD, Status.BLOCKED, Status.SKIPPED):
             return Status.BLOCKED, f"needs {other}, which is {plan.status[other]}"
     return None
@@ -188,7 +193,7 @@ def unsafe(plan: Plan, procedure: Procedure) -> str | None:
 def next_step(plan: Plan, procedure: Procedure) -> str | None:
     """The id of the first open step whose needs are met; None when nothing is left. `settle` first."""
     for step in procedure.steps:
-        ready = all(plan.status[other] in SETTLED_WELL for other in step.needs)
+        ready = all(plan.status[other] in SETTLED_WELL for other in rests_on(step))
         if plan.status[step.id] is Status.OPEN and ready:
             return step.id
     return None
