@@ -2,7 +2,7 @@
 
 Rules of this module:
 1. No hold point, so no hazardous voltage: a target, a window or a reading beyond the limits of IEC 61010-1 for normal
-   condition is refused with words, and a reading that may be beyond them (overload) ends it too. Of a scope every
+   condition is refused with words, and an overload that lasts, which may be beyond them, ends it too. Of a scope every
    record is looked at from its lowest to its highest sample, whatever is measured on it.
 2. It sets what it must to read (function, or channel and timebase) and hands the front panel back.
 3. Ending it by a key or Ctrl-C is no error, and the terminal is as it was.
@@ -44,6 +44,7 @@ from .way_out import orderly
 Asked = TypeVar("Asked", Function, Measurement)
 
 _LOOK = 0.05  # s between looks at keys and screen
+_OVERLOAD = 1.0  # s; a handheld that changes its range is done within
 _LINES = 0.5  # s at least between lines where there is no bar
 _WINDOW = 0.01  # of the target, where no window is given
 
@@ -218,14 +219,28 @@ def refuse_hazard(source: InstrumentSource, goal: Goal | None) -> None:
         raise _refusal(f"{show(worst, 'V')} is above {show(limit, 'V')} and can hurt.")
 
 
-def check_reading(source: InstrumentSource, reading: Reading) -> None:
+class Overloads:
+    """Tells an overload that lasts from the one that a meter shows for a moment while it changes its range."""
+
+    def __init__(self) -> None:
+        self._since: float | None = None
+
+    def lasts(self, reading: Reading) -> bool:
+        if not reading.flags & Flag.OVERLOAD:
+            self._since = None
+            return False
+        self._since = reading.time if self._since is None else self._since
+        return reading.time - self._since >= _OVERLOAD
+
+
+def check_reading(source: InstrumentSource, reading: Reading, overloads: Overloads) -> None:
     """Raises Refused for a reading that is, or may be, beyond what may be worked on without a hold point."""
     limit = limit_of(source)
     if limit is None:
         return
     if reading.value is not None and abs(reading.value) > limit:
         raise _refusal(f"The reading is {show(reading.value, 'V')}, above {show(limit, 'V')}: it can hurt.")
-    if reading.flags & Flag.OVERLOAD:
+    if overloads.lasts(reading):
         raise _refusal("Overload: nobody knows how high it is.")
 
 
@@ -246,6 +261,7 @@ class Watch:
         self._clock = clock
         self._state = None if goal is None else engine.start(goal, clock.now())
         self._told = False
+        self._overloads = Overloads()
         what = source.function if isinstance(source, MeterSource) else source.measurement
         self._label = f"{source.instrument} {what.value}"
 
@@ -273,7 +289,7 @@ class Watch:
                     self._step(Tick(self._clock.now()))
 
     def _reading(self, reading: Reading) -> None:
-        check_reading(self._source, reading)
+        check_reading(self._source, reading, self._overloads)
         self._display.show(n.ReadingTaken("watch", self._label, reading))
         if self._told and self._goal and reading.value is not None:
             self._told = self._goal.low <= reading.value <= self._goal.high
