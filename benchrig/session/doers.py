@@ -31,6 +31,7 @@ from ..procedure.model import (
 from ..readings import Reading
 from ..records.facts import StepResult
 from ..units import quantity_in, show
+from .classing import shape_of
 from .ports import InstrumentSource, Lost
 from .verdicts import Value, derived, judged, value_of
 from .work import Work
@@ -59,6 +60,7 @@ class Results:
 
     def __init__(self) -> None:
         self.values: dict[str, Value] = {}
+        self.dipping: set[str] = set()  # steps whose value fell away and came back
         self._first: dict[str, Value] = {}
 
     def keep(self, step: str, result: StepResult) -> None:
@@ -154,11 +156,29 @@ def _last_place(typed: str, unit: str) -> float:
 
 
 def do_measure(work: Work, step: Measure, results: Results) -> Done:
+    work.seen.clear()
     readings = collect(work, step.source, step.limits, step.readings, step.settle)
     if not readings:
         return Done(absent(step, step.source.unit, step.limits, "No usable reading came."))
     result = judged(value_of(readings), step.limits, work.rule)
-    return Done(with_hint(step, result))
+    shape = shape_of(list(work.seen), step.limits)
+    if shape is None:
+        return Done(with_hint(step, result))
+    return Done(with_shape(step, result, shape, results))
+
+
+def with_shape(step: Step, result: StepResult, shape: ReadingClass, results: Results) -> StepResult:
+    """The result of a value that does not stand. What dips or steps fails, however right its last readings were."""
+    if shape is ReadingClass.DIPPING:
+        results.dipping.add(step.id)
+        if len(results.dipping) > 1 and ReadingClass.ALL_DIP in step.hints:
+            shape = ReadingClass.ALL_DIP
+    hint = step.hints.get(shape, "")
+    words = "; ".join(part for part in (result.words, f"{shape}: {hint}" if hint else str(shape)) if part)
+    fails = shape in (ReadingClass.DIPPING, ReadingClass.ALL_DIP, ReadingClass.STEPPING)
+    return replace(
+        result if fails else with_hint(step, result), verdict="fail" if fails else result.verdict, words=words
+    )
 
 
 def with_hint(step: Step, result: StepResult) -> StepResult:

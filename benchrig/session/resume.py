@@ -96,10 +96,14 @@ def _asked_again(plan: Plan, procedure: Procedure) -> Plan:
 
 def left_live(acknowledgements: Sequence[Mapping[str, Any]], events: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
     """Hazards that were acknowledged for work and not seen safe, or said to be safe, later than that."""
-    order = lambda it: (it["sitting"], it["step"] or 0)  # noqa: E731  what is of no step is at a sitting's beginning
-    safe = {it["facts"]["hazard"]: order(it) for it in events if it["kind"] == MADE_SAFE}
-    work = {it["hazard"]: order(it) for it in acknowledgements if it["acknowledged"] and it["purpose"] == "work"}
+    safe = {it["facts"]["hazard"]: _order(it) for it in events if it["kind"] == MADE_SAFE}
+    work = {it["hazard"]: _order(it) for it in acknowledgements if it["acknowledged"] and it["purpose"] == "work"}
     return tuple(hazard for hazard, when in work.items() if safe.get(hazard, (0, 0)) < when)
+
+
+def _order(it: Mapping[str, Any]) -> tuple[int, int]:
+    """What is of no step is at the beginning of its sitting."""
+    return it["sitting"], it["step"] or 0
 
 
 def after(plan: Plan, procedure: Procedure, step: str, done: Done, *, only_looking: bool) -> Plan:

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from .. import trim
-from ..procedure.model import Axis, Coupled, Least, Limits, Step, Trim, Trimmer, TypedSource
+from ..procedure.model import Axis, Coupled, Least, Limits, ReadingClass, Step, Trim, Trimmer, TypedSource
 from ..readings import Reading
 from ..records.facts import StepResult
 from ..trim import extremum
@@ -41,6 +41,8 @@ def do_trim(work: Work, step: Trim, results: Results) -> Done:
         return Done(absent(step, step.source.unit, step.limits, "No usable value came."))
     if left_alone(work, axis, found):
         return Done(as_left(judged(found, step.limits, work.rule, "left alone"), results.first(step.id, found)))
+    if step.span is not None and abs(found.value - step.target) > step.span:
+        return Done(out_of_reach(step, judged(found, step.limits, work.rule)))
     if work.only_looking:
         return Done(with_hint(step, as_left(judged(found, step.limits, work.rule, TO_SET), found)), to_do=True)
     mark(work, axis.trimmer, found)
@@ -49,6 +51,13 @@ def do_trim(work: Work, step: Trim, results: Results) -> Done:
     if final is None:
         return Done(with_hint(step, as_left(judged(found, step.limits, work.rule, "not brought in"), first)), True)
     return Done(as_left(judged(final, step.limits, work.rule), first), moved(found, final, step.limits))
+
+
+def out_of_reach(step: Trim, result: StepResult) -> StepResult:
+    """Further off than the whole travel of the trimmer: something else is wrong, and turning would only hide it."""
+    hint = step.hints.get(ReadingClass.ALL_OFFSET, "")
+    words = f"{step.trimmer.name} cannot reach that far"
+    return replace(result, verdict="fail", words=f"{words}; {ReadingClass.ALL_OFFSET}: {hint}" if hint else words)
 
 
 def as_found(work: Work, step: Step, axis: Axis) -> Value | None:

@@ -8,6 +8,7 @@ Rules it keeps:
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     from ..signals.waveform import Waveform
 
 LOOK = 0.25  # s between looks at the person's commands while no reading comes
+SEEN = 1000
 AWAY = 120.0  # s for which an instrument may be away in one step
 
 
@@ -59,6 +61,7 @@ class Work:
         self.row = row
         self.guard = guard
         self.last: Reading | None = None
+        self.seen: deque[float] = deque(maxlen=SEEN)  # usable values of this step in time order
         self.only_looking = False  # in the as-found pass: nothing is to be turned
         self.restarted = False  # set when something between two readings made the old ones count no more
         self._gap: tuple[int, float] | None = None
@@ -204,6 +207,8 @@ class Work:
             self._back(Back(source.instrument, self.clock.now() - self._gap[1]))
         self.services.store.reading(self.row, channel, reading)
         self.last = reading
+        if reading.usable and reading.value is not None:
+            self.seen.append(reading.value)
         self.tell(ReadingTaken(self.step.id, channel, reading))
         self._hold_seen(reading, source, limits)
         if (ceiling := breached(self.step, source, limits, reading)) is not None:
