@@ -4,10 +4,11 @@ Rules of this module:
 
 - The start is linear interpolation between the samples that bracket the mid level; where noise makes several
   crossings within one transition, their mean, which symmetric noise does not bias.
-- Then a polynomial is fitted to the samples around it, over about 70 % of the edge, with the lowest order that the
+- Then a polynomial is fitted to the samples around it, over about 64 % of the edge, with the lowest order that the
   record does not contradict; where even the fifth order bends too little, over half as many samples, and so on. A ramp
   is fitted with a line, which comes within 1.2 times the Cramer-Rao bound (sigma/A) sqrt(h Tr).
-- All edges of one direction are fitted alike, so what one edge hides in noise, many show.
+- All edges of one direction are fitted alike, so what one edge hides in noise, many show. A bend that stays below the
+  limit is left out of the curve and put into the uncertainty, as common to all edges.
 - Edges of less than about four samples are left to interpolation, and their uncertainty says so.
 
 Times are in samples here, counted from the first sample of the record.
@@ -27,7 +28,9 @@ from .waveform import Waveform
 
 _BLOCK = 1 << 18
 _LONGEST = 1 << 12
-_SHARE = 0.36  # half the fitted window, in edge lengths A / slope: 72 % of a ramp, clear of its corners
+# Half the fitted window, in edge lengths A / slope: 64 % of a ramp, and clear of the corner where a single pole begins,
+# 0.347 before its middle.
+_SHARE = 0.32
 _TOP_ORDER = 5
 _RESOLVED = 1.9  # samples
 
@@ -39,6 +42,7 @@ class Instants:
     times     shape (m,), in samples
     spread    standard uncertainty of one of them from noise, independent from edge to edge, in samples
     shape     standard uncertainty from too few samples on the edge, not known to be independent, in samples
+    bend      standard uncertainty from the bend that the fitted curve leaves out, common to all, in samples
     slope     volts per sample at the mid level, > 0
     resolved  False if the edges are too fast for the sample interval
     """
@@ -46,6 +50,7 @@ class Instants:
     times: NDArray[np.float64]
     spread: float
     shape: float
+    bend: float
     slope: float
     resolved: bool
 
@@ -140,7 +145,7 @@ def _unrefined(times: NDArray[np.float64], spans: NDArray[np.int64], noise: floa
     length = max(0.0, (float(spans.mean()) - 1.0) / 0.8)
     shape = max(0.0, 1.0 - length / 1.5) ** 1.3 / np.sqrt(12.0)
     slope = states.amplitude / max(length, 1.0)
-    return Instants(times, 0.8165 * noise / slope, float(shape), slope, length >= _RESOLVED)
+    return Instants(times, 0.8165 * noise / slope, float(shape), 0.0, slope, length >= _RESOLVED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +156,7 @@ class _Fit:
     centres: NDArray[np.int64]
     half: int
     good: bool
+    left_out: float  # volts in the middle
 
     @classmethod
     def of(cls, waveform: Waveform, times: NDArray[np.float64], half: int, noise: float) -> _Fit:
@@ -163,10 +169,12 @@ class _Fit:
             [windows(waveform, centres[k : k + rows], half) @ solver.T for k in range(0, centres.size, rows)]
         )
         error = noise * np.sqrt((solver * solver).sum(axis=1) / times.size)
-        order, good = _order(np.abs(coefficients.mean(axis=0)) / error, top)
+        mean = coefficients.mean(axis=0)
+        order, good = _order(np.abs(mean) / error, top)
+        left_out = _left_out(mean, error, order)
         # The same polynomial again with only the orders that are needed: Legendre's are not quite orthogonal here.
         change = np.linalg.lstsq(basis[:, : order + 1], basis, rcond=None)[0]
-        return cls(np.asarray(coefficients @ change.T, dtype=np.float64), centres, half, good)
+        return cls(np.asarray(coefficients @ change.T, dtype=np.float64), centres, half, good, left_out)
 
     def solve(self, times: NDArray[np.float64], level: float, noise: float, correlation: float) -> Instants:
         """Where the fitted curves pass `level`, by Newton's method from the middle."""
@@ -180,7 +188,7 @@ class _Fit:
             place = np.clip(place - move, -1.0, 1.0)
         slope = abs(float(np.mean(_curve(steep, place)))) / self.half
         spread = noise * _gain(self.half, order, correlation) / slope
-        return Instants(self.centres + place * self.half, spread, 0.0, slope, True)
+        return Instants(self.centres + place * self.half, spread, 0.0, self.left_out / slope, slope, True)
 
 
 def _curve(coefficients: NDArray[np.float64], place: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -197,6 +205,14 @@ def _order(significance: NDArray[np.float64], top: int) -> tuple[int, bool]:
         if not above.size or (np.all(above[0::2] < 2.5) and np.all(above[1::2] < 3.5)):
             return order, True
     return min(_TOP_ORDER, top), False
+
+
+def _left_out(mean: NDArray[np.float64], error: NDArray[np.float64], order: int) -> float:
+    """Volts by which the next even term, measured but not used, would move the middle of the curve."""
+    after = order + 1
+    if after >= mean.size:
+        return 0.0
+    return abs(float(mean[after]) * float(legendre.legval(0.0, np.eye(after + 1)[after])))
 
 
 def _gain(half: int, order: int, correlation: float) -> float:

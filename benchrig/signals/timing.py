@@ -42,7 +42,7 @@ class Edges:
     instants  shape (n,), in samples
     spread    shape (n,): standard uncertainty of each from noise, independent
     shape     variance common to edges of a kind, from too few samples: rising, falling
-    mid       shift of a high time for an error of one standard uncertainty of the mid level
+    mid       standard uncertainty common to all high times, from the mid level and from bends that fits left out
     """
 
     instants: NDArray[np.float64]
@@ -60,6 +60,7 @@ def merge(rising: Instants, falling: Instants, upward: NDArray[np.bool_], mid_un
         instants[mask] = kind.times
         spread[mask] = kind.spread
     mid = sum(mid_uncertainty / kind.slope for kind in (rising, falling) if kind.times.size)
+    mid = float(np.sqrt(mid**2 + rising.bend**2 + falling.bend**2))
     return Edges(instants, spread, upward, (rising.shape**2, falling.shape**2), mid)
 
 
