@@ -245,9 +245,11 @@ class CurveScope(ScopeDouble):
         yield from numeric("DATa:WIDth", Numeric(1, 2, 1, whole=True), transfer, "width", whole)
         yield from numeric("DATa:STARt", limits, transfer, "start", whole)
         yield from numeric("DATa:STOP", limits, transfer, "stop", whole)
-        yield Command(f"{self._series.preamble}?", lambda c: self._preamble())
-        for name in self._series.order:
-            yield Command(f"{self._series.preamble}:{name}?", partial(self._field, name))
+        # The later series keep the old name beside their own: a published client of theirs (InstrumentKit) asks by it.
+        for header in dict.fromkeys((self._series.preamble, "WFMPre")):
+            yield Command(f"{header}?", lambda c: self._preamble())
+            for name in self._series.order:
+                yield Command(f"{header}:{name}?", partial(self._field, name))
         yield Command("CURVe?", lambda c: self._curve())
 
     def _transfer_of(self, call: Call) -> _Transfer:

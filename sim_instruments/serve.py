@@ -177,7 +177,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--control", action="store_true")
     parser.add_argument("--until-eof", action="store_true")
     parser.add_argument("options", nargs="*", metavar="OPTION=VALUE")
-    chosen = parser.parse_args(arguments)
+    chosen = parser.parse_intermixed_args(arguments)  # options may follow flags
     options = {name: _value(text) for name, _, text in (option.partition("=") for option in chosen.options)}
     serve_world(
         chosen.world,

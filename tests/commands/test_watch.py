@@ -1,0 +1,162 @@
+"""`benchrig watch`: a bar on a live reading, and the end of it before it can hurt."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import select
+import signal
+import subprocess
+import sys
+import termios
+import time
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from benchrig import cli
+from benchrig.commands import watch
+from benchrig.errors import FileError, Refused
+from benchrig.instruments import Function, load_driver, load_stand_in
+from benchrig.procedure.model import Measurement, MeterSource, ScopeSource
+from benchrig.readings import Flag, Reading
+
+VOLTS = MeterSource("meter", Function.DC_VOLTAGE)
+
+
+@pytest.fixture(scope="module")
+def doubles() -> Iterator[Any]:
+    """The demo bench in a child process."""
+    with load_stand_in("launch")("skerry14") as launched:
+        yield launched
+
+
+def begin(*arguments: str, **streams: Any) -> subprocess.Popen[str]:
+    command = [sys.executable, "-c", "from benchrig.cli import main; main()", *arguments]
+    return subprocess.Popen(command, text=True, **streams)
+
+
+def test_ctrl_c_is_no_error_and_readings_come_as_json(doubles: Any) -> None:
+    """Said, reading and trim, until stopped; exit code 0."""
+    where = doubles.addresses["meter"]
+    child = begin("watch", where, "--target", "12 V", "--json", "--driver", "meter-scpi", stdout=subprocess.PIPE)
+    assert child.stdout is not None
+    kinds = [json.loads(child.stdout.readline())["kind"] for _ in range(6)]
+    child.send_signal(signal.SIGINT)
+    child.communicate(timeout=10)
+    assert child.returncode == 0
+    assert kinds[0] == "said"
+    assert {"reading", "trim"} <= set(kinds)
+
+
+def test_q_ends_it_and_the_terminal_is_as_it_was(doubles: Any) -> None:
+    """On a real pseudo-terminal: the bar is drawn, then echo and line mode are back."""
+    master, slave = pty.openpty()
+    before = termios.tcgetattr(slave)
+    where = doubles.addresses["handheld"]
+    child = begin(
+        "watch", where, "--target", "12 V", "--driver", "fs9721", stdin=slave, stdout=slave, stderr=slave,
+        env={**os.environ, "TERM": "xterm", "COLUMNS": "80"},
+    )  # fmt: skip
+    seen = read_until(master, "target 12.00 V")
+    os.write(master, b"q")
+    while child.poll() is None:
+        read_some(master)
+    after = termios.tcgetattr(slave)
+    os.close(master)
+    os.close(slave)
+    assert "target 12.00 V" in seen
+    assert child.returncode == 0
+    assert after == before
+
+
+def read_some(fd: int) -> str:
+    return os.read(fd, 65536).decode(errors="replace") if select.select([fd], [], [], 0.05)[0] else ""
+
+
+def read_until(fd: int, words: str, patience: float = 15.0) -> str:
+    seen, end = "", time.monotonic() + patience
+    while words not in seen and time.monotonic() < end:
+        seen += read_some(fd)
+    return seen
+
+
+def test_kilovolts_are_refused_before_anything_is_opened(capsys: pytest.CaptureFixture[str]) -> None:
+    """Exit code 5 and the way to do it properly; the address leads nowhere and is not tried."""
+    where = ["TCPIP::192.0.2.1::5025::SOCKET", "--driver", "meter-scpi"]
+    assert cli.run(["watch", *where, "--target", "9.40 kV"]) == 5
+    assert "procedure" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("source", "value"),
+    [
+        (VOLTS, 60.1),
+        (VOLTS, -60.1),
+        (MeterSource("meter", Function.AC_VOLTAGE), 30.1),
+        (ScopeSource("scope", 1, Measurement.RMS), 30.1),
+        (ScopeSource("scope", 1, Measurement.PEAK_TO_PEAK), 42.5),
+    ],
+)
+def test_a_reading_that_can_hurt_ends_it(source: Any, value: float) -> None:
+    """Limits of IEC 61010-1, normal condition, from memory: 60 V DC, 30 V AC, 42.4 V peak."""
+    with pytest.raises(Refused, match="can hurt"):
+        watch.check_reading(source, Reading(value, "V", flags=Flag.STALE), watch.Overloads())
+
+
+def test_an_overload_that_lasts_ends_it_and_a_passing_one_does_not() -> None:
+    """A meter shows one while it changes its range; a second of it is something else."""
+    overloads = watch.Overloads()
+    over = [Reading(None, "V", at, Flag.OVERLOAD) for at in (0.0, 0.4, 0.9, 1.0)]
+    for reading in (*over[:3], Reading(12.0, "V", 0.95), over[3]):
+        watch.check_reading(VOLTS, reading, overloads)
+    with pytest.raises(Refused, match="Overload"):
+        watch.check_reading(VOLTS, Reading(None, "V", 2.0, Flag.OVERLOAD), overloads)
+
+
+def test_ohms_may_be_as_many_as_they_like() -> None:
+    """No voltage, no limit; an open lead in ohms is overload and no danger."""
+    ohms = MeterSource("meter", Function.RESISTANCE)
+    overloads = watch.Overloads()
+    for at in (0.0, 2.0):
+        watch.check_reading(ohms, Reading(None, "ohm", at, Flag.OVERLOAD), overloads)
+    watch.check_reading(ohms, Reading(1e6, "ohm"), overloads)
+
+
+def test_a_record_that_reaches_too_high_ends_it_whatever_is_measured_on_it(doubles: Any) -> None:
+    """The mean of a large swing about zero is small; its peaks are not."""
+    import numpy as np
+
+    from benchrig.signals.waveform import Waveform
+
+    class Scope:
+        def fresh_capture(self, channel: int, deadline: float) -> Waveform:
+            return Waveform(np.array([-50.0, 50.0] * 8), 1e-6)
+
+    with pytest.raises(Refused, match="reaches"):
+        watch.HarmlessOnly(Scope()).fresh_capture(1, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("target", "window", "words"),
+    [
+        ("0 V", None, "needs a window"),
+        ("5 V", ("6 V", "7 V"), "not in a window"),
+        (None, ("7 V", "6 V"), "not in a window"),
+        ("5 ohm", None, "is in ohm"),
+    ],
+)
+def test_a_goal_that_is_none_is_refused(target: str | None, window: tuple[str, str] | None, words: str) -> None:
+    with pytest.raises(FileError, match=words):
+        watch.goal_of(VOLTS, target, window)
+
+
+def test_a_scope_takes_measurements_and_a_meter_functions() -> None:
+    assert watch.source_of("s", load_driver("scope-curve"), "high time", 2, None).unit == "s"
+    assert watch.source_of("m", load_driver("fs9721"), None, 1, None).unit == "V"
+    with pytest.raises(FileError, match="dc voltage"):
+        watch.source_of("m", load_driver("fs9721"), "weight", 1, None)
+    with pytest.raises(FileError, match="no readings"):
+        watch.source_of("p", load_driver("supply-scpi"), None, 1, None)
