@@ -146,7 +146,7 @@ def disturbed_by(procedure: Procedure, step: Step) -> tuple[str, ...]:
 
 def _reopened(plan: Plan, by: str, what: str, *, fights: bool) -> Plan:
     """`what` open again. It `fights` if something is turned in it; what only looks follows as often as it must."""
-    if plan.status[what] in (Status.OPEN, Status.SKIPPED, Status.NOT_FOR_THIS):
+    if plan.status[what] in (Status.OPEN, Status.SKIPPED, Status.BLOCKED, Status.NOT_FOR_THIS):
         return plan
     times = plan.opened.get((by, what), 0) + 1
     if times > PATIENCE and fights:

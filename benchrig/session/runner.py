@@ -16,7 +16,7 @@ from typing import Any
 
 from ..clock import Clock, RealClock
 from ..errors import BenchrigError, FileError, Refused
-from ..procedure.model import MakeSafe, Procedure, ScopeSource, Step, TypedSource, sources_of, trimmers_of
+from ..procedure.model import MakeSafe, Procedure, ReadingClass, ScopeSource, Step, TypedSource, sources_of, trimmers_of
 from ..records.facts import JobFacts, StepFacts, StepResult, Store, StoreError
 from ..records.history import History
 from . import plan as planning
@@ -188,7 +188,8 @@ class Runner:
         except Refused as refused:
             return self._cut(_End(5, refused.message), "refused")
         except Breach as breach:
-            return self._cut(_End(1, breach.message), "fail")
+            hint = step.hints.get(ReadingClass.FAR_HIGH, "")
+            return self._cut(_End(1, f"{breach.message} {hint}".rstrip()), "fail")
         except (StoreError, Lapsed):
             raise
         except BenchrigError as trouble:

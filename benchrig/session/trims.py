@@ -31,6 +31,8 @@ AS_FOUND = 5  # readings
 LONGEST = 900.0  # s that one trim may take before it is given up
 LEAVE = ("leave alone", "adjust")
 TO_SET = "as found; to be set"
+AFRESH = 45.0  # s after which a search that goes to and fro begins again
+CLOSE = 0.1  # of the window's edge: a least point need not be met more closely than that
 AVERAGED = 4  # readings of a search taken together: a quotient of scope levels jumps by whole codes
 
 
@@ -234,16 +236,25 @@ def do_least(work: Work, step: Least, results: Results) -> Done:
 def seek(work: Work, step: Least, source: InstrumentSource, found: Value) -> Value | None:
     """Guide the hands to the least point; None if that does not come to pass."""
     search = extremum.Search(
-        step.limits.unit, hold=step.hold, settle=step.settle, ceiling=step.limits.ceiling, stale_after=3.0
+        step.limits.unit,
+        floor=CLOSE * abs(step.limits.high or 0.0),
+        hold=step.hold,
+        settle=step.settle,
+        ceiling=step.limits.ceiling,
+        stale_after=3.0,
     )
     state = extremum.start(search, work.clock.now())
+    afresh = work.clock.now() + AFRESH
     most = step.limits.high if step.limits.high is not None else found.value
     goal = Goal(0.0, min(0.0, most), max(0.0, most), step.limits.unit, travel=step.trimmer.travel)
-    until = work.clock.now() + LONGEST
+    until = work.clock.now() + 6.0 * AFRESH
     taken: list[Reading] = []
     together: list[Reading] = []
     with work.feed(source, step.limits) as feed:
         while work.clock.now() < until:
+            if work.clock.now() > afresh:  # one lucky reading was taken for the least: forget it, and ask for less
+                afresh, search = work.clock.now() + AFRESH, replace(search, floor=2.0 * search.floor)
+                state = extremum.start(search, work.clock.now())
             item = work.take(feed, source, step.limits)
             if isinstance(item, Reading) and item.usable:
                 together = [*together, item]
