@@ -118,7 +118,9 @@ def try_bench(specs: Sequence[InstrumentSpec], attach: Callable[[str], Attached]
 
 def _trouble(place: Place, error: BenchrigError, drivers: tuple[str, ...] = ()) -> Finding:
     state: State = "silent" if isinstance(error, LinkTimeout | InstrumentError) else "closed"
-    return Finding(place, state, drivers=drivers, words=error.message, cure=error.next_step)
+    return Finding(
+        place, state, drivers=drivers, words=error.message.removeprefix(f"{place.address}: "), cure=error.next_step
+    )
 
 
 def probe(place: Place, clock: Clock, opener: Opener = open_link) -> Finding:

@@ -18,7 +18,7 @@ from ..bench.find import Finding, Place, look, on_host, ports_here, probe, try_b
 from ..bench.model import InstrumentSpec
 from ..clock import Clock, RealClock
 from ..errors import FileError, InstrumentError
-from ..instruments import LineSettings, load_contract, load_driver
+from ..instruments import LineSettings, Multimeter, Oscilloscope, load_contract, load_driver
 from ..links import Link, open_link
 from ..links.logged import LoggedLink, WireLog
 from ..ui.words import plain
@@ -155,15 +155,18 @@ def _try(stack: ExitStack, tried: str, driver: str | None, bench: Bench | None, 
         outcomes.append(row.outcome)
         click.echo(json.dumps(_row_data(row)) if as_json else "\n".join(row_lines(row)))
     if not as_json:
-        click.echo(_summary(outcomes))
-        click.echo("\n".join(_wrapped(_AS_LEFT, 0)))
+        click.echo("\n".join([_summary(outcomes), *_wrapped(_as_left(factory), 0)]))
     return 4 if "broken" in outcomes else 0
 
 
-_AS_LEFT = (
-    "A meter is left on DC volts, autorange; a scope on channel 1 at 1 V/div, 1 ms/div, triggered on channel 1 at "
-    "0 V, probe 1x, running. Set back what you had."
-)
+def _as_left(factory: Any) -> str:
+    """Settings of before are not asked, so they cannot be put back; what is left instead is said."""
+    if issubclass(factory, Oscilloscope):
+        return (
+            "Left on channel 1 at 1 V/div about 0 V, DC, probe 1x, 1 ms/div, rising trigger on channel 1 at 0 V, "
+            "running. Set back what you had."
+        )
+    return "Left on DC volts, autorange." if issubclass(factory, Multimeter) else "Left as it was."
 
 
 def _open(spec: InstrumentSpec, clock: Clock, usual: LineSettings | None, bench: Bench | None) -> Link:
