@@ -27,6 +27,11 @@ _BUDGET = 1 << 17
 _LONGEST = 1 << 15
 _REGION = 3.0  # transition durations
 _STANDS_OUT = 4.5  # sigmas of the mean shape
+# Half widths of a peak, in samples: one alone, three, and enough for a parabola.
+_COARSE, _SEEN = 1.0, 2.0
+# What is missed of the height, as standard uncertainties: a sine of 4 samples a period may show only 0.71 of its peak,
+# one of 9 samples 0.94, one of 20 samples 0.99 through a parabola.
+_MISSED, _BLUNT, _ROUNDED = 0.2, 0.03, 0.005
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +40,7 @@ class Aftermath:
 
     overshoot, undershoot  fractions of the amplitude above and below the state that the edge leads to, >= 0
     ring      the damped sine, or None
+    coarse    True if a peak is seen by one or two samples, so that its top is hidden between them
     energy    integral of (deviation / amplitude)^2 over time, in samples; noise subtracted
     """
 
@@ -44,6 +50,7 @@ class Aftermath:
     undershoot_uncertainty: float
     ring: Ring | None
     energy: float
+    coarse: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +143,11 @@ def _aftermath(mean: _Mean, states: States) -> Aftermath:
     back, second = _peak(mean, states, -course, -sign, reached)
     ring = fit_ring(course, first, second) if beyond[0] > 0.0 and back[0] > 0.0 else None
     over, under = (beyond, back) if mean.rising else (back, beyond)
-    return Aftermath(*over, *under, ring, _energy(course[reached:], _sigma(mean, states)))
+    coarse = any(
+        peak[0] > 0.0 and _half_width(side, at) < _COARSE
+        for peak, side, at in ((beyond, course, first), (back, -course, second))
+    )
+    return Aftermath(*over, *under, ring, _energy(course[reached:], _sigma(mean, states)), coarse)
 
 
 def _sigma(mean: _Mean, states: States) -> float:
@@ -158,15 +169,20 @@ def _peak(
     if first >= course.size or course[at] <= 1e-9:
         return (0.0, float(np.hypot(_sigma(mean, states), floor))), at
     half = _half_width(course, at)
-    height, gain = _vertex(mean, at, half, sign, level.level)
+    if half < _SEEN:  # a parabola would reach down the edge
+        height, gain = float(course[at]) * states.amplitude, 1.0 / float(np.sqrt(mean.times.size))
+        missed = _MISSED if half < _COARSE else _BLUNT
+    else:
+        height, gain = _vertex(mean, at, half, sign, level.level)
+        missed = _ROUNDED
     correlation = states.correlation
     error = states.noise * gain * float(np.sqrt((1.0 + correlation) / (1.0 - correlation)))
-    trials = max(2.0, (course.size - first) / (2.0 * half))
+    trials = max(2.0, (course.size - first) / max(3.0, 2.0 * half))
     hidden = (np.sqrt(2.0 * np.log(trials)) + 2.0) * float(np.hypot(error, level.uncertainty)) / states.amplitude
     height /= states.amplitude
     if height <= max(hidden, 1e-9):
         return (0.0, hidden / 2.0), at
-    return (height, float(np.hypot(error / states.amplitude, floor))), at
+    return (height, float(np.sqrt((error / states.amplitude) ** 2 + floor**2 + (missed * height) ** 2))), at
 
 
 def _half_width(course: NDArray[np.float64], at: int) -> float:
@@ -175,7 +191,7 @@ def _half_width(course: NDArray[np.float64], at: int) -> float:
     left = np.flatnonzero(below[:at])
     right = np.flatnonzero(below[at + 1 :])
     reach = min(at - int(left[-1]) - 1 if left.size else at, int(right[0]) if right.size else course.size - at - 1)
-    return max(1.5, float(reach) + 0.5)
+    return float(reach) + 0.5
 
 
 def _vertex(mean: _Mean, at: int, half: float, sign: float, level: float) -> tuple[float, float]:

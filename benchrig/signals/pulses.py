@@ -42,6 +42,7 @@ class Caution(enum.StrEnum):
     UNRESOLVED = "edges are faster than two samples"
     GLITCHES = "short glitches were left out"
     VARIES = "times vary more than the noise explains"
+    COARSE = "too few samples to show peaks after an edge; overshoot may be larger than shown"
     UNSETTLED = "a state is too short to settle"
 
 
@@ -260,12 +261,14 @@ def _ring(*aftermaths: Aftermath) -> Ring | None:
 
 def _cautions(waveform: Waveform, found: _Found, timings: tuple[Timing | None, ...]) -> frozenset[Caution]:
     unsettled = min(found.states.low.samples, found.states.high.samples) == 0
+    unresolved = not (found.rising.resolved and found.falling.resolved)
     checks = {
         Caution.CLIPPED: waveform.clipped,
         Caution.UNTRIGGERED: not waveform.triggered,
-        Caution.UNRESOLVED: not (found.rising.resolved and found.falling.resolved),
+        Caution.UNRESOLVED: unresolved,
         Caution.GLITCHES: found.transitions.glitches > 0,
         Caution.VARIES: any(timing.varies for timing in timings if timing),
+        Caution.COARSE: unresolved or any(each.coarse for each in found.aftermaths),
         Caution.UNSETTLED: unsettled,
     }
     return frozenset(caution for caution, applies in checks.items() if applies)

@@ -26,6 +26,7 @@ _AFTER = 6.0
 # Before an edge begins: its mid instant less this many durations. A ramp needs 0.63, a Gaussian edge 1 to be at 0.5 %.
 _BEFORE = 1.0
 _LEAST = 0.65
+_TOGGLING = 0.52  # noise, in steps of the converter, up to which samples may lie on two codes only (at most 0.5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,8 +97,10 @@ def settled(
     durations  rising and falling transition duration (10 % to 90 %), in samples
     settling   samples after a rising and after a falling edge until it rings no more
     """
-    bounds = np.concatenate(([-1.0], instants, [float(len(waveform))]))
     high_first = not transitions.rising
+    # The record may begin and end within an edge: its ends count as edges, half gone by.
+    head, tail = durations[0 if high_first else 1], durations[1 if transitions.upward()[-1] else 0]
+    bounds = np.concatenate(([0.5 * head - 1.0], instants, [len(waveform) - 0.5 * tail]))
     states = []
     for is_high in (False, True):
         rows = np.arange(0 if is_high == high_first else 1, bounds.size - 1, 2)
@@ -118,8 +121,8 @@ def _zones(
     before = np.minimum(_BEFORE * leave, np.maximum(_LEAST * leave, (length - third) / 2.0))
     wanted = max(_AFTER * entry, settling)
     after = np.clip(length - before - third, _LEAST * entry, max(wanted, _LEAST * entry))
-    first = np.where(start < 0.0, 0.0, np.ceil(start + after + 0.5))
-    last = np.where(stop >= bounds[-1], bounds[-1] - 1.0, np.floor(stop - before - 0.5))
+    first = np.ceil(start + after + 0.5)
+    last = np.floor(stop - before - 0.5)
     return _spread(first.astype(np.int64), last.astype(np.int64))
 
 
@@ -146,7 +149,8 @@ def _state(
     noise = float(volts.std(ddof=1)) if volts.size > 1 else 0.0
     correlation = _correlation(volts - level, noise)
     spread = noise * np.sqrt((1.0 + correlation) / (1.0 - correlation) / volts.size)
-    return State(level, float(np.hypot(spread, step_error(noise, quantum))), noise, correlation, int(volts.size))
+    left = _left_of_step(level - float(volts.min()), noise, quantum)
+    return State(level, float(np.hypot(spread, left)), noise, correlation, int(volts.size))
 
 
 def _correlation(error: NDArray[np.float64], noise: float) -> float:
@@ -155,6 +159,18 @@ def _correlation(error: NDArray[np.float64], noise: float) -> float:
         return 0.0
     found = float(np.sum(error[1:] * error[:-1])) / (noise * noise * error.size)
     return min(found, 0.999) if found > 3.0 / np.sqrt(error.size) else 0.0
+
+
+def _left_of_step(above: float, noise: float, quantum: float) -> float:
+    """What averaging leaves of a converter's step, for a level that lies `above` a code.
+
+    Samples on two neighbouring codes only do not tell the noise: without any, the level would lie at the border
+    between the codes. So the mean is off by at most its distance from the middle of the step (rectangular).
+    """
+    if quantum == 0.0 or noise > _TOGGLING * quantum:
+        return step_error(noise, quantum)
+    place = above / quantum % 1.0
+    return float(abs(place - 0.5) * quantum / np.sqrt(3.0))
 
 
 def step_error(noise: float, quantum: float) -> float:
