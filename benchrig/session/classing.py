@@ -17,6 +17,7 @@ from ..procedure.quantities import Limits, ReadingClass
 
 FEWEST = 5  # readings
 DEEP = 0.8  # of the usual value; a dip goes below that
+NOTHING = 0.1  # of the window's edge: less than that is absent
 SHARE = 0.25  # of the window: what moves less is of no account
 
 
@@ -24,6 +25,9 @@ def shape_of(values: Sequence[float], limits: Limits) -> ReadingClass | None:
     """The class of a row of values in time order, evenly spaced; None for an ordinary one."""
     if len(values) < FEWEST:
         return None
+    largest = max(abs(limits.low or 0.0), abs(limits.high or 0.0))
+    if abs(statistics.median(values)) < NOTHING * largest:
+        return None  # nothing is there; what is left of it has no shape
     if dips(values):
         return ReadingClass.DIPPING
     enough = SHARE * width_of(limits)

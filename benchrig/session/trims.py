@@ -20,7 +20,7 @@ from ..trim import extremum
 from ..trim.engine import learned
 from ..trim.types import Accepted, Goal, LinkDown, LinkUp, Measured, Restart, Tick, TrimEvent
 from ..units import show
-from .doers import Done, Results, absent, collect, typed_value, with_hint
+from .doers import Done, Results, absent, collect, steady, typed_value, with_hint
 from .ends import Skipped
 from .notices import TrimMoved
 from .ports import Back, InstrumentSource, Item, Lost
@@ -51,7 +51,8 @@ def do_trim(work: Work, step: Trim, results: Results) -> Done:
     first = results.first(step.id, found)
     final = turn(work, step, axis, step.hold, step.settle, step.span)
     if final is None:
-        return Done(with_hint(step, as_left(judged(found, step.limits, work.rule, "not brought in"), first)), True)
+        now, words = put_back(work, step, axis, found)
+        return Done(with_hint(step, as_left(judged(now, step.limits, work.rule, words), first)), True)
     return Done(as_left(judged(final, step.limits, work.rule), first), moved(found, final, step.limits))
 
 
@@ -67,7 +68,7 @@ def as_found(work: Work, step: Step, axis: Axis) -> Value | None:
     if isinstance(axis.source, TypedSource):
         return typed_value(work, axis.source, step.instruction or step.title)
     readings = collect(work, axis.source, axis.limits, AS_FOUND)
-    return value_of(readings) if readings else None
+    return replace(value_of(readings), stands=steady(readings, axis.limits)) if readings else None
 
 
 def as_left(result: StepResult, found: Value) -> StepResult:
@@ -90,6 +91,19 @@ def mark(work: Work, trimmer: Trimmer, found: Value) -> None:
         text = f"Mark where {trimmer.name} stands now."
         words = work.choose(text, ("marked", "not marked"), "mark", trimmer.name) or "not marked"
     work.services.store.mark(work.row, trimmer.name, words, found.value, found.unit, work.clock.now())
+
+
+def put_back(work: Work, step: Step, axis: Axis, found: Value) -> tuple[Value, str]:
+    """What could not be brought in goes back to its mark, if the person wants that; the value that it has then."""
+    text = (
+        f"{axis.trimmer.name} was not brought in. Put it back to its mark ({show(found.value, found.unit)} as found)?"
+    )
+    if work.choose(text, ("put back", "leave"), "put back", axis.trimmer.name) != "put back":
+        return as_found(work, step, axis) or found, "not brought in"
+    now = as_found(work, step, axis)
+    if now is None:
+        return found, "not brought in; put back, and not read again"
+    return now, f"not brought in; put back to {show(now.value, now.unit)}"
 
 
 def moved(found: Value, final: Value, limits: Limits) -> bool:

@@ -63,3 +63,8 @@ def test_what_moves_much_without_a_shape_is_noise():
 
 def test_a_few_readings_are_not_classed():
     assert shape_of([12.0, 0.0, 12.0, 12.0], RAIL) is None
+
+
+def test_the_noise_of_a_dead_rail_has_no_shape():
+    """Microvolts about nothing do not dip."""
+    assert shape_of(noise(1e-6, 5, level=0.0), RAIL) is None

@@ -281,3 +281,45 @@ def test_the_printed_plan_says_what_opens_what(tmp_path):
     file = tmp_path / "small.toml"
     file.write_text(PROCEDURE)
     assert "      a change here opens width again" in printed(load_procedure(file))
+
+
+STUCK = """
+[procedure]
+id = "stuck"
+title = "Stuck"
+unit = "Box"
+[[step]]
+id = "rail"
+kind = "trim"
+title = "Rail"
+instrument = "handheld"
+function = "dc voltage"
+point = "TP1"
+trimmer = "RV1"
+target = "12.0 V"
+window = ["11.9 V", "12.1 V"]
+"""
+
+
+@pytest.mark.parametrize(("choice", "words"), [("put back", "put back to 10.99 V"), ("leave", "not brought in")])
+def test_what_cannot_be_brought_in_is_offered_to_be_put_back(small, choice, words):
+    """The value that it has afterwards is the one that stands, beside the one as found."""
+    operator = Person()
+    asked = []
+
+    def choose(question):
+        asked.append(question)
+        return choice if question.about == "put back" else question.choices[0]
+
+    def rail(now):
+        return 10.99 if asked and asked[-1].about == "put back" else 11.0
+
+    operator.choose = choose
+    outcome, _, _, history = small(operator, rail=rail, text=STUCK)
+    assert outcome.exit_code == 1
+    (question,) = [it for it in asked if it.about == "put back"]
+    assert (question.trimmer, "11.00 V as found" in question.text) == ("RV1", True)
+    assert words in outcome.results["rail"].words
+    assert outcome.results["rail"].value == pytest.approx(10.99)
+    assert outcome.results["rail"].details["as_found"] == pytest.approx(11.0)
+    assert [mark["trimmer"] for mark in history.marks(1)] == ["RV1"]
