@@ -6,6 +6,7 @@ At the end the simulated unit is asked what it truly is, and a setting counts on
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Collection
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -67,7 +68,7 @@ def command(
         clock = RealClock()
         station = Station(bench_at(bench, doubles.addresses), clock, servers=Served(doubles))
         stack.callback(station.close)
-        witness = Witness(plan, doubles.hands.truth, store, clock)
+        witness = Witness(plan, doubles.hands.truth, store, clock, _truth_lines(how, clock))
         stand_in = load_stand_in("operator")(doubles.hands, clock, seed=seed)
         stack.callback(stand_in.close)
         operator = _operator(stack, how, hands, stand_in, doubles.hands, plan, clock)
@@ -75,6 +76,17 @@ def command(
     if how != JSON:
         click.echo("\n".join(summary(outcome, witness.seen, store.path)))
     return outcome.exit_code or int(bool(witness.outside()))
+
+
+def _truth_lines(how: str, clock: RealClock) -> Callable[[dict[str, object]], None]:
+    """In JSON mode each truth is a line of its own, of kind "truth"; the other displays have the table at the end."""
+
+    def tell(facts: dict[str, object]) -> None:
+        if how == JSON:
+            at = clock.stamp().isoformat(timespec="milliseconds")
+            click.echo(json.dumps({"kind": "truth", "at": at, **facts}))
+
+    return tell
 
 
 def bench_at(bench: Bench, addresses: Any) -> Bench:

@@ -42,11 +42,19 @@ class Witnessed:
 class Witness:
     """Asks `truth(name)` at each good end of a step."""
 
-    def __init__(self, procedure: Procedure, truth: Callable[[str], float], store: Store, clock: Clock) -> None:
+    def __init__(
+        self,
+        procedure: Procedure,
+        truth: Callable[[str], float],
+        store: Store,
+        clock: Clock,
+        tell: Callable[[dict[str, object]], None] = lambda facts: None,
+    ) -> None:
         self._steps = {step.id: step for step in procedure.steps}
         self._truth = truth
         self._store = store
         self._clock = clock
+        self._tell = tell
         self.seen: dict[str, Witnessed] = {}
 
     def show(self, notice: Notice) -> None:
@@ -66,8 +74,15 @@ class Witness:
         )  # fmt: skip
 
     def _keep(self, it: Witnessed) -> None:
-        facts = {"step": it.step, "name": it.name, "read": it.read, "true": it.true, "inside": it.inside}
+        facts: dict[str, object] = {
+            "step": it.step,
+            "name": it.name,
+            "read": it.read,
+            "true": it.true,
+            "inside": it.inside,
+        }
         self._store.event(None, "truth", facts, self._clock.now(), self._clock.stamp())
+        self._tell(facts)
 
     def outside(self) -> list[Witnessed]:
         """What ended well by its reading and is out by the truth."""

@@ -7,6 +7,8 @@ Rules kept here:
 
 from __future__ import annotations
 
+import itertools
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -38,6 +40,7 @@ from .work import Work
 
 PATIENCE = 20.0  # s without one usable reading before a value counts as absent
 RUNNING = 10.0  # s after which readings are taken although they still run
+STANDS = 1.0  # s over which readings must stand before they are a value
 LONGEST = 120.0  # s for one value, an instrument that comes and goes included
 
 
@@ -85,12 +88,14 @@ def absent(step: Step, unit: str, limits: Limits, why: str) -> StepResult:
 def collect(
     work: Work, source: InstrumentSource, limits: Limits | None, count: int, settle: float = 0.0
 ) -> list[Reading]:
-    """`count` usable readings that stand, each begun after now and `settle`; the last ones if they go on running.
+    """Usable readings, `count` or more, that stand over a second (over `settle` where that is longer).
+
+    Each begun after now and `settle`; the last ones if they go on running: `steady` tells.
 
     Fewer, or none, if they do not come: the person may still be at the leads, the unit may still be coming up.
     """
     work.wait(settle)
-    began = work.clock.now()
+    began, over = work.clock.now(), max(STANDS, settle)
     taken: list[Reading] = []
     with work.feed(source, limits) as feed:
         last = began
@@ -101,18 +106,36 @@ def collect(
                 last = work.clock.now() + PATIENCE
             if not isinstance(item, Reading) or not item.usable or item.time - item.aperture < began:
                 continue
-            taken, last = [*taken, item][-count:], work.clock.now()
-            if len(taken) == count and (steady(taken, limits) or last > began + RUNNING):
+            taken, last = recent([*taken, item], count, over), work.clock.now()
+            enough = len(taken) >= count and taken[-1].time - taken[0].time + taken[0].aperture >= over
+            if enough and (steady(taken, limits) or last > began + RUNNING):
                 break
     return taken
 
 
+def recent(readings: Sequence[Reading], count: int, over: float) -> list[Reading]:
+    """The fewest last readings that are `count` or more and span `over` seconds."""
+    spare = len(readings) - count
+    while spare > 0 and readings[-1].time - readings[spare].time < over:
+        spare -= 1
+    return list(readings[max(spare, 0) :])
+
+
 def steady(readings: Sequence[Reading], limits: Limits | None) -> bool:
-    """True if the readings do not run: a lead that was just moved, or a unit that was just switched on, still does."""
+    """True if the readings do not run: a lead that was just moved, or a unit that was just switched on, still does.
+
+    The means of the first and the last half differ by a tenth of the window at most, or by no more than three
+    standard deviations of noise, taken from the steps between neighbours so that a ramp does not pass for noise.
+    """
     values = [reading.value for reading in readings if reading.value is not None]
-    if limits is None or limits.low is None or limits.high is None:
+    if limits is None or limits.low is None or limits.high is None or len(values) < 2:
         return True
-    return max(values) - min(values) <= (limits.high - limits.low) / 2.0
+    half = len(values) // 2
+    change = abs(math.fsum(values[-half:]) - math.fsum(values[:half])) / half
+    steps = [after - before for before, after in itertools.pairwise(values)]
+    mean_step = math.fsum(steps) / len(steps)
+    noise = math.sqrt(math.fsum((it - mean_step) ** 2 for it in steps) / (2.0 * len(steps)))
+    return change <= max((limits.high - limits.low) / 10.0, 3.0 * noise * math.sqrt(2.0 / half))
 
 
 def do_confirm(work: Work, step: Confirm, results: Results) -> Done:
@@ -160,7 +183,7 @@ def do_measure(work: Work, step: Measure, results: Results) -> Done:
     readings = collect(work, step.source, step.limits, step.readings, step.settle)
     if not readings:
         return Done(absent(step, step.source.unit, step.limits, "No usable reading came."))
-    result = judged(value_of(readings), step.limits, work.rule)
+    result = judged(replace(value_of(readings), stands=steady(readings, step.limits)), step.limits, work.rule)
     shape = shape_of(list(work.seen), step.limits)
     if shape is None:
         return Done(with_hint(step, result))

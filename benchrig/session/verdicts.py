@@ -21,6 +21,7 @@ class Value:
     uncertainty: float
     unit: str
     spread: float = 0.0  # standard deviation of the readings behind it
+    stands: bool = True  # False: it was still running when patience ended, and cannot pass
 
 
 def value_of(readings: Sequence[Reading]) -> Value:
@@ -47,8 +48,11 @@ def _own(reading: Reading) -> float:
 def judged(found: Value, limits: Limits, rule: str, words: str = "") -> StepResult:
     """The verdict on a value, with all that it rests on."""
     verdict = judge_two_tier(found.value, found.uncertainty, limits.window, limits.acceptable, rule)
+    inside = verdict.verdict.inside
+    if not found.stands:
+        words = "; ".join(part for part in (words, "still running") if part)
     return StepResult(
-        verdict=str(verdict.verdict),
+        verdict="fail" if inside and not found.stands else str(verdict.verdict),
         value=found.value,
         unit=found.unit,
         uncertainty=found.uncertainty,
@@ -67,7 +71,7 @@ def judged(found: Value, limits: Limits, rule: str, words: str = "") -> StepResu
 def right_already(found: Value, limits: Limits, rule: str) -> bool:
     """True if a value is inside its preferred window by the decision rule: nothing should be turned."""
     inside: bool = judge(found.value, found.uncertainty, limits.window, rule).verdict.inside
-    return inside
+    return inside and found.stands
 
 
 def derived(operation: Operation, values: Sequence[Value], unit: str) -> Value:
