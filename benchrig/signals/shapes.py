@@ -23,6 +23,7 @@ from .waveform import Waveform
 
 _BUDGET = 1 << 14
 _REACH = 0.08  # half the fitted window at 10 and 90 %, in edge lengths A / slope: a ramp has 0.1 to its corner
+_HIDDEN = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,15 +112,17 @@ def _local(around: Cloud, level: float, centre: float, half: float, states: Stat
     place, volts = around.place[near] - centre, around.volts[near]
     if place.size < 2 or np.ptp(place) == 0.0:
         return centre, half / 2.0
-    order = 2 if place.size >= 12 else 1
+    order = 2 if place.size >= 5 else 1
     basis = polynomial.polyvander(place / half, order)
     solver = np.linalg.pinv(basis)
     fit = solver @ volts
     slope = fit[1] / half
     if slope == 0.0:
         return centre, half / 2.0
-    error = states.noise * float(np.linalg.norm(solver[0])) / abs(slope)
-    return float(centre + _root(fit, level) * half), float(error)
+    noise = states.noise * float(np.linalg.norm(solver[0])) / abs(slope)
+    # What the shape may hide: a corner bends a parabola by as much as the parabola bends.
+    bend = _HIDDEN * float(abs(fit[2])) / abs(slope) if order == 2 else 0.0
+    return float(centre + _root(fit, level) * half), float(np.hypot(noise, bend))
 
 
 def _root(fit: NDArray[np.float64], level: float) -> float:

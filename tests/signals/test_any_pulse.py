@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from known_shapes import pulses
 
 from benchrig import Pulses, Waveform, measure_pulses
-from known_shapes import pulses
 
 PUBLIC = (
     "low_state", "high_state", "amplitude", "period", "high_time", "low_time", "duty_factor", "rise_time", "fall_time",

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from known_shapes import pulses
 from numpy.typing import ArrayLike
 
 from benchrig import Waveform, measure_pulses
 from benchrig.errors import SignalError
 from benchrig.signals import Caution
-from known_shapes import pulses
 
 TIMES = np.arange(4000.0)
 

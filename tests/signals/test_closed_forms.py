@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from known_shapes import pulses, second_order, single_pole, trapezoid
 from scipy.signal import find_peaks, peak_widths
 from scipy.special import erf
 
 from benchrig import Waveform, measure_pulses
 from benchrig.signals import Caution
-from known_shapes import pulses, second_order, single_pole, trapezoid
 
 
 def test_trapezoid_is_measured_at_half_its_height() -> None:
