@@ -14,21 +14,9 @@ SEEDS = range(10) if os.environ.get("BENCHRIG_HEAVY") else range(1)
 @pytest.mark.parametrize("seed", SEEDS)
 def test_every_setting_is_inside_by_the_units_own_truth(seed: int, tmp_path: Path) -> None:
     """Exit code 0, an outcome, and a truth inside the window for each step with a window that ended."""
-    ran = subprocess.run(
-        [
-            Path(sys.executable).with_name("benchrig"),
-            "rehearse",
-            "--json",
-            "--seed",
-            str(seed),
-            "--store",
-            tmp_path / "record.db",
-        ],
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
+    program, store = Path(sys.executable).with_name("benchrig"), str(tmp_path / "record.db")
+    command = [program, "rehearse", "--json", "--seed", str(seed), "--store", store]
+    ran = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
     lines = [json.loads(line) for line in ran.stdout.splitlines()]
     truths = {line["step"]: line for line in lines if line["kind"] == "truth"}
     assert ran.returncode == 0, ran.stderr
