@@ -8,6 +8,7 @@
     |   +-- LinkLost         the far end is gone; only opening it again can help
     +-- InstrumentError      the instrument answered, and what it said is trouble (exit code 4)
     |   +-- FrameError       bytes that are not a frame of this grammar
+    |   +-- WrongFunction    the knob stands elsewhere
     |   +-- WrongInstrument  something else answers at this address
     +-- SignalError          a record holds no such pulse, level or tone
     +-- Refused              a hold point was not acknowledged, or no longer is (exit code 5)
@@ -88,6 +89,10 @@ class InstrumentError(BenchrigError):
     def __init__(self, message: str, *, instrument: str = "", next_step: str = "") -> None:
         super().__init__(message, next_step=next_step)
         self.instrument = instrument
+
+
+class WrongFunction(InstrumentError):
+    """The knob of a meter that nobody but a hand can set stands elsewhere. Its link is well."""
 
 
 class FrameError(InstrumentError):

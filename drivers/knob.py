@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchrig.errors import InstrumentError
+from benchrig.errors import WrongFunction
 from benchrig.instruments import FUNCTION_UNIT, Function
 from benchrig.readings import Flag, Reading
 
@@ -32,12 +32,12 @@ def fits(function: Function, reading: Reading) -> bool:
 
 
 def check(function: Function | None, reading: Reading, instrument: str) -> None:
-    """Raises InstrumentError if the knob stands elsewhere than on `function`."""
+    """Raises WrongFunction if the knob stands elsewhere than on `function`."""
     if function is None or fits(function, reading):
         return
     marks = str(reading.flags & _MARKS).removeprefix("Flag.").replace("|", " ").lower()
     seen = " ".join(part for part in (reading.unit, marks if reading.flags & _MARKS else "") if part)
-    raise InstrumentError(
+    raise WrongFunction(
         f"{instrument} shows {reading.text!r} ({seen}), but {function.value} was asked for.",
         instrument=instrument,
         next_step=f"Turn its knob to {function.value}.",

@@ -57,7 +57,7 @@ class BenchTools:
         bench = self._station.bench
         probe = bench.probe(source.probe) if source.probe else None
         if isinstance(source, MeterSource):
-            meter = MeterReader(source, limits, attached.spec, probe)
+            meter = MeterReader(source, limits, attached.spec, probe, self._station.clock)
             attached.use(meter.set_up, guard=guard)
             return AttachedFeed(attached, meter, None, guard)
         scope = ScopeReader(source, limits, attached.spec, probe, bench.mains, self._station.clock)

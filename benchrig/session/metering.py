@@ -6,20 +6,25 @@ from dataclasses import replace
 from typing import Any
 
 from ..bench.model import InstrumentSpec, Probe
+from ..clock import Clock
+from ..errors import WrongFunction
 from ..instruments import Function
 from ..judgement.correction import correct, probe_factor
 from ..judgement.uncertainty import Estimate
 from ..procedure.model import Limits, MeterSource
-from ..readings import Reading
+from ..readings import Flag, Reading
 
 
 class MeterReader:
     """Makes one reading of a meter source at each call. Raises UncertaintyError for a probe whose factor is unknown."""
 
-    def __init__(self, source: MeterSource, limits: Limits | None, spec: InstrumentSpec, probe: Probe | None) -> None:
+    def __init__(
+        self, source: MeterSource, limits: Limits | None, spec: InstrumentSpec, probe: Probe | None, clock: Clock
+    ) -> None:
         self._source = source
         self._ceiling = limits.ceiling if limits else None
         self._spec = spec
+        self._clock = clock
         self._probe = probe
         voltage = source.function in (Function.DC_VOLTAGE, Function.AC_VOLTAGE)
         self._input = spec.input_resistance if voltage else None
@@ -32,7 +37,12 @@ class MeterReader:
         driver.select(self._source.function, expected=at_most)
 
     def __call__(self, driver: Any, deadline: float) -> Reading:
-        return self.at_the_tip(driver.read(deadline))
+        """A knob that stands elsewhere gives no number, and words for the hand that is to turn it."""
+        try:
+            return self.at_the_tip(driver.read(deadline))
+        except WrongFunction as wrong:
+            text = f"{wrong.message} {wrong.next_step}"
+            return Reading(None, self._source.unit, self._clock.now(), Flag.INVALID, text=text)
 
     def at_the_tip(self, shown: Reading) -> Reading:
         """The reading as it is in front of probe and meter; without a data sheet only the count is uncertain."""

@@ -64,6 +64,7 @@ class Work:
         self.seen: deque[float] = deque(maxlen=SEEN)  # usable values of this step in time order
         self.only_looking = False  # in the as-found pass: nothing is to be turned
         self.restarted = False  # set when something between two readings made the old ones count no more
+        self._said: set[str] = set()
         self._gap: tuple[int, float] | None = None
 
     @property
@@ -210,11 +211,20 @@ class Work:
         if reading.usable and reading.value is not None:
             self.seen.append(reading.value)
         self.tell(ReadingTaken(self.step.id, channel, reading))
+        if reading.value is None and "knob" in reading.text:
+            self._say_once(reading.text)
         self._hold_seen(reading, source, limits)
         if (ceiling := breached(self.step, source, limits, reading)) is not None:
             self.guard.breached()
             raise Breach(f"{source.point or channel} is at {_shown(reading)}, above {show(ceiling, reading.unit)}.")
         return reading
+
+    def _say_once(self, words: str) -> None:
+        """What a hand must do first; the readings wait for it, and so does the person for no second asking."""
+        about = words.partition(" shows ")[0]
+        if about not in self._said:
+            self._said.add(about)
+            self.say(words, "warning")
 
     def _hold_seen(self, reading: Reading, source: InstrumentSource, limits: Limits | None) -> None:
         """The hold point looks at every reading of its own point."""
