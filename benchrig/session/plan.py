@@ -140,7 +140,7 @@ def disturbed_by(procedure: Procedure, step: Step) -> tuple[str, ...]:
         for other in procedure.steps
         if other.id in step.disturbs
         or cleaned & {trimmer.name for trimmer in trimmers_of(other)}
-        or (isinstance(other, Derive) and step.id in other.of)
+        or (isinstance(other, Derive | Measure) and step.id in rests_on(other))  # what only looks must look again
     )
 
 
