@@ -21,7 +21,7 @@ from benchrig.signals import Waveform, measure_pulses
 NAMES = (
     "high_time", "low_time", "period", "duty_factor", "low_state", "high_state", "amplitude", "rise_time", "fall_time",
 )  # fmt: skip
-# Step of an edge that passes its middle at 0, as a function of time in edge lengths (amplitude over slope at the middle).
+# Step of an edge that passes its middle at 0, against time in edge lengths (amplitude over slope at the middle).
 SHAPES: dict[str, Callable[[NDArray[np.float64]], NDArray[np.float64]]] = {
     "ramp": lambda x: np.clip(x + 0.5, 0.0, 1.0),
     "single pole": lambda x: -np.expm1(-np.maximum(2.0 * x + np.log(2.0), 0.0)),

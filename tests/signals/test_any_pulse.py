@@ -53,7 +53,8 @@ def test_any_pulse_train_is_measured(
     volts = amplitude * (bottom + course + random.normal(0.0, noise, times.size))
     found = measure_pulses(recorded(volts, interval, converter, sign))
     expect = {
-        "period": period * interval, "high_time": duty * period * interval, "low_time": (1.0 - duty) * period * interval,
+        "period": period * interval, "high_time": duty * period * interval,
+        "low_time": (1.0 - duty) * period * interval,
         "duty_factor": duty, "amplitude": amplitude, "low_state": bottom * amplitude,
         "high_state": (bottom + 1.0) * amplitude,
     }  # fmt: skip
