@@ -72,6 +72,7 @@ class ScopeReader:
         self._gate = Gate()
         self._clipped_since: float | None = None
         self._set_up = False
+        self._levelled = False
         self._last = -math.inf
 
     def __call__(self, driver: Any, deadline: float) -> Reading:
@@ -84,11 +85,21 @@ class ScopeReader:
         """One fresh record with the present settings."""
         if not self._set_up:
             self._prepare(driver)
-        if self._source.measurement in LEVELS:  # a quiet signal gives no trigger: do not wait long for one
+        # A quiet signal gives no trigger, and where the edges of the others lie is not known yet: do not wait long.
+        if self._source.measurement in LEVELS or not self._levelled:
             duration = self._source.duration or span_of(self._source, self._mains)
             deadline = min(deadline, self._clock.now() + UNTRIGGERED + 2.0 * duration)
         wave: Waveform = driver.fresh_capture(self._source.channel, deadline)
+        if not (self._levelled or wave.clipped):
+            self._level_trigger(driver, wave)
         return wave
+
+    def _level_trigger(self, driver: Any, wave: Waveform) -> None:
+        """Trigger half-way between the lowest and the highest that a whole record shows."""
+        if self._source.measurement not in LEVELS:
+            self._centre = sum(span_volts(wave)) / 2.0
+            driver.set_trigger(source=self._source.channel, level=self._centre)
+        self._levelled = True
 
     def _prepare(self, driver: Any) -> None:
         source = self._source
