@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from ..errors import SignalError
 from .aberrations import Aftermath, after_edges
+from .alignment import align
 from .instants import Instants, crossings, refine, slope_at
 from .ringing import Ring
 from .shapes import transition_time
@@ -138,8 +139,10 @@ def _find(waveform: Waveform) -> _Found:
     states = settled(waveform, levels, transitions, rough, durations, aftermaths.settling, counted.quantum)
     rough = crossings(waveform, transitions, states.at(0.5))
     spans = transitions.first - transitions.last
-    rising = refine(waveform, rough[upward], spans[upward], slopes[0], states)
-    falling = refine(waveform, rough[~upward], spans[~upward], slopes[1], states)
+    rising, falling = (
+        align(waveform, refine(waveform, rough[mask], spans[mask], slope, states), states)
+        for mask, slope in ((upward, slopes[0]), (~upward, slopes[1]))
+    )
     edges = merge(rising, falling, upward, states.mid_uncertainty)
     return _Found(states, transitions, rising, falling, edges, aftermaths.measured(states))
 

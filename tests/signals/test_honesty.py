@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
-from signals_bound import ratio  # noqa: E402
-from signals_coverage import sweep  # noqa: E402
+from signals_bound import ratio
+from signals_coverage import sweep
 
 HEAVY = os.environ.get("BENCHRIG_HEAVY") == "1"
 
