@@ -123,6 +123,9 @@ def _zones(
     after = np.clip(length - before - third, _LEAST * entry, max(wanted, _LEAST * entry))
     first = np.ceil(start + after + 0.5)
     last = np.floor(stop - before - 0.5)
+    long = length - before - third >= wanted
+    if long.any():  # a visit that the record cuts short may still ring
+        first, last = first[long], last[long]
     return _spread(first.astype(np.int64), last.astype(np.int64))
 
 
