@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -143,3 +145,42 @@ def test_wander_of_the_edges_is_told_and_widens_the_doubt() -> None:
     found: Pulses = measure_pulses(Waveform(np.asarray(volts) + random.normal(0.0, 1e-3, times.size), 1.0))
     assert found.period_jitter == pytest.approx(2.0 * np.sqrt(2.0), rel=0.35)
     assert found.uncertainty["period"] > 0.05
+
+
+def test_a_long_record_needs_less_memory_than_a_copy_of_its_codes() -> None:
+    """Codes are counted and compared in blocks; 8 M of them never become floats."""
+    codes = np.tile(
+        np.rint(60.0 + 120.0 * pulses(np.arange(5000.0), 1000.0, 5000.0, 1000.0, 40.0)).astype(np.uint8), 1600
+    )
+    wave = Waveform.from_codes(codes, 0.05, -3.0, 4e-9)
+    tracemalloc.start()
+    found = measure_pulses(wave)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert found.high_time == pytest.approx(4e-6, rel=1e-4)
+    assert peak < codes.nbytes
+
+
+def test_measuring_leaves_the_callers_samples_alone() -> None:
+    """A record is a view that cannot be written through."""
+    volts = pulses(np.arange(3000.0), 300.0, 1000.0, 250.0, 30.0)
+    before = volts.copy()
+    wave = Waveform(volts, 1e-6)
+    measure_pulses(wave)
+    assert np.array_equal(volts, before)
+    assert not wave.samples.flags.writeable
+
+
+def test_a_record_that_ends_soon_after_an_edge_keeps_its_levels() -> None:
+    """What still rings at the record's end tells no level, and overshoot of the whole pulses is still seen."""
+    times = np.arange(2500) * 32e-9
+    since = np.maximum(times - 19.1e-6, 0.0)
+    back = np.maximum(times - 33.1e-6, 0.0)
+    again = np.maximum(times - 79.1e-6, 0.0)
+    volts = 20.0 * pulses(times, 19.04e-6, 60e-6, 14e-6, 0.12e-6)
+    for t, sign in ((since, 1.0), (back, -1.0), (again, 1.0)):
+        volts += sign * 4.0 * np.exp(-t / 1.5e-6) * np.sin(2.0 * np.pi * 1.2e6 * t)
+    volts += np.random.default_rng(1).normal(0.0, 0.05, times.size)
+    found = measure_pulses(Waveform(volts, 32e-9))
+    assert found.high_state == pytest.approx(20.0, abs=0.02)
+    assert 0.14 < found.overshoot < 0.19
