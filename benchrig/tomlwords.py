@@ -15,6 +15,7 @@ from pydantic import BaseModel
 from .tomllines import KeyPath
 
 Words = tuple[str, str]  # problem, cure
+_KEY_ITSELF = "[key]"  # pydantic's last part where the name of a table is wrong, not what stands in it
 
 
 def near(word: str, known: Iterable[str]) -> str:
@@ -49,10 +50,16 @@ def place(data: object, loc: Sequence[str | int]) -> KeyPath:
     for number, part in enumerate(loc):
         if _holds(data, part) and not _is_tag(data, part, loc[number + 1 :]):
             data = data[part]
-        elif not (isinstance(data, dict) and number == len(loc) - 1 and part not in data.values()):
+        elif part == _KEY_ITSELF or not (
+            isinstance(data, dict) and number == len(loc) - 1 and part not in data.values()
+        ):
             continue
         path.append(part)
     return tuple(path)
+
+
+def _is_missing_key(data: object, part: str | int, last: bool) -> bool:
+    return last and isinstance(data, dict) and part not in data.values()
 
 
 def _holds(data: object, part: str | int) -> TypeGuard[Any]:

@@ -148,7 +148,7 @@ class ScpiPort:
         for _ in range(RESYNC_TRIES):
             self.drain()
             if self._marked(late_lines=True) and self._marked(late_lines=False):
-                self.link.write(b"*ESE 0\n")
+                self.link.write(self._talk.unmark())
                 self._talk.back_in_step()
                 return
         self._resync_by_identity()

@@ -231,6 +231,10 @@ class Conversation:
             return None
         return _is_number(raw, self._mark)
 
+    def unmark(self) -> bytes:
+        """What puts the mask back to nothing, as after switching on."""
+        return b"*ESE 0" + self._terminator
+
     def back_in_step(self) -> None:
         """The port has proof that nothing old can come any more."""
         self._buffer.clear()
