@@ -31,6 +31,7 @@ COMMANDS: dict[str, Entry] = {
     "doubles": Entry("doubles", "Serve simulated instruments on this machine."),
     "jobs": Entry("jobs", "List recorded jobs, or show one."),
     "report": Entry("report", "Write one job as an HTML page."),
+    "export": Entry("export", "Write one job as CSV or JSON Lines."),
 }
 
 EXIT_CODES = """\

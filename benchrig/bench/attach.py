@@ -105,12 +105,16 @@ class Attached:
     def is_open(self) -> bool:
         return self._slot.filled
 
-    def open(self) -> Identity:
+    def open(self, guard: Callable[[], None] | None = None) -> Identity:
         """Open, build the driver, ask who it is. Once open it only returns the identity.
 
+        One that was lost comes back as patiently as `use` does it; `guard` is called before each try.
         Raises LinkError, InstrumentError, WrongInstrument, FileError (driver not installed); closed again then.
         """
-        if self.identity is None or not self.is_open:
+        if self.lost:
+            with self.hold():
+                self._come_back(None, guard)
+        elif self.identity is None or not self.is_open:
             with self.hold(), self._closing_on_error():
                 self._connect()
         assert self.identity is not None
@@ -129,7 +133,7 @@ class Attached:
         come back, WrongInstrument where another one did.
         """
         _ask(guard)
-        self.open()
+        self.open(guard)
         with self.hold():
             while True:
                 _ask(guard)

@@ -13,7 +13,7 @@ from ..clock import RealClock
 from ..errors import FileError
 from ..procedure import load_procedure
 from ..procedure.preflight import check
-from ..records import SqliteStore, default_path
+from ..records import History, SqliteStore, default_path
 from ..session import AbsentOperator, run
 from ..session.attached import BenchTools
 from ..session.operators import Operator
@@ -30,7 +30,8 @@ from .way_out import orderly
 @click.option("--serial", default="", help="Serial number of the unit, as on its plate.")
 @click.option("--operator", "name", help="Who works; your login name unless given.")
 @click.option("--absent", is_flag=True, help="Nobody is there: whatever needs hands or a decision is refused.")
-@click.option("--plan", "only_plan", is_flag=True, help="Print the order of the steps and what opens what again; then end.")
+@click.option("--plan", "only_plan", is_flag=True, help="Print the steps and what opens what again; then end.")
+@click.option("--resume", is_flag=True, help="Go on with this unit's job that was broken off.")
 @click.option("--store", "record", type=click.Path(path_type=Path), help="The record to write.")
 @showing_options
 def command(
@@ -40,6 +41,7 @@ def command(
     name: str | None,
     absent: bool,
     only_plan: bool,
+    resume: bool,
     record: Path | None,
     as_json: bool,
     plain: bool,
@@ -71,5 +73,17 @@ def command(
             operator = AbsentOperator(open_display(stack, how, clock).show)
         else:
             operator = person(stack, name or getpass.getuser(), how, clock)
-        outcome = run(work, BenchTools(station), operator, store, clock, serial=serial)
+        job = _broken_off(store.path, serial, work.digest) if resume else None
+        outcome = run(work, BenchTools(station), operator, store, clock, serial=serial, resume=job)
     return outcome.exit_code
+
+
+def _broken_off(record: Path, serial: str, digest: str) -> int:
+    with History(record) as history:
+        job = history.unfinished(serial, digest)
+    if job is None:
+        raise FileError(
+            f"There is no job of unit {serial!r} with this procedure that was broken off.",
+            next_step="Look with `benchrig jobs`; or run without --resume.",
+        )
+    return job.id

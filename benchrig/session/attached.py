@@ -52,7 +52,7 @@ class BenchTools:
         if guard is not None:
             guard()
         attached = self._station.attached(source.instrument)
-        attached.open()
+        attached.open(guard)
         self._used[source.instrument] = attached
         bench = self._station.bench
         probe = bench.probe(source.probe) if source.probe else None

@@ -36,7 +36,7 @@ def folder(tmp_path):
 
 def suite(folder, *options):
     """A run of pytest there; gives (exit code, output, names of tests and whether each failed)."""
-    command = [sys.executable, "-m", "pytest", "-p", "benchrig.testing.plugin", "--junitxml=j.xml", *options]
+    command = [sys.executable, "-m", "pytest", "--junitxml=j.xml", *options]
     done = subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=120, check=False)
     cases = ElementTree.parse(folder / "j.xml").iter("testcase")
     return done.returncode, done.stdout, {it.get("name"): it.find("failure") is not None for it in cases}

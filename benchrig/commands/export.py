@@ -1,0 +1,26 @@
+"""`benchrig export`: one job for other programs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from ..records import default_path
+from ..records.history import History
+
+
+@click.command("export")
+@click.argument("job", type=int)
+@click.option("--format", "kind", type=click.Choice(["csv", "jsonl"]), default="csv", show_default=True)
+@click.option("--store", "path", type=click.Path(path_type=Path), help="The record to read.")
+def command(job: int, kind: str, path: Path | None) -> None:
+    """Write JOB to standard output: a row for each step (csv), or every step and reading (jsonl)."""
+    from ..report.export import as_csv, as_json_lines
+
+    with History(path or default_path()) as history:
+        if kind == "csv":
+            click.echo(as_csv(history, job), nl=False)
+        else:
+            for line in as_json_lines(history, job):
+                click.echo(line)
