@@ -1,7 +1,8 @@
 """Does a reading drift? What a watched series does over minutes to hours: warm-up, steps, excursions, and what is left.
 
 Rule 1. A drift is claimed last. Warm-up (an exponential approach), steps and short excursions are looked for first, in
-        one linear model with the slope, so that none of them passes for drift.
+        one linear model with the slope, so that none of them passes for drift. A warm-up shows by its bend: in a record
+        much shorter than its time constant nothing can tell it from drift, and it is called that.
 Rule 2. An excursion leaves the level and is back within `LONGEST_EXCURSION` readings; what stays longer is a step.
 Rule 3. Candidates are taken in greedily as if the noise were white, then thrown out again unless they stand against the
         correlation that is left when they are in. So wander is not cut up into steps.
@@ -73,6 +74,10 @@ class Drift:
         """True if the slope is beyond what chance gives in 1 of 20 series."""
         return abs(self.slope) > coverage_factor(TWO_SIGMA, self.dof) * self.slope_uncertainty
 
+    def below(self, limit: float) -> bool:
+        """True if the slope is surely smaller than `limit` (unit per second): what "stable" is taken to mean."""
+        return abs(self.slope) + coverage_factor(TWO_SIGMA, self.dof) * self.slope_uncertainty < limit
+
     def warm_by(self, tolerance: float) -> float:
         """Time at which the warm-up has come within `tolerance` (unit of the readings) of its end."""
         if self.warm_up_tau is None or abs(self.warm_up_size) <= tolerance:
@@ -114,7 +119,7 @@ def drift(times: ArrayLike, values: ArrayLike) -> Drift:
     short, kept = find_excursions(when, away)
     used, rest = when[kept] - when[0], away[kept]
     # A perfect series has no noise at all; what a double cannot hold is the least that is assumed.
-    floor = 4.0 * float(np.finfo(np.float64).eps) * max(abs(level), float(np.abs(series).max()))
+    floor = 4.0 * float(np.finfo(np.float64).eps) * float(np.abs(series).max()) + 1e-150
     model = _prune(used, rest, _grow(used, rest, floor), floor)
     return replace(_described(used, rest, model, float(when[0]), floor), excursions=short)
 

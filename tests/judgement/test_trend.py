@@ -1,0 +1,303 @@
+"""What a watched series does, told apart: each kind is found, none passes for another, and wander is none of them."""
+
+from __future__ import annotations
+
+import math
+import os
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.signal import lfilter
+from scipy.stats import linregress
+
+import benchrig.judgement as package
+from benchrig.judgement.allan import allan
+from benchrig.judgement.errors import SeriesError
+from benchrig.judgement.fit import fit_line, solve
+from benchrig.judgement.series import (
+    autocorrelations,
+    correlation_inflation,
+    grubbs_critical,
+    lag_autocorrelation,
+    quantum,
+    step_noise,
+)
+from benchrig.judgement.trend import drift
+
+Floats = NDArray[np.float64]
+
+
+def white(count: int, seed: int, sigma: float = 1.0) -> Floats:
+    return sigma * np.random.default_rng(seed).normal(size=count)
+
+
+def wander(count: int, phi: float, seed: int) -> Floats:
+    """First-order autoregression of unit spread, run in before it is used."""
+    drawn = np.random.default_rng(seed).normal(size=count + 2000)
+    return np.asarray(lfilter([1.0], [1.0, -phi], drawn)[2000:] * math.sqrt(1.0 - phi**2))
+
+
+def coverage(series: list[Floats], slope: float = 0.0) -> float:
+    """Share of series whose true slope lies within two standard uncertainties."""
+    found = [drift(np.arange(float(y.size)), y + slope * np.arange(y.size)) for y in series]
+    return sum(abs(d.slope - slope) <= 2.0 * d.slope_uncertainty for d in found) / len(found)
+
+
+SERIES = 120 if os.environ.get("BENCHRIG_HEAVY") == "1" else 40
+LEAST = 0.954 - 3.0 * math.sqrt(0.954 * 0.046 / SERIES)  # a share that chance hardly ever goes below
+
+
+@pytest.mark.parametrize("slope", [0.0, 1e-3])
+def test_slope_uncertainty_holds_for_white_noise(slope: float) -> None:
+    """Two standard uncertainties hold the true slope in 95 of 100 series."""
+    assert coverage([white(500, seed) for seed in range(SERIES)], slope) >= LEAST
+
+
+@pytest.mark.parametrize("phi", [0.5, 0.9])
+def test_slope_uncertainty_holds_where_readings_hang_together(phi: float) -> None:
+    """First-order autoregression: without the inflation only 75 % (phi = 0.5) and 35 % (0.9) would lie inside."""
+    assert coverage([wander(1500, phi, seed) for seed in range(SERIES)]) >= LEAST
+
+
+def test_slope_agrees_with_scipy_where_nothing_else_happens() -> None:
+    """scipy.stats.linregress, an independent fit, with the same standard error for white noise."""
+    t, y = 0.5 * np.arange(300.0), 3.0 + 0.01 * np.arange(300.0) + white(300, 4, 0.1)
+    found, expected = drift(t, y), linregress(t, y)
+    assert found.slope == pytest.approx(expected.slope, rel=1e-9)
+    assert found.slope_uncertainty == pytest.approx(expected.stderr * math.sqrt(found.inflation), rel=1e-9)
+    assert found.dof == pytest.approx(298 / found.inflation)
+
+
+def test_events_in_white_noise_are_as_rare_as_promised() -> None:
+    """About one series in a hundred for each kind: at most 6 of 150 by chance (binomial, 0.1 %)."""
+    found = [drift(np.arange(400.0), white(400, seed)) for seed in range(150)]
+    assert sum(bool(d.steps) for d in found) <= 6
+    assert sum(bool(d.excursions) for d in found) <= 6
+    assert sum(d.warm_up_tau is not None for d in found) <= 6
+
+
+def test_wander_is_not_cut_into_steps() -> None:
+    """Wander of 100 readings' memory under white noise of the same size: a greedy search alone finds steps in each."""
+    found = [drift(np.arange(2000.0), wander(2000, 0.99, seed) + white(2000, seed + 1000)) for seed in range(20)]
+    assert sum(bool(d.steps) for d in found) <= 3
+
+
+def test_a_step_stands_out_from_wander() -> None:
+    """Ten spreads among wander: found once, and the wander is left alone."""
+    y = wander(2000, 0.99, 3) + white(2000, 1003) + 10.0 * (np.arange(2000) >= 1200)
+    assert drift(np.arange(2000.0), y).steps == pytest.approx([1200.0], abs=2.0)
+
+
+def test_everything_at_once() -> None:
+    """Warm-up, two steps, three excursions and a drift in one record: each where it is and as large as it is."""
+    t = 10.0 * np.arange(3000.0)
+    y = 9400.0 - 100.0 * np.exp(-t / 3000.0) + 1e-3 * t + white(3000, 8, 1.0)
+    y[1000:] += 20.0
+    y[2000:] -= 8.0
+    for i in (500, 1501, 2600):
+        y[i] -= 50.0
+    found = drift(t, y)
+    assert found.steps == (10_000.0, 20_000.0)
+    assert found.step_sizes == pytest.approx([20.0, -8.0], abs=0.6)
+    assert [e.start for e in found.excursions] == [5000.0, 15_010.0, 26_000.0]
+    assert found.warm_up_tau == pytest.approx(3000.0, abs=4.0 * (found.warm_up_tau_uncertainty or 0.0))
+    assert found.warm_up_size == pytest.approx(-100.0, abs=3.0)
+    assert found.slope == pytest.approx(1e-3, abs=4.0 * found.slope_uncertainty)
+    assert found.noise == pytest.approx(1.0, rel=0.1)
+    assert found.drifting
+
+
+def test_step_while_warming_up_is_told_from_it() -> None:
+    """The step comes before the warm-up is over; neither term may stand in for the other."""
+    t = np.arange(1500.0)
+    found = drift(t, -100.0 * np.exp(-t / 300.0) + 10.0 * (t >= 400.0) + white(1500, 2))
+    assert found.steps == pytest.approx([400.0], abs=1.0)
+    assert found.warm_up_tau == pytest.approx(300.0, rel=0.03)
+
+
+def test_one_time_constant_of_warm_up_claims_no_drift() -> None:
+    """After 300 s of tau = 300 s a line reads +0.25 mV/s, a hundred times its standard error; the bend is seen."""
+    t = np.arange(300.0)
+    y = 5.8 - 0.12 * np.exp(-t / 300.0) + white(300, 5, 0.002)
+    straight = linregress(t, y)
+    assert straight.slope / straight.stderr > 50.0
+    found = drift(t, y)
+    assert not found.drifting
+    assert found.warm_up_tau == pytest.approx(300.0, abs=3.0 * (found.warm_up_tau_uncertainty or 0.0))
+
+
+@pytest.mark.parametrize("level", [0.0, 5.0, -12.0, 1e6])
+def test_series_without_noise(level: float) -> None:
+    """A constant, a perfect line, a perfect step and a lone spike: no division by nothing, no false certainty."""
+    t = np.arange(200.0)
+    flat = drift(t, np.full(200, level))
+    assert (flat.slope, flat.steps, flat.excursions, flat.warm_up_tau, flat.drifting) == (0.0, (), (), None, False)
+    assert drift(t, level + 0.5 * t).slope == pytest.approx(0.5)
+    stepped = drift(t, level + 1.0 * (t >= 80.0))
+    assert (stepped.steps, stepped.drifting) == ((80.0,), False)
+    assert stepped.step_sizes == pytest.approx([1.0])
+    spiked = drift(t, level + 1.0 * (t == 80.0))
+    assert ([e.start for e in spiked.excursions], spiked.steps) == ([80.0], ())
+
+
+def test_counts_of_a_display_are_no_excursions() -> None:
+    """A display that toggles between counts now and then; without knowing its count it is seen in the data."""
+    y = np.round(5.0 + 0.0025 * np.random.default_rng(6).normal(size=2000), 2)
+    assert quantum(y) == pytest.approx(0.01)
+    assert drift(np.arange(2000.0), y).excursions == ()
+    assert quantum(np.random.default_rng(6).normal(size=100)) == 0.0
+    assert quantum(np.array([0.0, 0.0, 1.0, 0.0, 0.0, 0.0])) == 0.0
+    assert quantum(np.array([0.0, 0.3, 0.0, 1.0, 0.0, 2.1, 0.0, 0.0] + [0.0] * 20)) == 0.0
+
+
+@pytest.mark.parametrize("n", [3, 4, 11, 12, 19, 20])
+def test_few_readings_give_a_line_and_an_honest_doubt(n: int) -> None:
+    """From three readings on there is a slope; whatever is too short for an event finds none."""
+    found = drift(np.arange(float(n)), 2.0 * np.arange(n) + white(n, 1, 0.01))
+    assert found.slope == pytest.approx(2.0, abs=0.05)
+    assert (found.steps, found.warm_up_tau) == ((), None)
+    assert found.dof >= 1.0
+
+
+def test_time_may_start_anywhere() -> None:
+    """A monotonic clock after a month: the same slope, events at that clock's times."""
+    t, y = np.arange(500.0), white(500, 9) + 20.0 * (np.arange(500) >= 300)
+    late = drift(t + 2.6e6, y)
+    assert late.slope == pytest.approx(drift(t, y).slope, rel=1e-6)
+    assert late.steps == (2.6e6 + 300.0,)
+
+
+def test_stable_means_surely_flatter_than_the_limit() -> None:
+    """A flat estimate with a wide doubt is not stable yet."""
+    t = np.arange(100.0)
+    noisy, quiet = drift(t, white(100, 1)), drift(t, white(100, 1, 1e-3))
+    assert abs(noisy.slope) < 1e-2
+    assert not noisy.below(5e-3)
+    assert quiet.below(5e-3)
+    assert not drift(t, 0.01 * t + white(100, 1, 1e-3)).below(5e-3)
+
+
+def test_time_until_warm() -> None:
+    """tau ln(|A| / tolerance) by hand: 300 s * ln(0.12 / 0.012) = 691 s; at once where there is no warm-up."""
+    t = np.arange(1800.0)
+    found = drift(50.0 + t, 5.8 - 0.12 * np.exp(-t / 300.0) + white(1800, 1, 1e-4))
+    assert found.warm_by(0.012) == pytest.approx(50.0 + 691.0, abs=2.0)
+    assert found.warm_by(0.5) == 50.0
+    assert drift(t, white(1800, 1)).warm_by(0.01) == 0.0
+
+
+# The statistics behind it
+
+
+@pytest.mark.parametrize(("phi", "factor"), [(0.0, 1.0), (0.5, 3.0), (0.9, 19.0), (0.99, 199.0)])
+def test_inflation_is_that_of_the_process(phi: float, factor: float) -> None:
+    """(1 + phi) / (1 - phi), the variance of a mean of a first-order autoregression."""
+    found = np.median([correlation_inflation(wander(5000, phi, seed)) for seed in range(40)])
+    assert found == pytest.approx(factor, rel=0.25)
+
+
+def test_inflation_sees_wander_under_white_noise() -> None:
+    """A lag-one estimate alone would say 3; the variance of the mean is that of (199 + 1) / 2."""
+    mixed = [wander(20_000, 0.99, seed) + white(20_000, seed + 500) for seed in range(10)]
+    assert np.median([correlation_inflation(y) for y in mixed]) == pytest.approx(100.0, rel=0.25)
+
+
+def test_inflation_of_next_to_nothing_is_one() -> None:
+    """Too few residuals, or none that differ."""
+    assert correlation_inflation(np.array([1.0, -1.0, 1.0]), fitted=2) == 1.0
+    assert correlation_inflation(np.zeros(50)) == 1.0
+    assert autocorrelations(np.zeros(5)).tolist() == [0.0] * 5
+
+
+def test_michelso_autocorrelation() -> None:
+    """NIST StRD Michelso, 100 values of the speed of light: certified mean, spread and lag-one autocorrelation."""
+    digits = """85 74 90 107 93 85 95 98 98 88 100 98 93 65 76 81 100 100 96 96 96 94 96 94 88 80 85 88 90 84 83 79 81
+        88 88 83 80 79 76 80 88 88 88 86 72 72 62 86 97 95 88 91 85 87 84 84 85 84 84 84 89 81 81 82 80 77 76 74 75 76
+        91 92 89 86 88 72 84 85 85 78 89 84 78 81 76 81 79 81 82 85 87 87 81 74 81 94 95 80 81 87"""
+    y = 299.0 + np.array([float(v) for v in digits.split()]) / 100.0
+    assert (y.size, y.mean()) == (100, pytest.approx(299.8524, rel=1e-12))
+    assert y.std(ddof=1) == pytest.approx(0.0790105478190518, rel=1e-12)
+    assert lag_autocorrelation(y) == pytest.approx(0.535199668621283, rel=1e-9)
+    assert lag_autocorrelation(np.full(9, 3.0)) == 0.0
+
+
+def test_noise_by_neighbours_is_blind_to_drift_and_steps() -> None:
+    """White noise of 0.1 on a slope, with three steps of a hundred times that."""
+    y = white(5000, 3, 0.1) + 0.01 * np.arange(5000) + 10.0 * (np.arange(5000) // 1500)
+    assert step_noise(y) == pytest.approx(0.1, rel=0.05)
+
+
+def test_gum_thermometer_line() -> None:
+    """GUM H.3: calibration line about 20 degC; intercept, slope, their doubts and correlation, and b(30 degC)."""
+    t = "21.521 22.012 22.512 23.003 23.507 23.999 24.513 25.002 25.503 26.010 26.511"
+    b = "-.171 -.169 -.166 -.159 -.164 -.165 -.156 -.157 -.159 -.161 -.160"
+    line = fit_line([float(v) - 20.0 for v in t.split()], [float(v) for v in b.split()])
+    assert (line.intercept.value, line.intercept.uncertainty) == (
+        pytest.approx(-0.1712, abs=5e-5),
+        pytest.approx(0.0029, abs=5e-5),
+    )
+    assert (line.slope.value, line.slope.uncertainty) == (
+        pytest.approx(0.00218, abs=5e-6),
+        pytest.approx(0.00067, abs=5e-6),
+    )
+    assert line.correlation == pytest.approx(-0.930, abs=5e-4)
+    assert line.spread == pytest.approx(0.0035, abs=5e-5)
+    at_30 = line.at(10.0)
+    assert (at_30.value, at_30.uncertainty, at_30.dof) == (
+        pytest.approx(-0.1494, abs=5e-5),
+        pytest.approx(0.0041, abs=5e-5),
+        9,
+    )
+
+
+def test_a_line_through_exact_points_has_no_doubt() -> None:
+    line = fit_line([0.0, 1.0, 2.0], [1.0, 1.0, 1.0])
+    assert (line.slope.value, line.at(5.0).value) == (pytest.approx(0.0, abs=1e-15), pytest.approx(1.0))
+    assert (line.slope.uncertainty, line.at(5.0).uncertainty, line.correlation) == pytest.approx(
+        (0.0, 0.0, 0.0), abs=1e-15
+    )
+
+
+@pytest.mark.parametrize(("x", "y"), [([1.0, 1.0, 1.0], [1.0, 2.0, 3.0]), ([1.0, 2.0, 3.0], [1.0, 2.0, 3.0, 4.0])])
+def test_points_that_make_no_line_are_refused(x: list[float], y: list[float]) -> None:
+    with pytest.raises(SeriesError, match=f"3 by {len(y)} points"):
+        fit_line(x, y)
+
+
+def test_more_parameters_than_readings_are_refused() -> None:
+    with pytest.raises(SeriesError, match="3 readings cannot carry 3 parameters"):
+        solve(np.eye(3), np.ones(3))
+
+
+def test_two_readings_hold_no_outlier() -> None:
+    with pytest.raises(SeriesError, match="2 readings"):
+        grubbs_critical(2)
+
+
+def test_allan_of_white_noise_falls_with_the_root_of_time() -> None:
+    """NIST SP 1065, 5.2: white noise, deviation sigma / sqrt(m), in every kind that has that expectation."""
+    points = allan(white(200_000, 5), interval=0.1)
+    assert [p.tau for p in points[:3]] == pytest.approx([0.1, 0.2, 0.4])
+    for point in points[:12]:
+        assert point.deviation == pytest.approx(1.0 / math.sqrt(point.tau / 0.1), rel=0.15)
+
+
+def test_hadamard_is_blind_to_linear_drift() -> None:
+    """NIST SP 1065, 5.2.9: the third difference of the phase takes a linear drift out; the Allan deviation does not."""
+    line = np.arange(1000.0)
+    assert allan(line, factors=[10], kind="ohdev")[0].deviation == pytest.approx(0.0, abs=1e-6)
+    assert allan(line, factors=[10], kind="oadev")[0].deviation == pytest.approx(10.0 / math.sqrt(2.0))
+
+
+def test_averaging_times_longer_than_the_record_are_left_out() -> None:
+    """Ten readings hold no difference of two averages of eight, in any kind."""
+    for kind in ("adev", "oadev", "mdev", "hdev", "ohdev", "tdev"):
+        assert [p.tau for p in allan(np.arange(10.0), factors=[1, 8, 100], kind=kind)] == [1.0]
+
+
+def test_the_package_offers_the_public_names_and_no_others() -> None:
+    """Drift is fetched when asked for; a name that is not there says so."""
+    assert package.drift is drift
+    with pytest.raises(AttributeError, match="no attribute 'drfit'"):
+        _ = package.drfit  # type: ignore[attr-defined]
