@@ -18,7 +18,7 @@ from ..clock import Clock
 from ..errors import InstrumentError, SignalError
 from ..procedure.model import Limits, Measurement, ScopeSource
 from ..readings import Flag, Reading
-from ..signals import Caution, Gate, Phase, hum, mean, measure_pulses, record_activity, rms
+from ..signals import Gate, Phase, hum, mean, measure_pulses, record_activity, rms
 from ..signals.waveform import Waveform
 
 DIVISIONS = 8
@@ -250,9 +250,4 @@ def _pulse(wave: Waveform, measurement: Measurement) -> Found:
     value = getattr(pulses, name)
     if value is None:
         raise SignalError(f"The record holds no whole {measurement}.", next_step="Take a longer record.")
-    if measurement is Measurement.OVERSHOOT and value == 0.0 and Caution.COARSE in pulses.cautions:
-        raise SignalError(
-            f"Samples {wave.interval:.3g} s apart are too few to show overshoot: none was seen, which proves nothing.",
-            next_step="Use a shorter timebase, so that an edge holds at least four samples.",
-        )
     return Found(float(value), float(pulses.uncertainty.get(name, 0.0)))
