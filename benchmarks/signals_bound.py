@@ -28,12 +28,12 @@ def ratio(shape: str, samples: float, noise: float, records: int, random: np.ran
     errors: list[NDArray[np.float64]] = []
     for _ in range(records):
         first = random.uniform(0.2, 0.5) * period
-        course = pulse_train(shape, np.arange(int(10 * period)), first, period, high, edges)
+        course = pulse_train(shape, np.arange(10.0 * period), first, period, high, edges)
         pulses = measure_pulses(Waveform(course + random.normal(0.0, noise, course.size), 1.0))
         errors.append((pulses.rises - first + 0.5 * period) % period - 0.5 * period)
         errors.append((pulses.falls - first - high + 0.5 * period) % period - 0.5 * period)
     spread = float(np.sqrt(np.mean(np.concatenate(errors) ** 2)))
-    return spread / (noise * np.sqrt(samples / POWER[shape]))
+    return spread / float(noise * np.sqrt(samples / POWER[shape]))
 
 
 def main() -> None:

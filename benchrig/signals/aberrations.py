@@ -27,8 +27,7 @@ _BUDGET = 1 << 17
 _LONGEST = 1 << 15
 _REGION = 3.0  # transition durations
 _STANDS_OUT = 4.5  # sigmas of the mean shape
-# Half widths of a peak, in samples: one alone, three, and enough for a parabola.
-_COARSE, _SEEN = 1.0, 2.0
+_SEEN = 2.0  # half width of a peak, in samples, that is enough for a parabola
 # What is missed of the height, as standard uncertainties: a sine of 4 samples a period may show only 0.71 of its peak,
 # one of 9 samples 0.94, one of 20 samples 0.99 through a parabola.
 _MISSED, _BLUNT, _ROUNDED = 0.2, 0.03, 0.005
@@ -40,7 +39,7 @@ class Aftermath:
 
     overshoot, undershoot  fractions of the amplitude above and below the state that the edge leads to, >= 0
     ring      the damped sine, or None
-    coarse    True if a peak is seen by one or two samples, so that its top is hidden between them
+    coarse    True if a peak is seen by one sample, so that its top is hidden between them
     energy    integral of (deviation / amplitude)^2 over time, in samples; noise subtracted
     """
 
@@ -144,8 +143,7 @@ def _aftermath(mean: _Mean, states: States) -> Aftermath:
     ring = fit_ring(course, first, second) if beyond[0] > 0.0 and back[0] > 0.0 else None
     over, under = (beyond, back) if mean.rising else (back, beyond)
     coarse = any(
-        peak[0] > 0.0 and _half_width(side, at) < _COARSE
-        for peak, side, at in ((beyond, course, first), (back, -course, second))
+        peak[0] > 0.0 and _alone(side, at) for peak, side, at in ((beyond, course, first), (back, -course, second))
     )
     return Aftermath(*over, *under, ring, _energy(course[reached:], _sigma(mean, states)), coarse)
 
@@ -171,7 +169,7 @@ def _peak(
     half = _half_width(course, at)
     if half < _SEEN:  # a parabola would reach down the edge
         height, gain = float(course[at]) * states.amplitude, 1.0 / float(np.sqrt(mean.times.size))
-        missed = _MISSED if half < _COARSE else _BLUNT
+        missed = _MISSED if _alone(course, at) else _BLUNT
     else:
         height, gain = _vertex(mean, at, half, sign, level.level)
         missed = _ROUNDED
@@ -192,6 +190,11 @@ def _half_width(course: NDArray[np.float64], at: int) -> float:
     right = np.flatnonzero(below[at + 1 :])
     reach = min(at - int(left[-1]) - 1 if left.size else at, int(right[0]) if right.size else course.size - at - 1)
     return float(reach) + 0.5
+
+
+def _alone(course: NDArray[np.float64], at: int) -> bool:
+    """Is a peak seen by one sample only: are both neighbours below three quarters of it?"""
+    return int(np.count_nonzero(course[max(0, at - 1) : at + 2] >= 0.75 * course[at])) < 2
 
 
 def _vertex(mean: _Mean, at: int, half: float, sign: float, level: float) -> tuple[float, float]:

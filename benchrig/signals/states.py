@@ -150,6 +150,8 @@ def _state(
         return State(fallback, quantum / np.sqrt(12.0), 0.0, 0.0, 0)
     level = float(volts.mean())
     noise = float(volts.std(ddof=1)) if volts.size > 1 else 0.0
+    if noise <= 1e-9 * abs(level):  # one code all along: what is left is rounding, which correlates
+        noise = 0.0
     correlation = _correlation(volts - level, noise)
     spread = noise * np.sqrt((1.0 + correlation) / (1.0 - correlation) / volts.size)
     left = _left_of_step(level - float(volts.min()), noise, quantum)

@@ -141,3 +141,15 @@ def test_ring_that_falls_between_samples_is_flagged_and_in_the_doubt() -> None:
     found = measure_pulses(Waveform(np.asarray(volts), 1.0))
     assert Caution.COARSE in found.cautions
     assert abs(found.overshoot - 0.526621) <= 3.0 * found.uncertainty["overshoot"]
+
+
+def test_ringing_is_seen_where_a_state_is_one_code_all_along() -> None:
+    """A state without noise has no correlated noise: what ringing stands out of is the converter's step."""
+    times = np.arange(1200) * 80e-9
+    volts = 20.0 * pulses(times, 5e-6, 60e-6, 14e-6, 0.12e-6)
+    for begin, sign in ((5.06e-6, 1.0), (19.06e-6, -1.0), (65.06e-6, 1.0), (79.06e-6, -1.0)):
+        since = np.maximum(times - begin, 0.0)
+        volts += sign * 4.0 * np.exp(-since / 1.5e-6) * np.sin(2.0 * np.pi * 1.2e6 * since)
+    codes = np.rint(volts / 0.2 + 60.0).astype(np.uint8)
+    found = measure_pulses(Waveform.from_codes(codes, 0.2, -12.0, 80e-9))
+    assert found.overshoot == pytest.approx(0.166, abs=0.03)
