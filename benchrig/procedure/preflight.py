@@ -41,6 +41,8 @@ from .model import (
 LEVELS = ("ok", "note", "warn", "refuse")
 FLOOR = 4.0  # customary TUR
 BARE = 1000.0  # V; above this a point is never measured without a probe, whatever the input is said to bear
+SAFE = 60.0  # V; what every input bears (the DC limit of IEC 61010-1, 6.3, from memory)
+DIVIDER = 100.0  # ratio from which a probe without a bandwidth is taken for a bare divider, which is for DC only
 FINEST_SCREEN = 8 * 1e-3  # V; eight divisions of the finest usual setting
 SPREAD = 1.959964  # standard deviations of the units that reach the limits when 95 % are in
 
@@ -131,6 +133,11 @@ def _bears(finding: Finding, volts: float, spec: InstrumentSpec, probe: Probe | 
         finding.add("probe", "refuse", f"{show(volts, 'V')}, but {probe.name} bears {show(probe.maximum, 'V')}.")
         return False
     at_input = volts / factor
+    if probe is not None and probe.maximum is None and volts > BARE:
+        finding.add("probe", "warn", f"{show(volts, 'V')}, and the bench file does not say what {probe.name} bears.")
+    if spec.maximum_input is None and at_input > SAFE:
+        words = f"{show(at_input, 'V')} at {spec.name}, and the bench file does not say what its input bears."
+        finding.add("maximum input", "warn", words)
     if spec.maximum_input is not None and at_input > spec.maximum_input:
         words = f"{show(at_input, 'V')} at {spec.name}, whose input bears {show(spec.maximum_input, 'V')}."
         finding.add("maximum input", "refuse", words)
@@ -156,6 +163,9 @@ def _meter(
         resistance = show(spec.input_resistance or math.inf, "ohm")
         words = f"{probe.name} on {resistance} divides by {factor:.1f}, not {probe.ratio:g}; that is corrected."
         finding.add("probe factor", "note", words)
+    if source.function is Function.AC_VOLTAGE and probe and probe.ratio >= DIVIDER and probe.bandwidth is None:
+        words = f"{probe.name} has no bandwidth in the bench file: a bare divider is for DC only."
+        finding.add("probe bandwidth", "warn", words)
     if limits is not None:
         _meter_accuracy(finding, source, spec, probe, limits, factor, top)
 
@@ -194,12 +204,32 @@ def _scope(
     finding: Finding, source: ScopeSource, spec: InstrumentSpec, probe: Probe | None, limits: Limits | None, top: float
 ) -> None:
     volts = max(source.swing or 0.0, top if source.unit == "V" else 0.0)
-    if not _bears(finding, volts, spec, probe, probe.ratio if probe else 1.0) or limits is None:
+    factor = _scope_factor(finding, source, spec, probe)
+    if factor is None or not _bears(finding, volts, spec, probe, factor) or limits is None:
         return
     if source.unit == "s":
         _scope_time(finding, spec, probe, limits)
     elif source.unit == "V":
         _scope_volts(finding, source, spec, probe, limits)
+
+
+def _scope_factor(finding: Finding, source: ScopeSource, spec: InstrumentSpec, probe: Probe | None) -> float | None:
+    """What the probe divides by here; None where volts would come out wrong, as a scope is told the printed ratio."""
+    if probe is None:
+        return 1.0
+    try:
+        factor = probe_factor(probe, spec.input_resistance)
+    except UncertaintyError as error:
+        if source.unit != "V":
+            return probe.ratio
+        finding.add("probe", "refuse", str(error))
+        return None
+    if source.unit == "V" and not math.isclose(factor, probe.ratio, rel_tol=5e-3):
+        resistance = show(spec.input_resistance or math.inf, "ohm")
+        words = f"{probe.name} on {resistance} divides by {factor:.4g}, but a scope is told {probe.ratio:g}."
+        finding.add("probe factor", "refuse", words)
+        return None
+    return factor
 
 
 def _scope_time(finding: Finding, spec: InstrumentSpec, probe: Probe | None, limits: Limits) -> None:

@@ -1,5 +1,6 @@
 """Before anything is touched: what would hurt is refused, what decides nothing is warned of, with the numbers."""
 
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -131,6 +132,73 @@ def test_a_probe_on_another_input_is_corrected_and_shown(looked_at, resistance, 
     row = found(looked_at(step(**EHT, probe="hv"), resistance=resistance), "probe factor")
     assert row.level == "note"
     assert factor in row.words
+
+
+LEVEL = {"instrument": "scope", "channel": 1, "function": None, "measurement": "rms", "window": ["0 V", "20 V"]}
+
+
+@pytest.fixture
+def held_against(tmp_path: Path):
+    """Steps against the usual bench with its scope, meter and probe changed."""
+
+    def look(text, *, scope=None, meter=None, probe=None):
+        (tmp_path / "p.toml").write_text('[procedure]\nid = "p"\ntitle = "P"\nunit = "Skerry 14"\n' + HAZARD + text)
+        (tmp_path / "b.toml").write_text(BENCH.format(**USUAL))
+        bench = load_bench(tmp_path / "b.toml")
+        changes = {"scope": scope or {}, "meter": meter or {}}
+        specs = {name: replace(spec, **changes[name]) for name, spec in bench.instruments.items()}
+        probes = {name: replace(one, **(probe or {})) for name, one in bench.probes.items()}
+        return check(load_procedure(tmp_path / "p.toml"), replace(bench, instruments=specs, probes=probes))
+
+    return look
+
+
+def test_volts_through_a_probe_for_another_input_are_refused_on_a_scope(held_against):
+    """1000:1 into 10 Mohm, on 1 Mohm: K = 1000 + 999 Mohm (1/1 Mohm - 1/10 Mohm) = 1899; kilovolts would read half."""
+    row = found(held_against(step(**LEVEL, probe="hv"), scope={"input_resistance": 1e6}), "probe factor")
+    assert row.level == "refuse"
+    assert "1899" in row.words
+
+
+def test_volts_through_a_probe_on_an_unknown_input_are_refused_on_a_scope(held_against):
+    row = found(held_against(step(**LEVEL, probe="hv")), "probe")
+    assert row.level == "refuse"
+    assert "input resistance" in row.words
+
+
+@pytest.mark.parametrize("resistance", [None, 1e6, 10e6])
+def test_times_do_not_depend_on_the_ratio(held_against, resistance):
+    """A pulse through the wrong divider is as long as through the right one."""
+    timer = step(**TIMER, probe="hv", window=["13 us", "15 us"])
+    assert held_against(timer, scope={"input_resistance": resistance}).worst == "ok"
+
+
+def test_the_right_input_lets_a_scope_read_volts(held_against):
+    report = held_against(step(**LEVEL, probe="hv"), scope={"input_resistance": 10e6})
+    assert {row.what for row in report.rows} == {"decides"}
+
+
+@pytest.mark.parametrize(("volts", "level"), [("55 V", None), ("200 V", "warn")])
+def test_what_an_input_bears_must_be_known_where_it_can_hurt(held_against, volts, level):
+    """Above 60 V DC an input of which the bench file says nothing is warned of; below, it goes without saying."""
+    fields = {"hazard": "eht", "probe": "hv", "window": ["0 V", volts]}
+    tenth = {"ratio": 100.0, "made_for": None} if level else {"ratio": 1000.0}
+    report = held_against(step(**fields), meter={"maximum_input": None}, probe=tenth)
+    assert [row.level for row in report.rows if row.what == "maximum input"] == ([level] if level else [])
+
+
+def test_kilovolts_through_a_probe_that_says_nothing_are_warned_of(held_against):
+    row = found(held_against(step(**EHT, probe="hv"), probe={"maximum": None}), "probe")
+    assert row.level == "warn"
+    assert "9.550 kV" in row.words
+
+
+@pytest.mark.parametrize(("bandwidth", "warned"), [(None, True), (1e3, False)])
+def test_a_bare_divider_is_for_direct_voltage_only(held_against, bandwidth, warned):
+    """Common practice, no source: an uncompensated high-voltage probe is good to 5 % or worse at 50 Hz."""
+    ac = step(function="ac voltage", probe="hv", window=["0 V", "20 V"])
+    report = held_against(ac, probe={"bandwidth": bandwidth})
+    assert any(row.what == "probe bandwidth" and row.level == "warn" for row in report.rows) is warned
 
 
 def test_a_probe_on_its_own_input_needs_no_words(looked_at):
