@@ -45,21 +45,23 @@ class WireLog:
 
     def __init__(self, limit: int = RING_BYTES) -> None:
         self._limit = limit
-        self._pieces: deque[Piece] = deque()
+        self._pieces: deque[tuple[float, bool, bytes, int]] = (
+            deque()
+        )  # as Piece; a tuple is made in a third of the time
         self._held = 0
         self.forgotten = 0  # pieces that fell off the old end
 
     def add(self, time: float, sent: bool, data: bytes) -> None:
         kept = data if len(data) <= PIECE_BYTES else data[:PIECE_BYTES]
-        self._pieces.append(Piece(time, sent, kept, len(data) - len(kept)))
+        self._pieces.append((time, sent, kept, len(data) - len(kept)))
         self._held += len(kept) + _OVERHEAD
         while self._held > self._limit:
-            self._held -= len(self._pieces.popleft().data) + _OVERHEAD
+            self._held -= len(self._pieces.popleft()[2]) + _OVERHEAD
             self.forgotten += 1
 
     def pieces(self) -> Sequence[Piece]:
         """Oldest first."""
-        return tuple(self._pieces)
+        return tuple(Piece(*piece) for piece in tuple(self._pieces))
 
     def text(self, last: int = 40) -> str:
         """The last pieces, a line each."""

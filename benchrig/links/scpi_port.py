@@ -9,8 +9,7 @@ Rules of this module:
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 
 from ..clock import Clock
 from ..errors import InstrumentError, LinkTimeout
@@ -56,12 +55,16 @@ class ScpiPort:
     def ask(self, text: str, timeout: float | None = None) -> str:
         """Send a question and return its answer line, without terminator and outer blanks."""
         self._ready()
-        with self._owing():
+        try:
             self.link.write(self._talk.ask(text))
             deadline = self.clock.now() + (self.timeout if timeout is None else timeout)
-            while (line := self._talk.line()) is None:
+            while True:
                 self._receive(deadline, text)
-        return line.text
+                if (line := self._talk.line()) is not None:
+                    return line.text
+        except BaseException:  # whatever ends the wait leaves us out of step: timeout, lost link, Ctrl-C
+            self._talk.give_up()
+            raise
 
     def ask_number(self, text: str, timeout: float | None = None) -> Number:
         """One number; where the answer is a special, `value` is None and `special` says which."""
@@ -83,12 +86,15 @@ class ScpiPort:
         """As `ask_block`, with the text that some families send before the `#`."""
         self._ready()
         silence = self.timeout if timeout is None else timeout
-        with self._owing():
+        try:
             self.link.write(self._talk.ask(text))
             while (block := self._talk.block()) is None:
                 self._receive(self.clock.now() + silence, text)
                 if progress is not None and self._talk.progress[1]:
                     progress(*self._talk.progress)
+        except BaseException:  # as in `ask`
+            self._talk.give_up()
+            raise
         if progress is not None:
             progress(len(block.payload), len(block.payload))
         return block
@@ -108,15 +114,6 @@ class ScpiPort:
         return found
 
     # Late answers
-
-    @contextlib.contextmanager
-    def _owing(self) -> Iterator[None]:
-        """Whatever ends the wait before the answer came leaves the port out of step: timeout, lost link, Ctrl-C."""
-        try:
-            yield
-        except BaseException:
-            self._talk.give_up()
-            raise
 
     def _ready(self) -> None:
         """Look whether something came unasked, as after an instrument that answers twice, and be in step."""
