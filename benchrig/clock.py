@@ -76,9 +76,7 @@ class SimClock:
         """Run `work` once when the clock passes `when`."""
         heapq.heappush(self._agenda, (when, next(self._order), work))
 
-    def every(
-        self, interval: float, work: Callable[[], None], *, start: float | None = None
-    ) -> Callable[[], None]:
+    def every(self, interval: float, work: Callable[[], None], *, start: float | None = None) -> Callable[[], None]:
         """Run `work` again and again, `interval` seconds apart; the returned function ends it."""
         ended = False
 

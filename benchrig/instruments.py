@@ -163,7 +163,7 @@ class Oscilloscope(Instrument, Protocol):
         ...
 
     def fresh_capture(self, channel: int, deadline: float) -> Waveform:
-        """`single`, `wait` and `capture` in one; a forced trigger where none comes is flagged in `waveform.triggered`."""
+        """`single`, `wait` and `capture` in one; without a trigger it is forced, and `waveform.triggered` False."""
         ...
 
 
@@ -220,6 +220,6 @@ def _load(group: str, name: str, noun: str) -> Any:
     if name not in found:
         raise FileError(
             f"There is no {noun} {name!r}.",
-            next_step=f"Installed: {', '.join(sorted(found)) or 'none'}. Correct the name, or install the package that brings it.",
+            next_step=f"Installed: {', '.join(sorted(found)) or 'none'}. Correct the name, or install what brings it.",
         )
     return found[name].load()

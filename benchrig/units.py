@@ -109,20 +109,14 @@ def _scaled(number: str, factor: float) -> float:
     if factor >= 1.0:
         return float(number) * factor
     inverse = round(1.0 / factor)
-    return (
-        float(number) / inverse
-        if math.isclose(inverse * factor, 1.0, rel_tol=1e-12)
-        else float(number) * factor
-    )
+    return float(number) / inverse if math.isclose(inverse * factor, 1.0, rel_tol=1e-12) else float(number) * factor
 
 
 def quantity_in(text: str, unit: str) -> float:
     """The value of `text` in base unit `unit`; `UnitError` if it measures something else."""
     found = quantity(text)
     if found.unit != unit:
-        raise UnitError(
-            f"{text!r} is in {found.unit}, but {unit} is needed.", next_step=f"Give it in {unit}."
-        )
+        raise UnitError(f"{text!r} is in {found.unit}, but {unit} is needed.", next_step=f"Give it in {unit}.")
     return found.value
 
 
@@ -142,9 +136,7 @@ def show(value: float, unit: str, *, resolution: float | None = None, digits: in
     else:
         decimals = max(0, digits - 1 - (math.floor(math.log10(abs(scaled))) if scaled else 0))
     text = f"{scaled:.{min(decimals, 9)}f}"
-    return (
-        f"{text.replace('-0', '0', 1) if not float(text) and text.startswith('-') else text} {prefix}{unit}"
-    )
+    return f"{text.replace('-0', '0', 1) if not float(text) and text.startswith('-') else text} {prefix}{unit}"
 
 
 def _shown_scale(size: float, unit: str) -> tuple[float, str]:

@@ -1,6 +1,7 @@
 """Client libraries that know nothing of this project drive the doubles over real TCP, and read what the point has.
 
-PyMeasure (several instrument classes, by several authors), QCoDeS and InstrumentKit; each test skips where its library is missing.
+PyMeasure (several instrument classes, by several authors), QCoDeS and InstrumentKit; each test skips where its
+library is missing.
 """
 
 import importlib

@@ -14,6 +14,8 @@ def test_a_job_runs_in_process_and_its_record_can_be_read():
         with bench.history() as history:
             assert history.job(outcome.job).outcome == outcome.words
             assert history.reading_count(outcome.job) > 100
+        assert bench.world.hands.incidents == []
+    assert outcome.exit_code == 0
     assert outcome.results["rail-plus-12"].verdict == "pass"
 
 
