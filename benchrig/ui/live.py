@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from typing import Any
 
 from rich.console import Console
 from rich.live import Live
 from rich.markup import escape
+from rich.padding import Padding
 from rich.text import Text
 
 from ..session import notices as n
@@ -72,8 +72,10 @@ class LiveScreen:
         if isinstance(notice, n.StepStarted) and notice.instruction:
             self._print(Text(f"      {plain(notice.instruction)}"))
 
-    def _print(self, text: Any) -> None:
-        self._console.print(text, highlight=False, soft_wrap=True)
+    def _print(self, text: Text) -> None:
+        """Wrapped between words, later lines as far in as the first."""
+        indent = len(text.plain) - len(text.plain.lstrip())
+        self._console.print(Padding(Text(text.plain.lstrip(), style=text.style), (0, 0, 0, indent)), highlight=False)
 
     def say(self, words: str, style: str = "") -> None:
         """A line that is no notice, such as the list of keys."""
