@@ -1,7 +1,6 @@
 """Somebody else's client on the served demo bench reads what the simulated unit truly has."""
 
 import pytest
-
 from benchrig.sim_instruments.launch import launch
 
 pytestmark = pytest.mark.filterwarnings("ignore")  # the library's own
