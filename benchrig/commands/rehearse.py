@@ -27,7 +27,7 @@ from ..ui.terminal import Shown
 from ..units import show
 from .practice import HELP, Practice
 from .shipped import locate
-from .showing import JSON, mode, open_display, person, showing_options
+from .showing import JSON, glance_option, mode, open_display, open_glance, person, showing_options
 from .truth import Witness, Witnessed
 from .way_out import orderly
 
@@ -50,9 +50,18 @@ class Served:
 @click.option("--serial", default="SK14-0231", show_default=True, help="Serial number of the simulated unit.")
 @click.option("--world", default="skerry14", show_default=True, help="Which simulated bench.")
 @click.option("--store", "record", type=click.Path(path_type=Path), help="The record to write.")
+@glance_option
 @showing_options
 def command(
-    procedure: str, seed: int, hands: bool, serial: str, world: str, record: Path | None, as_json: bool, plain: bool
+    procedure: str,
+    seed: int,
+    hands: bool,
+    serial: str,
+    world: str,
+    record: Path | None,
+    glance: str | None,
+    as_json: bool,
+    plain: bool,
 ) -> int:
     """Run a whole job on simulated instruments.
 
@@ -72,7 +81,8 @@ def command(
         stand_in = load_stand_in("operator")(doubles.hands, clock, seed=seed)
         stack.callback(stand_in.close)
         operator = _operator(stack, how, hands, stand_in, doubles.hands, plan, clock)
-        outcome = run(plan, BenchTools(station), Shown(operator, witness), store, clock, serial=serial)
+        shown = Shown(operator, witness, *open_glance(stack, glance))
+        outcome = run(plan, BenchTools(station), shown, store, clock, serial=serial)
     if how != JSON:
         click.echo("\n".join(summary(outcome, witness.seen, store.path)))
     return outcome.exit_code or int(bool(witness.outside()))

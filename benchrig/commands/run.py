@@ -18,9 +18,10 @@ from ..session import AbsentOperator, run
 from ..session.attached import BenchTools
 from ..session.operators import Operator
 from ..session.plan import printed
+from ..ui.terminal import Shown
 from .check import table
 from .shipped import locate
-from .showing import mode, open_display, person, showing_options
+from .showing import glance_option, mode, open_display, open_glance, person, showing_options
 from .way_out import orderly
 
 
@@ -33,6 +34,7 @@ from .way_out import orderly
 @click.option("--plan", "only_plan", is_flag=True, help="Print the steps and what opens what again; then end.")
 @click.option("--resume", is_flag=True, help="Go on with this unit's job that was broken off.")
 @click.option("--store", "record", type=click.Path(path_type=Path), help="The record to write.")
+@glance_option
 @showing_options
 def command(
     procedure: str,
@@ -43,6 +45,7 @@ def command(
     only_plan: bool,
     resume: bool,
     record: Path | None,
+    glance: str | None,
     as_json: bool,
     plain: bool,
 ) -> int:
@@ -73,6 +76,7 @@ def command(
             operator = AbsentOperator(open_display(stack, how, clock).show)
         else:
             operator = person(stack, name or getpass.getuser(), how, clock)
+        operator = Shown(operator, *open_glance(stack, glance))
         job = _broken_off(store.path, serial, work.digest) if resume else None
         outcome = run(work, BenchTools(station), operator, store, clock, serial=serial, resume=job)
     return outcome.exit_code

@@ -11,6 +11,7 @@ from typing import Any
 import click
 
 from ..clock import Clock
+from ..errors import FileError
 from ..session.operators import Operator
 from ..ui.keys import open_keys
 from ..ui.terminal import Display, Screen, Shown, TerminalOperator
@@ -22,6 +23,28 @@ def showing_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """`--json` and `--plain`; without either, a terminal gets the live screen and a pipe gets plain lines."""
     command = click.option("--json", "as_json", is_flag=True, help="JSON lines on standard output.")(command)
     return click.option("--plain", is_flag=True, help="Plain lines, also on a terminal.")(command)
+
+
+def glance_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """`--glance`: the read-only page beside the job."""
+    words = "Also serve the read-only page; HOST:PORT, by default this machine only."
+    return click.option("--glance", is_flag=False, flag_value="127.0.0.1:0", metavar="[HOST:PORT]", help=words)(command)
+
+
+def open_glance(stack: ExitStack, where: str | None) -> list[Display]:
+    """The page as a display, its address said on standard error; none where it is not wanted."""
+    if where is None:
+        return []
+    try:
+        from ..glance.server import GlancePage
+    except ImportError as error:
+        raise FileError(f"The page needs {error.name}.", next_step="pip install 'benchrig[glance]'") from error
+    host, _, port = where.rpartition(":")
+    if not port.isdecimal():
+        raise FileError(f"{where!r} is no HOST:PORT.", next_step="Like 127.0.0.1:8080, or 192.168.1.4:8080.")
+    page = stack.enter_context(GlancePage(host.strip("[]") or "127.0.0.1", int(port)))
+    click.echo(f"Glance page: {page.address}", err=True)
+    return [page]
 
 
 def mode(as_json: bool, plain: bool) -> str:
