@@ -222,11 +222,15 @@ def _order(significance: NDArray[np.float64], top: int) -> tuple[int, bool]:
 
 
 def _left_out(mean: NDArray[np.float64], error: NDArray[np.float64], order: int) -> float:
-    """Volts by which the next even term, measured but not used, would move the middle of the curve."""
+    """Volts by which the next even term, measured but not used, would move the middle of the curve.
+
+    Its square less what noise alone gives it, so that edges without such a term are not blamed for their noise.
+    """
     after = order + 1
     if after >= mean.size:
         return 0.0
-    return abs(float(mean[after]) * float(legendre.legval(0.0, np.eye(after + 1)[after])))
+    term = float(np.sqrt(max(float(mean[after]) ** 2 - float(error[after]) ** 2, 0.0)))
+    return term * abs(float(legendre.legval(0.0, np.eye(after + 1)[after])))
 
 
 def _gain(half: int, order: int, correlation: float) -> float:

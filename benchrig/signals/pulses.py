@@ -269,7 +269,7 @@ def _cautions(waveform: Waveform, found: _Found, timings: tuple[Timing | None, .
         Caution.CLIPPED: waveform.clipped,
         Caution.UNTRIGGERED: not waveform.triggered,
         Caution.UNRESOLVED: unresolved,
-        Caution.GLITCHES: found.transitions.glitches > 0,
+        Caution.GLITCHES: found.transitions.glitches + found.states.low.glitches + found.states.high.glitches > 0,
         Caution.VARIES: any(timing.varies for timing in timings if timing),
         Caution.COARSE: unresolved or any(each.coarse for each in found.aftermaths),
         Caution.UNSETTLED: unsettled,

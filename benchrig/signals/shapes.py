@@ -49,10 +49,11 @@ def cloud(waveform: Waveform, times: NDArray[np.float64], half: int) -> Cloud:
     times, centres = times[::step], centres[::step]
     if not times.size:
         return Cloud(np.empty(0), np.empty(0), 0)
-    volts = windows(waveform, centres, half)
-    place = np.arange(-half, half + 1.0)[None, :] + (centres - times)[:, None]
-    order = np.argsort(place, axis=None)
-    return Cloud(place.ravel()[order], volts.ravel()[order], int(times.size))
+    # Offsets span one sample: with edges in order of them, column after column is in order of place.
+    order = np.argsort(centres - times)
+    volts = windows(waveform, centres[order], half)
+    place = np.arange(-half, half + 1.0)[:, None] + (centres - times)[order][None, :]
+    return Cloud(place.ravel(), volts.T.ravel(), int(times.size))
 
 
 def transition_time(waveform: Waveform, instants: Instants, states: States, *, rising: bool) -> tuple[float, float]:

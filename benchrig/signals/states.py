@@ -6,6 +6,7 @@ Rules of this module:
   tails would pull it inward; the more so the shorter the pulse.
 - Its uncertainty comes from the noise seen there, with its correlation from sample to sample, and from the converter's
   step, which averaging removes only where noise is there to smear it.
+- A few samples far from all others are a glitch: they are left out of the mean, and counted.
 - At most `_BUDGET` samples of each state are read, spread over the whole record.
 """
 
@@ -26,6 +27,9 @@ _AFTER = 6.0
 # Before an edge begins: its mid instant less this many durations. A ramp needs 0.63, a Gaussian edge 1 to be at 0.5 %.
 _BEFORE = 1.0
 _LEAST = 0.65
+_FAR = 8.0  # spreads of a state beyond which no noise reaches
+_SEEN_FAR = 0.05  # of the amplitude: nearer ones hardly move a mean
+_FEW = 0.01  # share of a state's samples that may be glitches
 _TOGGLING = 0.52  # noise, in steps of the converter, up to which samples may lie on two codes only (at most 0.5)
 
 
@@ -38,6 +42,7 @@ class State:
     noise: float
     correlation: float  # of neighbouring samples of the noise, 0 where not significant
     samples: int
+    glitches: int = 0  # samples left out because they lie far off
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,8 +111,9 @@ def settled(
         rows = np.arange(0 if is_high == high_first else 1, bounds.size - 1, 2)
         entry, leave = (0, 1) if is_high else (1, 0)
         first, last = _zones(bounds, rows, durations[entry], settling[entry], durations[leave])
-        level = levels.high if is_high else levels.low
-        states.append(_state(waveform, first, last, level, quantum))
+        near, spread = (levels.high, levels.high_spread) if is_high else (levels.low, levels.low_spread)
+        far = max(_FAR * spread, 2.0 * quantum, _SEEN_FAR * levels.amplitude)
+        states.append(_state(waveform, first, last, near, far, quantum))
     return States(states[0], states[1], quantum)
 
 
@@ -143,11 +149,13 @@ def _spread(first: NDArray[np.int64], last: NDArray[np.int64]) -> tuple[NDArray[
 
 
 def _state(
-    waveform: Waveform, first: NDArray[np.int64], last: NDArray[np.int64], fallback: float, quantum: float
+    waveform: Waveform, first: NDArray[np.int64], last: NDArray[np.int64], near: float, far: float, quantum: float
 ) -> State:
-    volts, _ = gather(waveform, first, last)
-    if not volts.size:
-        return State(fallback, quantum / np.sqrt(12.0), 0.0, 0.0, 0)
+    """One state from its settled samples. `near` is a first estimate; samples more than `far` off may be glitches."""
+    gathered, _ = gather(waveform, first, last)
+    if not gathered.size:
+        return State(near, quantum / np.sqrt(12.0), 0.0, 0.0, 0)
+    volts = _without_glitches(gathered, near, far)
     level = float(volts.mean())
     noise = float(volts.std(ddof=1)) if volts.size > 1 else 0.0
     if noise <= 1e-9 * abs(level):  # one code all along: what is left is rounding, which correlates
@@ -155,7 +163,16 @@ def _state(
     correlation = _correlation(volts - level, noise)
     spread = noise * np.sqrt((1.0 + correlation) / (1.0 - correlation) / volts.size)
     left = _left_of_step(level - float(volts.min()), noise, quantum)
-    return State(level, float(np.hypot(spread, left)), noise, correlation, int(volts.size))
+    error = float(np.hypot(spread, left))
+    return State(level, error, noise, correlation, int(volts.size), gathered.size - volts.size)
+
+
+def _without_glitches(volts: NDArray[np.float64], near: float, far: float) -> NDArray[np.float64]:
+    """The samples within `far` of `near`, unless so many lie beyond that it is no glitch."""
+    if volts.max() - near <= far and near - volts.min() <= far:
+        return volts
+    kept = np.asarray(volts[np.abs(volts - near) <= far])
+    return kept if kept.size >= (1.0 - _FEW) * volts.size else volts
 
 
 def _correlation(error: NDArray[np.float64], noise: float) -> float:

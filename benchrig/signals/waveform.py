@@ -191,7 +191,10 @@ class Waveform:
 
 
 def _as_numbers(values: ArrayLike) -> NDArray[Any]:
-    array = np.asarray(values)
+    try:
+        array = np.asarray(values)
+    except ValueError as error:  # rows of unequal length, for one
+        raise SignalError(f"The samples are not a row of numbers: {error}", next_step="Give one channel.") from error
     if array.dtype.kind not in "iuf":
         raise SignalError(f"Samples of type {array.dtype} are not real numbers.", next_step="Give integers or floats.")
     return array
