@@ -219,3 +219,26 @@ def test_the_only_way_back_from_live_to_hands_is_through_the_check():
     }
     assert ways == {(Phase.CHECKING, Move.BELOW_LIMIT)}
     assert all(after not in HANDS_MAY_GO_IN for (phase, _), after in TRANSITIONS.items() if phase in after_live)
+
+
+@pytest.mark.parametrize("state", [State(), live()])
+def test_words_that_nobody_asked_for_are_an_error_of_the_program(state):
+    """A sentence typed too early or too late can open nothing."""
+    with pytest.raises(RuntimeError, match="was not asking"):
+        step(state, Typed(EHT.phrase, MARIT, at(1.0)))
+
+
+def test_a_reading_means_nothing_where_nothing_may_be_read():
+    """Before the acknowledgement no value moves the machine, however high."""
+    asked = run(Reached(EHT, at(0.0)))[0]
+    assert step(asked, Seen(99_000.0, True, at(1.0))) == (asked, ())
+
+
+def test_no_number_and_no_overload_is_no_move():
+    """An empty reading neither opens, closes nor counts as below the limit."""
+    state = live()
+    assert step(state, Seen(None, False, at(1.0)))[0].phase is Phase.LIVE
+    state = checking()
+    for now in (1.0, 3.0, 5.0, 7.0):
+        state, _ = step(state, Seen(None, False, at(now)))
+    assert state.phase is Phase.CHECKING
