@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Collection
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -101,8 +101,6 @@ def _truth_lines(how: str, clock: RealClock) -> Callable[[dict[str, object]], No
 
 def bench_at(bench: Bench, addresses: Any) -> Bench:
     """The bench with its instruments at the doubles' addresses."""
-    from dataclasses import replace
-
     moved = {name: replace(spec, address=addresses[name]) for name, spec in bench.instruments.items()}
     return replace(bench, instruments=moved)
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +10,7 @@ from benchrig.sim_instruments.launch import launch
 
 from benchrig.bench import Station, load_bench
 from benchrig.clock import RealClock
-from benchrig.commands.rehearse import Served
+from benchrig.commands.rehearse import Served, bench_at
 from benchrig.commands.shipped import locate
 from benchrig.procedure import load_procedure
 from benchrig.records import History, SqliteStore
@@ -130,9 +130,8 @@ class Job:
 def served(folder: Path) -> Iterator[Job]:
     clock = RealClock()
     with launch("skerry14", 0) as doubles:
-        bench = load_bench(locate("skerry14/bench"))
-        moved = {name: replace(spec, address=doubles.addresses[name]) for name, spec in bench.instruments.items()}
-        station = Station(replace(bench, instruments=moved), clock, servers=Served(doubles))
+        bench = bench_at(load_bench(locate("skerry14/bench")), doubles.addresses)
+        station = Station(bench, clock, servers=Served(doubles))
         try:
             yield Job(doubles.hands, station, clock, folder)
         finally:
