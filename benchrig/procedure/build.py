@@ -217,8 +217,7 @@ def step(table: Any, path: KeyPath, notes: Notes) -> m.Step:
             axes = tuple(_axis(axis, (*path, "axis", i), notes) for i, axis in enumerate(table.axis))
             return m.Coupled(**common, axes=axes, hold=table.hold, settle=table.settle, rounds=table.rounds)
         case f.SoakTable():
-            channels = tuple(_channel(it, (*path, "channels", i), notes) for i, it in enumerate(table.channels))
-            return m.Soak(**common, duration=table.lasts, channels=channels, warm_up=table.warm_up)
+            return _soak(table, common, path, notes)
         case _:
             return _sourced_step(table, common, path, notes)
 
@@ -293,9 +292,40 @@ def _axis(table: f.AxisTable, path: KeyPath, notes: Notes) -> m.Axis:
     return m.Axis(found, within, _target(table.target, within, (*path, "target"), notes), trimmer(table))
 
 
+def _soak(table: f.SoakTable, common: Mapping[str, Any], path: KeyPath, notes: Notes) -> m.Soak:
+    if table.until == "stable" and not any(channel.drift for channel in table.channels):
+        notes.add((*path, "until"), "No channel says what stable is.", 'Give a channel drift = "20 mV".')
+    return m.Soak(
+        **common,
+        duration=table.lasts,
+        channels=tuple(_channel(it, (*path, "channels", i), notes) for i, it in enumerate(table.channels)),
+        catches=tuple(_catch(it) for it in table.catches),
+        warm_up=table.warm_up,
+        until_stable=table.until == "stable",
+        false_alarms=table.false_alarms,
+        cycle=None if table.cycle is None else m.PowerCycle(table.cycle.on, table.cycle.off),
+    )
+
+
 def _channel(table: f.ChannelTable, path: KeyPath, notes: Notes) -> m.SoakChannel:
     read = _read(source(table, path, notes), path, notes) or m.MeterSource("", Function.DC_VOLTAGE)
-    return m.SoakChannel(table.name, read, limits(table, read.unit, path, notes), table.interval)
+    change = _maybe(table.drift, read.unit, (*path, "drift"), notes)
+    return m.SoakChannel(
+        name=table.name,
+        source=read,
+        limits=limits(table, read.unit, path, notes),
+        interval=table.interval,
+        away=table.away,
+        drift=None if change is None else change / table.over,
+        over=table.over,
+    )
+
+
+def _catch(table: f.CatchTable) -> m.Catch:
+    watched = m.ScopeSource(
+        table.instrument, table.channel, m.Measurement.MEAN, table.point, table.probe, table.swing, table.duration
+    )
+    return m.Catch(table.name, watched, table.level, table.slope == "falling", table.duration)
 
 
 def _wait(table: f.WaitTable, found: m.Source | None, common: Mapping[str, Any], path: KeyPath, notes: Notes) -> m.Wait:

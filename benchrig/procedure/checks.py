@@ -13,12 +13,15 @@ from ..tomlfile import KeyPath
 from ..units import show
 from .build import Notes
 from .model import (  # fmt: skip
+    Catch,
     Coupled,
     Derive,
     Limits,
     MakeSafe,
     Procedure,
     ScopeSource,
+    Soak,
+    SoakChannel,
     Source,
     Step,
     Trim,
@@ -50,6 +53,8 @@ def check(procedure: Procedure, notes: Notes) -> None:
         path: KeyPath = ("step", index)
         _names(procedure, step, index, path, notes)
         _danger(procedure, step, path, notes)
+        if isinstance(step, Soak):
+            _unattended(step, path, notes)
 
 
 def _unique(procedure: Procedure, notes: Notes) -> None:
@@ -81,6 +86,28 @@ def _known(names: Iterable[str], known: set[str], key: str, what: str, path: Key
     for place, name in enumerate(names):
         if name not in known:
             notes.add((*path, key, place), f"{name!r} is not {what}.", "Correct the id, or the order of the steps.")
+
+
+def _unattended(step: Soak, path: KeyPath, notes: Notes) -> None:
+    """What nobody could do during a soak: move a lead, turn a knob, let go of a point that power left."""
+    watched: list[SoakChannel | Catch] = [*step.channels, *step.catches]
+    for place, name in _twice([it.name for it in watched]):
+        notes.add(path, f"{name!r} is watched twice.", f"Give number {place + 1} a name of its own.")
+    touched: dict[tuple[str, int | None], str] = {}
+    for it in watched:
+        where = (it.source.instrument, getattr(it.source, "channel", None))
+        if touched.setdefault(where, it.source.point) != it.source.point:
+            notes.add(path, f"{it.source.instrument} cannot be at two points.", "Use one instrument for each point.")
+    for name in {it.source.instrument for it in step.channels} & {it.source.instrument for it in step.catches}:
+        notes.add(path, f"{name} waits for a dip and cannot read besides.", "Use another instrument for one of them.")
+    if step.warm_up >= step.duration:
+        notes.add((*path, "warm_up"), "The warm-up takes the whole soak.", "Make it shorter, or `lasts` longer.")
+    if step.cycle is not None and step.hazard is not None:
+        notes.add((*path, "cycle"), "A hazardous point needs somebody each time it comes on.", "Leave out one of them.")
+
+
+def _twice(names: list[str]) -> list[tuple[int, str]]:
+    return [(place, name) for place, name in enumerate(names) if name in names[:place]]
 
 
 def _danger(procedure: Procedure, step: Step, path: KeyPath, notes: Notes) -> None:

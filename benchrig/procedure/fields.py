@@ -183,14 +183,38 @@ class MakeSafeTable(Base, Sourced):
 
 class ChannelTable(Sourced, Limited):
     name: Words
-    interval: Duration = 1.0
+    interval: Annotated[Seconds, Field(gt=0.0)] = 1.0
+    away: Annotated[Seconds, Field(gt=0.0)] = 60.0
+    drift: AnyQuantity | None = None  # change over `over`
+    over: Annotated[Seconds, Field(gt=0.0)] = 1800.0
+
+
+class CatchTable(FileModel):
+    name: Words
+    instrument: Words
+    channel: Annotated[int, Field(ge=1, le=16)] = 1
+    point: str = ""
+    probe: Words | None = None
+    level: Volts
+    slope: Literal["falling", "rising"] = "falling"
+    swing: Volts | None = None
+    duration: Annotated[Seconds, Field(gt=0.0)] = 0.2
+
+
+class CycleTable(FileModel):
+    on: Annotated[Seconds, Field(gt=0.0)]
+    off: Annotated[Seconds, Field(gt=0.0)]
 
 
 class SoakTable(Base):
     kind: Literal["soak"]
-    lasts: Duration
+    lasts: Annotated[Seconds, Field(gt=0.0)]
     warm_up: Duration = 0.0
+    until: Literal["time", "stable"] = "time"
+    false_alarms: Annotated[float, Field(gt=0.0, le=100.0)] = 0.1
+    cycle: CycleTable | None = None
     channels: Annotated[list[ChannelTable], Field(min_length=1)]
+    catches: list[CatchTable] = Field(default_factory=list)
 
 
 StepTable = Annotated[

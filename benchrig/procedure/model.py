@@ -210,22 +210,64 @@ class MakeSafe(Common):
 
 @dataclass(frozen=True, slots=True)
 class SoakChannel:
-    """One value watched during a soak, `interval` seconds apart."""
+    """One value watched during a soak, `interval` seconds apart.
+
+    The preferred window warns, the acceptable one stops the soak, and so does the ceiling.
+
+    away   seconds for which it may be without a usable reading before somebody is called
+    drift  unit per second that it may change by; None: any
+    over   seconds over which that is judged
+    """
 
     name: str
     source: MeterSource | ScopeSource
     limits: Limits
     interval: float = 1.0
+    away: float = 60.0
+    drift: float | None = None
+    over: float = 1800.0
+
+
+@dataclass(frozen=True, slots=True)
+class Catch:
+    """A scope armed on a point, so that a dip shorter than a reading is caught. Level in volts at the tip.
+
+    falling   the trigger's slope
+    duration  seconds of the record that is kept, a tenth of it before the trigger
+    """
+
+    name: str
+    source: ScopeSource
+    level: float
+    falling: bool = True
+    duration: float = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class PowerCycle:
+    """Seconds for which the unit is on, then off, again and again."""
+
+    on: float
+    off: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Soak(Common):
-    """Values are watched for a time with nobody there."""
+    """Values are watched for a time with nobody there.
+
+    warm_up       seconds in which values may still move into their windows
+    until_stable  ends as soon as every channel that has a drift keeps to it, at the latest after `duration`
+    false_alarms  how many dips and steps may be reported by chance in the whole watch
+    """
 
     kind: ClassVar[str] = "soak"
     duration: float
     channels: tuple[SoakChannel, ...]
+    catches: tuple[Catch, ...] = ()
     warm_up: float = 0.0
+    until_stable: bool = False
+    false_alarms: float = 0.1
+    cycle: PowerCycle | None = None
 
 
 Step = Confirm | Observe | Enter | Measure | Derive | Trim | Coupled | Least | Capture | Wait | MakeSafe | Soak
@@ -267,7 +309,7 @@ def sources_of(step: Step) -> tuple[Source, ...]:
         case Coupled():
             return tuple(axis.source for axis in step.axes)
         case Soak():
-            return tuple(channel.source for channel in step.channels)
+            return tuple(watched.source for watched in (*step.channels, *step.catches))
         case Wait() | MakeSafe():
             return () if step.source is None else (step.source,)
         case _:

@@ -1,0 +1,1 @@
+"""Watching a unit for hours or days: channels, findings, phases, verdict. Pure; `session.soaking` runs it."""

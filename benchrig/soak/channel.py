@@ -1,0 +1,261 @@
+"""One channel of a soak: levels, presence, dips and steps, warm-up and drift, in constant memory.
+
+Rules it keeps:
+1. Only usable readings are judged; none for longer than its allowance is a finding of its own.
+2. While the unit warms up a value may be outside its preferred window, but never outside the acceptable one for long:
+   half the allowance is for coming in. The ceiling holds from the first reading.
+3. While the unit is switched off on purpose nothing is judged, and what was learnt of the noise is learnt anew.
+4. Drift is told where the procedure limits it, and only if it is surely above the limit.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..judgement.errors import SeriesError
+from ..judgement.trend import Drift
+from ..judgement.uncertainty import coverage_factor
+from ..judgement.watch import Step, Watch
+from ..procedure.model import SoakChannel
+from ..units import show
+from .findings import Columns, Finding, Floats, Kind, Severity
+from .levels import Confirmed, Level, broken, levels
+from .moving import Moving
+
+LOOKS = 10  # times per window that drift is judged
+THREE_SIGMA = 0.9973
+
+
+@dataclass(frozen=True, slots=True)
+class Totals:
+    """What a channel was over the whole watch, after its warm-up. Values in the channel's unit, None without any.
+
+    drift  what is left beside warm-up, steps and dips; None where there were too few readings
+    """
+
+    readings: int
+    usable: int
+    least: float | None
+    mean: float | None
+    greatest: float | None
+    drift: Drift | None
+
+    @property
+    def drifts(self) -> bool:
+        """True if the slope is three standard errors from none."""
+        if self.drift is None:
+            return False
+        return abs(self.drift.slope) > coverage_factor(THREE_SIGMA, self.drift.dof) * self.drift.slope_uncertainty
+
+
+class ChannelWatch:
+    """Watches one channel from `began` (clock seconds) on, for `length` seconds at most."""
+
+    def __init__(self, channel: SoakChannel, began: float, length: float, warm_up: float, false_alarms: float) -> None:
+        self.channel = channel
+        self.name = channel.name
+        self.unit = channel.source.unit
+        self.uncertainty = 0.0
+        self.last: tuple[float, float] | None = None  # time and value of the last usable reading
+        self.readings = self.usable = 0
+        self._length = length
+        self._false_alarms = false_alarms
+        self._least, self._greatest, self._sum = math.inf, -math.inf, 0.0
+        self._settled = 0
+        self._since = began  # of the last usable reading, or of the start
+        self._absent = False
+        self._breached = False
+        self._confirmed = Confirmed()
+        self._begin(began, warm_up)
+
+    def _begin(self, began: float, warm_up: float) -> None:
+        """From the start, and from each switching on: the unit is cold."""
+        self._warm_by = began + warm_up
+        self._may_come_in_by = began + warm_up / 2.0
+        readings = max(self._length / self.channel.interval, 10.0, 10.0 * self._false_alarms)
+        self._watch = Watch(readings, self._false_alarms, warm_up=warm_up)
+        self._moving = Moving(self.channel.over)
+        self._stable = False
+        self._drifting = False
+        self._look = began + self.channel.over / LOOKS
+        self._told_warm = warm_up <= 0.0
+
+    # what happens
+
+    def switched_on(self, now: float, warm_up: float) -> None:
+        """The unit is on again after it was switched off on purpose."""
+        self._begin(now, warm_up)
+        self._since = now
+        self._absent = False
+        self._confirmed = Confirmed()
+
+    def take(self, columns: Columns) -> list[Finding]:
+        """Readings, in order; what became certain by them."""
+        self.readings += int(columns.times.size)
+        found = list(self._breach(columns))
+        usable = columns.usable
+        times, values = columns.times[usable], columns.values[usable]
+        if not times.size:
+            return found
+        self.usable += int(times.size)
+        self.uncertainty = columns.uncertainty
+        found += self._present(float(times[0]))
+        self.last = (float(times[-1]), float(values[-1]))
+        self._since = self.last[0]
+        found += self._levels(times, values)
+        found += self._events(times, values)
+        self._moving.add_many(times, values)
+        self._add_up(times, values)
+        return found
+
+    def tick(self, now: float) -> list[Finding]:
+        """What the time alone says: absent, warm, stable, drifting."""
+        found = []
+        if not self._absent and now - self._since > self.channel.away:
+            self._absent = True
+            words = f"no usable reading for {now - self._since:.0f} s"
+            found.append(self._finding(Kind.ABSENT, Severity.WARNING, now, words))
+        if now >= self._look:
+            self._look = now + self.channel.over / LOOKS
+            found += self._drift(now)
+        return [*found, *self._warm(now)]
+
+    @property
+    def level(self) -> Level:
+        return self._confirmed.level
+
+    @property
+    def absent(self) -> bool:
+        return self._absent
+
+    @property
+    def stable(self) -> bool:
+        """True if the value was surely within its drift when it was last looked at; also where it may drift."""
+        return self._stable or self.channel.drift is None
+
+    def warming(self, now: float) -> bool:
+        return now < self._warm_by
+
+    def totals(self) -> Totals:
+        """Everything since the warm-up."""
+        mean = self._sum / self._settled if self._settled else None
+        try:
+            drift = self._watch.trend()
+        except SeriesError:
+            drift = None
+        least, greatest = (self._least, self._greatest) if self._settled else (None, None)
+        return Totals(self.readings, self.usable, least, mean, greatest, drift)
+
+    def while_off(self, columns: Columns) -> list[Finding]:
+        """Readings while the unit is switched off on purpose: only the ceiling counts."""
+        return list(self._breach(columns))
+
+    # steps of taking
+
+    def _breach(self, columns: Columns) -> Iterator[Finding]:
+        place = broken(columns, self.channel.limits.ceiling)
+        if place is None or self._breached:
+            return
+        self._breached = True
+        value = float(columns.values[place])
+        shown = "more than can be shown" if math.isnan(value) else show(value, self.unit)
+        words = f"{shown}, ceiling {show(self.channel.limits.ceiling or 0.0, self.unit)}"
+        yield self._finding(Kind.BREACH, Severity.STOP, float(columns.times[place]), words, value=value)
+
+    def _present(self, time: float) -> Iterator[Finding]:
+        if self._absent:
+            self._absent = False
+            words = f"there again after {time - self._since:.0f} s"
+            yield self._finding(Kind.PRESENT, Severity.NOTE, time, words, ends=Kind.ABSENT)
+
+    def _levels(self, times: Floats, values: Floats) -> Iterator[Finding]:
+        row = levels(values, self.channel.limits)
+        if times[0] < self._warm_by:
+            row[times < self._warm_by] -= row[times < self._warm_by] == Level.OUT
+            row[times < self._may_come_in_by] = Level.IN
+        before = self._confirmed.level
+        for place, level in self._confirmed.take(row):
+            yield from self._moved(before, level, float(times[place]), float(values[place]))
+            before = level
+
+    def _moved(self, before: Level, level: Level, time: float, value: float) -> Iterator[Finding]:
+        limits = self.channel.limits
+        if level is Level.IN:
+            kind = Kind.OUTSIDE if before is Level.OUT else Kind.FAR_OUTSIDE
+            yield self._finding(Kind.INSIDE, Severity.NOTE, time, show(value, self.unit), value=value, ends=kind)
+            return
+        far = level is Level.FAR_OUT
+        low, high = limits.acceptable if far else limits.window
+        edges = " to ".join("open" if edge is None else show(edge, self.unit) for edge in (low, high))
+        words = f"{show(value, self.unit)}, not in {edges}"
+        kind, severity = (Kind.FAR_OUTSIDE, Severity.STOP) if far else (Kind.OUTSIDE, Severity.WARNING)
+        yield self._finding(kind, severity, time, words, value=value)
+
+    def _events(self, times: Floats, values: Floats) -> Iterator[Finding]:
+        for event in self._watch.update_many(times, values):
+            if isinstance(event, Step):
+                words = f"a step of {show(event.size, self.unit)}"
+                yield self._finding(Kind.STEP, Severity.WARNING, event.time, words, size=event.size)
+            else:
+                lasted = max(event.stop - event.start, 0.0) + self.channel.interval
+                words = f"{show(event.size, self.unit)} for about {lasted:.2g} s"
+                yield self._finding(Kind.DIP, Severity.WARNING, event.start, words, size=event.size)
+
+    def _add_up(self, times: Floats, values: Floats) -> None:
+        settled = values if times[0] >= self._warm_by else values[times >= self._warm_by]
+        if settled.size:
+            self._least = min(self._least, float(settled.min()))
+            self._greatest = max(self._greatest, float(settled.max()))
+            self._sum += float(settled.sum())
+            self._settled += settled.size
+
+    def _warm(self, now: float) -> Iterator[Finding]:
+        if self._told_warm or now < self._warm_by:
+            return
+        self._told_warm = True
+        if self.last is None:
+            return
+        still = self.channel.drift is not None and not self._stable and self._moving.drift() is not None
+        kind, severity = (Kind.STILL_WARMING, Severity.WARNING) if still else (Kind.WARM, Severity.NOTE)
+        yield self._finding(kind, severity, now, show(self.last[1], self.unit), value=self.last[1])
+
+    def _drift(self, now: float) -> Iterator[Finding]:
+        allowed = self.channel.drift
+        found = self._moving.drift() if allowed is not None else None
+        if found is None or allowed is None:
+            return
+        self._stable = found.below(allowed)
+        sure = abs(found.slope) - coverage_factor(THREE_SIGMA, found.dof) * found.slope_uncertainty
+        if now < self._warm_by:
+            return
+        if sure > allowed and not self._drifting:
+            self._drifting = True
+            change = found.slope * self.channel.over
+            words = f"{show(change, self.unit)} in {self.channel.over / 60.0:.3g} min"
+            yield self._finding(Kind.DRIFT, Severity.WARNING, now, words, size=change)
+        elif self._stable and self._drifting:
+            self._drifting = False
+            yield self._finding(Kind.INSIDE, Severity.NOTE, now, "stable again", ends=Kind.DRIFT)
+
+    def _finding(
+        self,
+        kind: Kind,
+        severity: Severity,
+        time: float,
+        words: str,
+        *,
+        value: float | None = None,
+        size: float | None = None,
+        ends: Kind | None = None,
+    ) -> Finding:
+        return Finding(self.name, kind, severity, time, words, self.unit, value, size, ends)
+
+
+def as_columns(times: Floats, values: Floats, flags: Floats | None = None) -> Columns:
+    """Plain readings as columns; shape (n,) each."""
+    some = np.zeros(times.shape, dtype=np.uint32) if flags is None else flags.astype(np.uint32)
+    return Columns(times, values, some)

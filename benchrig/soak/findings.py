@@ -1,0 +1,80 @@
+"""What a soak notices, as plain data, and the readings it works on."""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..readings import UNUSABLE, Flag
+
+Floats = NDArray[np.float64]
+
+
+class Kind(enum.StrEnum):
+    """What was noticed."""
+
+    OUTSIDE = "outside its window"
+    FAR_OUTSIDE = "outside what is acceptable"
+    BREACH = "above its ceiling"
+    INSIDE = "inside again"
+    ABSENT = "absent"
+    PRESENT = "there again"
+    DIP = "dip"
+    STEP = "step"
+    DRIFT = "drift"
+    CAUGHT = "caught by the scope"
+    WARM = "warmed up"
+    STILL_WARMING = "still warming up"
+
+
+class Severity(enum.StrEnum):
+    """What a finding calls for: a line in the record, somebody to look, or the end of the soak."""
+
+    NOTE = "note"
+    WARNING = "warning"
+    STOP = "stop"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing noticed on a channel. `time` in seconds of the job's clock, `value` and `size` in `unit`.
+
+    ends  the kind of finding that is over with this one; None for one that begins, or has no length
+    """
+
+    channel: str
+    kind: Kind
+    severity: Severity
+    time: float
+    words: str
+    unit: str = ""
+    value: float | None = None
+    size: float | None = None
+    ends: Kind | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Readings of one channel, in order of time: times (s), values (nan where there is none), flags; shape (n,) each.
+
+    uncertainty  standard uncertainty of the last usable one, in the channel's unit; 0 where none is known
+    """
+
+    times: Floats
+    values: Floats
+    flags: NDArray[np.uint32]
+    uncertainty: float = 0.0
+    resolution: float = 0.0
+
+    @property
+    def usable(self) -> NDArray[np.bool_]:
+        """Which of them may be judged, shape (n,)."""
+        return ((self.flags & UNUSABLE.value) == 0) & np.isfinite(self.values)
+
+    @property
+    def overloaded(self) -> NDArray[np.bool_]:
+        """Which of them are beyond the range, shape (n,)."""
+        return (self.flags & Flag.OVERLOAD.value) != 0
