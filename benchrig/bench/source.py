@@ -27,7 +27,7 @@ from ..errors import BenchrigError, InstrumentError, LinkError, LinkTimeout, Wro
 from ..readings import Flag, Reading
 from .attach import Attached, Gap, GapOpened, Tries
 
-Produce = Callable[[Any, float], Reading]
+Produce = Callable[[Any, float], Reading | None]  # None: nothing to read yet, and the instrument is well
 Event = Reading | Gap
 
 _USUAL = 1.0  # seconds between readings, until some have come
@@ -122,7 +122,8 @@ class Steps:
         except (LinkError, InstrumentError) as error:
             return self._lost(error)
         self._timeouts = 0
-        self.pace.saw(reading.time)
+        if reading is not None:
+            self.pace.saw(reading.time)
         return reading
 
     def _lost(self, error: BenchrigError) -> GapOpened:

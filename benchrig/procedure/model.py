@@ -309,7 +309,7 @@ def sources_of(step: Step) -> tuple[Source, ...]:
         case Coupled():
             return tuple(axis.source for axis in step.axes)
         case Soak():
-            return tuple(watched.source for watched in (*step.channels, *step.catches))
+            return (*(it.source for it in step.channels), *(it.source for it in step.catches))
         case Wait() | MakeSafe():
             return () if step.source is None else (step.source,)
         case _:

@@ -15,12 +15,13 @@ from ..bench.attach import Attached
 from ..bench.source import Source, readings
 from ..bench.station import Station
 from ..instruments import Supply
-from ..procedure.model import Limits, MeterSource
+from ..procedure.model import Catch, Limits, MeterSource, SoakChannel
 from ..readings import Reading
 from ..records.facts import InstrumentFacts
 from ..signals.waveform import Waveform
+from .listening import Catcher, Ear, Turn, Turns, listen
 from .metering import MeterReader
-from .ports import Back, Feed, InstrumentSource, Item, Lost
+from .ports import Back, Feed, InstrumentSource, Item, Listener, Lost
 from .scoping import ScopeReader
 
 SUPPLY = "supply"  # the instrument of a bench file that switches the unit
@@ -54,14 +55,41 @@ class BenchTools:
         attached = self._station.attached(source.instrument)
         attached.open(guard)
         self._used[source.instrument] = attached
-        bench = self._station.bench
+        reader = self._reader(source, limits)
+        if isinstance(reader, ScopeReader):
+            return AttachedFeed(attached, reader, reader, guard)
+        attached.use(reader.set_up, guard=guard)
+        return AttachedFeed(attached, reader, None, guard)
+
+    def listen(self, channels: Sequence[SoakChannel], catches: Sequence[Catch], guard: Guard | None = None) -> Listener:
+        if guard is not None:
+            guard()
+        clock = self._station.clock
+        produce: dict[str, Turns | Catcher] = {}
+        for name in dict.fromkeys(channel.source.instrument for channel in channels):
+            own = [channel for channel in channels if channel.source.instrument == name]
+            turns = [Turn(it.name, self._reader(it.source, it.limits), it.interval, clock.now()) for it in own]
+            produce[name] = Turns(turns, clock)
+        for catch in catches:
+            produce[catch.source.instrument] = Catcher(catch, self._ratio(catch.source.probe), clock)
+        ears = []
+        for name, makes in produce.items():
+            attached = self._station.attached(name)
+            attached.open(guard)
+            self._used[name] = attached
+            ears.append(Ear(attached, makes, guard))
+        return listen(ears, clock)
+
+    def _reader(self, source: InstrumentSource, limits: Limits | None) -> MeterReader | ScopeReader:
+        bench, clock = self._station.bench, self._station.clock
+        spec = bench.instrument(source.instrument)
         probe = bench.probe(source.probe) if source.probe else None
         if isinstance(source, MeterSource):
-            meter = MeterReader(source, limits, attached.spec, probe, self._station.clock)
-            attached.use(meter.set_up, guard=guard)
-            return AttachedFeed(attached, meter, None, guard)
-        scope = ScopeReader(source, limits, attached.spec, probe, bench.mains, self._station.clock)
-        return AttachedFeed(attached, scope, scope, guard)
+            return MeterReader(source, limits, spec, probe, clock)
+        return ScopeReader(source, limits, spec, probe, bench.mains, clock)
+
+    def _ratio(self, probe: str | None) -> float:
+        return self._station.bench.probe(probe).ratio if probe else 1.0
 
     def facts(self) -> Sequence[InstrumentFacts]:
         """All instruments of the bench file; the identity of those that were opened."""

@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
-from ..procedure.model import Limits, MeterSource, ScopeSource
+from ..procedure.model import Catch, Limits, MeterSource, ScopeSource, SoakChannel
 from ..readings import Reading
 from ..records.facts import InstrumentFacts
 
@@ -38,6 +38,46 @@ class Back:
 
 
 Item = Reading | Lost | Back
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A reading of a channel that is listened to."""
+
+    channel: str
+    reading: Reading
+
+
+@dataclass(frozen=True, slots=True)
+class Caught:
+    """An armed scope has triggered at `time` (clock seconds, when it was seen)."""
+
+    name: str
+    wave: Waveform
+    time: float
+
+
+@dataclass(frozen=True, slots=True)
+class Dead:
+    """An instrument that cannot be used any more."""
+
+    instrument: str
+    reason: str
+
+
+Heard = Taken | Caught | Lost | Back | Dead
+
+
+class Listener(Protocol):
+    """Several sources at once, for as long as it takes."""
+
+    def poll(self, until: float) -> Sequence[Heard]:
+        """What was heard until then, in order for each instrument. Raises Refused."""
+        ...
+
+    def close(self) -> None:
+        """Stop listening. Never raises."""
+        ...
 
 
 class Feed(Protocol):
@@ -76,6 +116,12 @@ class Tools(Protocol):
 
         `guard` is called before each touch of the instrument, whoever's thread that is, and raises to forbid it.
         """
+        ...
+
+    def listen(
+        self, channels: Sequence[SoakChannel], catches: Sequence[Catch], guard: Callable[[], None] | None = None
+    ) -> Listener:
+        """Read all channels at their intervals and arm all catches; `guard` as for a feed."""
         ...
 
     def facts(self) -> Sequence[InstrumentFacts]:

@@ -81,6 +81,10 @@ class ScopeReader:
         self._last = self._clock.now()
         return self._reading(self.record(driver, deadline), driver)
 
+    def set_up(self, driver: Any) -> None:
+        """Send every setting: at first, and after the scope was used for another source."""
+        self._prepare(driver)
+
     def record(self, driver: Any, deadline: float) -> Waveform:
         """One fresh record with the present settings."""
         if not self._set_up:

@@ -72,9 +72,11 @@ class Columns:
     @property
     def usable(self) -> NDArray[np.bool_]:
         """Which of them may be judged, shape (n,)."""
-        return ((self.flags & UNUSABLE.value) == 0) & np.isfinite(self.values)
+        good: NDArray[np.bool_] = ((self.flags & UNUSABLE.value) == 0) & np.isfinite(self.values)
+        return good
 
     @property
     def overloaded(self) -> NDArray[np.bool_]:
         """Which of them are beyond the range, shape (n,)."""
-        return (self.flags & Flag.OVERLOAD.value) != 0
+        over: NDArray[np.bool_] = (self.flags & Flag.OVERLOAD.value) != 0
+        return over

@@ -1,0 +1,254 @@
+"""Listening to several instruments for days: each at its own pace, none holding up another, none lost for good.
+
+Rules it keeps:
+1. Each instrument has one thread that owns it; what it heard waits in a row until it is fetched, nothing is dropped.
+   On a simulated clock everything is done in the caller's thread, whoever is due first.
+2. An instrument that several channels share is set up again whenever the next channel has its turn.
+3. An instrument is never given up for being away; only one that turns out to be another unit, or that its driver
+   cannot use at all, is told as out of use. The others go on.
+"""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections import deque
+from collections.abc import Callable, Sequence
+from typing import Any, Protocol
+
+from ..bench import attach
+from ..bench.attach import Attached
+from ..bench.source import Event, Steps
+from ..clock import Clock, SimClock
+from ..errors import BenchrigError, Refused
+from ..procedure.model import Catch
+from ..readings import Reading
+from ..signals.waveform import Waveform
+from .ports import Back, Caught, Dead, Heard, Lost, Taken
+
+LOOK = 0.2  # s between looks whether to stop
+DIVISIONS = 8
+BEFORE_TRIGGER = 0.1  # of a caught record
+
+Guard = Callable[[], None]
+
+
+class Reader(Protocol):
+    """Makes one reading at each call."""
+
+    def set_up(self, driver: Any) -> None: ...
+
+    def __call__(self, driver: Any, deadline: float) -> Reading: ...
+
+
+class Turn:
+    """One channel of an instrument and when it is read next."""
+
+    def __init__(self, name: str, reader: Reader, interval: float, now: float) -> None:
+        self.name = name
+        self.reader = reader
+        self.interval = interval
+        self.due = now
+
+
+class Turns:
+    """The channels of one instrument, read in turn. `source.Produce` of that instrument."""
+
+    def __init__(self, turns: Sequence[Turn], clock: Clock) -> None:
+        self._turns = list(turns)
+        self._clock = clock
+        self._set_up: Turn | None = None
+        self.last = self._turns[0]
+
+    @property
+    def due(self) -> float:
+        return min(turn.due for turn in self._turns)
+
+    def restart(self) -> None:
+        """The instrument was away; what was due meanwhile is past."""
+        self._set_up = None
+
+    def __call__(self, driver: Any, deadline: float) -> Reading | None:
+        turn = min(self._turns, key=lambda it: it.due)
+        self.last = turn
+        if turn is not self._set_up:
+            turn.reader.set_up(driver)
+            self._set_up = turn
+        turn.due = max(turn.due + turn.interval, self._clock.now())
+        return turn.reader(driver, deadline)
+
+    def heard(self, reading: Reading) -> Heard:
+        return Taken(self.last.name, reading)
+
+
+class Catcher:
+    """A scope armed on one point. `source.Produce` of that scope: a reading without a number for each record caught."""
+
+    due = -math.inf  # always
+
+    def __init__(self, catch: Catch, ratio: float, clock: Clock) -> None:
+        self._catch = catch
+        self._ratio = ratio
+        self._clock = clock
+        self._ready = self._armed = False
+        self._wave: Waveform | None = None
+        self.look_until = math.inf  # clock seconds; whoever waits for others besides sets it before each call
+
+    def restart(self) -> None:
+        """The scope was away, and is no longer armed."""
+        self._armed = False
+
+    def __call__(self, driver: Any, deadline: float) -> Reading | None:
+        if not self._ready:
+            self._set_up(driver)
+        if not self._armed:
+            driver.single()
+            self._armed = True
+        if not driver.wait(min(deadline, self.look_until, self._clock.now() + LOOK)):
+            return None
+        now = self._clock.now()
+        self._wave = driver.capture(self._catch.source.channel)
+        self._armed = False
+        return Reading(None, "V", now)
+
+    def heard(self, reading: Reading) -> Heard:
+        assert self._wave is not None
+        return Caught(self._catch.name, self._wave, reading.time)
+
+    def _set_up(self, driver: Any) -> None:
+        catch, channel = self._catch, self._catch.source.channel
+        swing = catch.source.swing or 2.0 * abs(catch.level)
+        driver.set_channel(channel, coupling="dc", probe=self._ratio)
+        driver.set_channel(channel, scale=swing / (DIVISIONS - 2), offset=catch.level)
+        driver.set_timebase(scale=catch.duration / 10.0, position=(0.5 - BEFORE_TRIGGER) * catch.duration)
+        slope = "falling" if catch.falling else "rising"
+        driver.set_trigger(source=channel, level=catch.level, slope=slope, sweep="normal")
+        self._ready = True
+
+
+class Ear:
+    """One instrument that is listened to."""
+
+    def __init__(self, attached: Attached, produce: Turns | Catcher, guard: Guard | None) -> None:
+        self.attached = attached
+        self._produce = produce
+        self._steps = Steps(attached, produce, guard)
+        self._away = False
+        self._not_before = -math.inf
+
+    @property
+    def due(self) -> float:
+        """Clock seconds of the next step."""
+        return max(self._produce.due, self._not_before)
+
+    def step(self, deadline: float) -> Heard | None:
+        """One reading, one event, or one look. Raises Refused; any other trouble is told as `Dead`."""
+        if isinstance(self._produce, Catcher):
+            self._produce.look_until = deadline
+        try:
+            event = self._steps.step(deadline)
+        except Refused:
+            raise
+        except BenchrigError as error:
+            return Dead(self.attached.name, str(error))
+        self._not_before = self.attached.clock.now() + (LOOK if self._away else 0.0)
+        return self._heard(event)
+
+    def _heard(self, event: Event | None) -> Heard | None:
+        match event:
+            case attach.GapOpened(instrument, reason, _):
+                self._away = True
+                return Lost(instrument, reason)
+            case attach.GapClosed(instrument, seconds, _):
+                self._away = False
+                self._produce.restart()
+                return Back(instrument, seconds)
+            case Reading():
+                return self._produce.heard(event)
+        return None
+
+
+class InlineListener:
+    """Every instrument in the caller's thread, on a simulated clock."""
+
+    def __init__(self, ears: Sequence[Ear], clock: Clock) -> None:
+        self._ears = list(ears)
+        self._clock = clock
+        self._holds = [ear.attached.hold() for ear in self._ears]
+        for hold in self._holds:
+            hold.__enter__()
+
+    def poll(self, until: float) -> list[Heard]:
+        """Whatever is due until then."""
+        heard: list[Heard] = []
+        while self._ears and self._clock.now() < until:
+            ear = min(self._ears, key=lambda it: it.due)
+            if ear.due >= until:
+                break
+            self._clock.sleep_until(ear.due)
+            others = (other.due for other in self._ears if other is not ear)
+            self._heard(ear, ear.step(min(until, *others, until)), heard)
+        self._clock.sleep_until(until)
+        return heard
+
+    def _heard(self, ear: Ear, it: Heard | None, heard: list[Heard]) -> None:
+        if it is not None:
+            heard.append(it)
+        if isinstance(it, Dead):
+            self._ears.remove(ear)
+
+    def close(self) -> None:
+        while self._holds:
+            self._holds.pop().__exit__(None, None, None)
+
+
+class ThreadedListener:
+    """A thread for each instrument."""
+
+    def __init__(self, ears: Sequence[Ear], clock: Clock) -> None:
+        self._clock = clock
+        self._heard: deque[Heard | BaseException] = deque()
+        self._stop = threading.Event()
+        self._threads = [
+            threading.Thread(target=self._run, args=(ear,), name=f"listen {ear.attached.name}", daemon=True)
+            for ear in ears
+        ]
+        for thread in self._threads:
+            thread.start()
+
+    def poll(self, until: float) -> list[Heard]:
+        """Whatever came, after waiting until then. Raises what ended a thread, Refused above all."""
+        self._clock.sleep_until(until)
+        heard: list[Heard] = []
+        while self._heard:
+            it = self._heard.popleft()
+            if isinstance(it, BaseException):
+                raise it
+            heard.append(it)
+        return heard
+
+    def close(self) -> None:
+        self._stop.set()
+        for thread in self._threads:
+            thread.join(10.0)
+
+    def _run(self, ear: Ear) -> None:
+        try:
+            with ear.attached.hold():
+                while not self._stop.is_set():
+                    if self._stop.wait(min(LOOK, max(0.0, ear.due - self._clock.now()))):
+                        return
+                    if ear.due > self._clock.now():
+                        continue
+                    heard = ear.step(self._clock.now() + LOOK)
+                    if heard is not None:
+                        self._heard.append(heard)
+                    if isinstance(heard, Dead):
+                        return
+        except BaseException as error:  # handed to whoever polls, who is the one to know
+            self._heard.append(error)
+
+
+def listen(ears: Sequence[Ear], clock: Clock) -> InlineListener | ThreadedListener:
+    """All of `ears` at once, in the way that fits the clock."""
+    return InlineListener(ears, clock) if isinstance(clock, SimClock) else ThreadedListener(ears, clock)
