@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import ClassVar
 
 from ..readings import Reading
@@ -131,6 +132,81 @@ class Said:
 
 
 @dataclass(frozen=True, slots=True)
+class ChannelView:
+    """One channel of a watch as a display needs it. Values in `unit`; None where there is no number or no limit.
+
+    state   "warm-up", "in", "warning" (outside low..high), "out" (outside acceptable_low..acceptable_high), "absent"
+    since   when it came into this state, wall time
+    """
+
+    name: str
+    value: float | None
+    unit: str
+    low: float | None
+    high: float | None
+    acceptable_low: float | None
+    acceptable_high: float | None
+    state: str
+    since: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class SoakMoved:
+    """How a watch stands. Told when a channel's state changes, and otherwise at most a few times a second.
+
+    elapsed, remaining   seconds; `remaining` None where the end is not a matter of time
+    state                in words: "warming up", "watching", "power off for 10 min", "making safe"
+    """
+
+    kind: ClassVar[str] = "soak"
+    step: str
+    channels: tuple[ChannelView, ...]
+    elapsed: float
+    remaining: float | None
+    state: str
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmRaised:
+    """An alarm opened, grew worse, or is told again. `number`: how many times it was told so far; 0 at its opening."""
+
+    kind: ClassVar[str] = "alarm raised"
+    step: str
+    key: str
+    severity: str  # "warning", "stop"
+    title: str
+    words: str
+    channel: str
+    raised: datetime  # when it opened
+    number: int
+    count: int = 1  # times it was raised since it opened
+    loud: bool = False  # what should have made the bench safe has failed
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmCleared:
+    """The trouble has gone by itself; `acknowledged` False: the alarm stays open until somebody has taken note."""
+
+    kind: ClassVar[str] = "alarm cleared"
+    step: str
+    key: str
+    title: str
+    acknowledged: bool
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmAcknowledged:
+    """Somebody at the bench has taken note; it is not told again."""
+
+    kind: ClassVar[str] = "alarm acknowledged"
+    step: str
+    key: str
+    title: str
+    by: str
+    active: bool  # the trouble is still there
+
+
+@dataclass(frozen=True, slots=True)
 class JobEnded:
     kind: ClassVar[str] = "job ended"
     job: int
@@ -150,5 +226,9 @@ Notice = (
     | GapClosed
     | StepEnded
     | Said
+    | SoakMoved
+    | AlarmRaised
+    | AlarmCleared
+    | AlarmAcknowledged
     | JobEnded
 )

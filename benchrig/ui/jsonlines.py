@@ -24,6 +24,8 @@ def as_data(value: Any) -> Any:
         return {field.name: as_data(getattr(value, field.name)) for field in fields(value)}
     if isinstance(value, list | tuple):
         return [as_data(item) for item in value]
+    if isinstance(value, datetime):
+        return value.isoformat(timespec="milliseconds")
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TextIO
 
-from ..session.notices import Notice, ReadingTaken, StepStarted, TrimMoved
+from ..session.notices import Notice, ReadingTaken, SoakMoved, StepStarted, TrimMoved
 from .words import sentence
 
 
@@ -22,7 +22,7 @@ class PlainLines:
                 self._write(f"      {notice.instruction}")
 
     def _worth_a_line(self, notice: Notice) -> bool:
-        if isinstance(notice, ReadingTaken):
+        if isinstance(notice, ReadingTaken | SoakMoved):
             return False
         if not isinstance(notice, TrimMoved):
             return True

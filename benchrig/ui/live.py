@@ -30,6 +30,8 @@ _STYLES = {
     "gap opened": "bold reverse",
     "gap closed": "bold",
     "step started": "bold",
+    "alarm raised": "bold reverse",
+    "alarm cleared": "bold",
 }
 
 
@@ -50,7 +52,7 @@ class LiveScreen:
             self._moved = notice
             self._waiting = True
             self.tick()
-        elif not isinstance(notice, n.ReadingTaken):
+        elif not isinstance(notice, n.ReadingTaken | n.SoakMoved):
             self._line(notice)
 
     def tick(self) -> None:

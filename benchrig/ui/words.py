@@ -87,6 +87,27 @@ def _said(it: n.Said) -> str:
     return f"      {'' if it.level == 'note' else it.level.upper() + ': '}{it.words}"
 
 
+def _soak(it: n.SoakMoved) -> str:
+    away = [f"{channel.name} {channel.state}" for channel in it.channels if channel.state not in ("in", "warm-up")]
+    left = "" if it.remaining is None else f", {span(it.remaining)} left"
+    return f"      {it.state}{left}: {', '.join(away) or 'all in'}"
+
+
+def _alarm_raised(it: n.AlarmRaised) -> str:
+    again = f" (told {it.number} times)" if it.number > 1 else ""
+    loud = "STILL NOT SAFE: " if it.loud else ""
+    return f"      ALARM {loud}{it.severity}: {it.title}{again}{f': {it.words}' if it.words else ''}"
+
+
+def _alarm_cleared(it: n.AlarmCleared) -> str:
+    return f"      Alarm gone: {it.title}{'' if it.acknowledged else ' (not acknowledged yet)'}"
+
+
+def _alarm_acknowledged(it: n.AlarmAcknowledged) -> str:
+    still = ", the trouble is still there" if it.active else ""
+    return f"      Alarm acknowledged by {it.by or 'the operator'}: {it.title}{still}"
+
+
 def _job_ended(it: n.JobEnded) -> str:
     return f"Job {it.job}: {it.outcome}"
 
@@ -103,6 +124,10 @@ _WRITERS: dict[str, Callable[[Any], str]] = {
     "gap closed": _gap_closed,
     "step ended": _step_ended,
     "said": _said,
+    "soak": _soak,
+    "alarm raised": _alarm_raised,
+    "alarm cleared": _alarm_cleared,
+    "alarm acknowledged": _alarm_acknowledged,
     "job ended": _job_ended,
 }
 
@@ -132,3 +157,20 @@ def away_words(distance: float, unit: str) -> str:
     if distance == 0.0:
         return "on target"
     return f"{show(abs(distance), unit, digits=3)} {'low' if distance > 0 else 'high'}"
+
+
+def span(seconds: float) -> str:
+    """A length of time in its two largest units: "2 d 4 h", "12 min 5 s", "8 s".
+
+    >>> span(93_784.0)
+    '1 d 2 h'
+    """
+    left = max(0, round(seconds))
+    parts: list[str] = []
+    for size, unit in ((86_400, "d"), (3600, "h"), (60, "min"), (1, "s")):
+        if left >= size or (unit == "s" and not parts):
+            parts.append(f"{left // size} {unit}")
+        elif parts:
+            break
+        left %= size
+    return " ".join(parts[:2])

@@ -32,6 +32,21 @@ EACH = {
     "      meter back after 2.5 s, set up again": n.GapClosed("eht", "meter", 2.5),
     "      pass: 9.402 kV (U 42 V)": n.StepEnded("eht", "pass", 9402.0, "V", 21.0),
     "      WARNING: low battery": n.Said("eht", "low battery", "warning"),
+    "      watching, 12 min 5 s left: TP1 out": n.SoakMoved(
+        "soak",
+        (
+            n.ChannelView("TP1", 11.2, "V", 11.4, 12.6, 11.3, 12.7, "out", AT),
+            n.ChannelView("TP2", 5.0, "V", 4.85, 5.15, None, None, "in", AT),
+        ),
+        86_400.0, 725.0, "watching",
+    ),
+    "      ALARM stop: TP1 low (told 2 times): 11.20 V": n.AlarmRaised(
+        "soak", "tp1", "stop", "TP1 low", "11.20 V", "TP1", AT, 2
+    ),
+    "      Alarm gone: TP1 low (not acknowledged yet)": n.AlarmCleared("soak", "tp1", "TP1 low", False),
+    "      Alarm acknowledged by Ida: TP1 low, the trouble is still there": n.AlarmAcknowledged(
+        "soak", "tp1", "TP1 low", "Ida", True
+    ),
     "Job 4: all in": n.JobEnded(4, "all in", 0),
 }
 
