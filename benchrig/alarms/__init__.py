@@ -1,0 +1,26 @@
+"""Alarms: who is told what is wrong, how often, and until when.
+
+`Alarms` runs it; `escalate` (when to tell) and `waiting` (what one caller has still to tell) are pure; `CommandHook`,
+`Webhook` and `Email` tell; `try_all` tries them. Nothing here acts on the bench, and nothing over a network
+acknowledges.
+"""
+
+from .callers import CommandHook, Webhook
+from .desk import Alarms
+from .escalate import Policy
+from .mail import Email
+from .trying import try_all
+from .types import Alarm, AlarmError, Caller, Severity
+
+__all__ = [
+    "Alarm",
+    "AlarmError",
+    "Alarms",
+    "Caller",
+    "CommandHook",
+    "Email",
+    "Policy",
+    "Severity",
+    "Webhook",
+    "try_all",
+]
