@@ -5,6 +5,7 @@
 acknowledges.
 """
 
+from .build import callers_of, policy_of
 from .callers import CommandHook, Webhook
 from .desk import Alarms
 from .escalate import Policy
@@ -22,5 +23,7 @@ __all__ = [
     "Policy",
     "Severity",
     "Webhook",
+    "callers_of",
+    "policy_of",
     "try_all",
 ]

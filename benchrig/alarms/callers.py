@@ -95,7 +95,7 @@ class Webhook:
     timeout: float = TIMEOUT
 
     def call(self, alarm: Alarm) -> None:
-        httpx = _httpx()
+        httpx = need_httpx()
         headers = {"Idempotency-Key": alarm.id, "User-Agent": "benchrig"}
         if self.token:
             headers["Authorization"] = f"Bearer {self.token}"
@@ -109,7 +109,8 @@ class Webhook:
             raise AlarmError(f"{where} answered {status}.")
 
 
-def _httpx() -> Any:
+def need_httpx() -> Any:
+    """The library; FileError that says how to install it."""
     try:
         import httpx
     except ImportError as error:

@@ -9,7 +9,7 @@ import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar
 
 from ..errors import FileError
 from ..instruments import Function
@@ -115,6 +115,64 @@ class Probe:
 
 
 @dataclass(frozen=True, slots=True)
+class Secret:
+    """Where a secret is to be found: an environment variable or a file. Neither: there is none."""
+
+    env: str = ""
+    file: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CommandSpec:
+    """A program of the operator's own that is run for an alarm. `timeout` in seconds."""
+
+    name: str
+    least: Literal["warning", "stop"]
+    timeout: float
+    run: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class WebhookSpec:
+    """An address that alarms are posted to: in the file, or kept secret."""
+
+    name: str
+    least: Literal["warning", "stop"]
+    timeout: float
+    url: str = ""
+    secret_url: Secret = Secret()
+    token: Secret = Secret()
+
+
+@dataclass(frozen=True, slots=True)
+class EmailSpec:
+    """A mail server and whom it is to tell."""
+
+    name: str
+    least: Literal["warning", "stop"]
+    timeout: float
+    host: str
+    port: int
+    security: Literal["starttls", "tls", "none"]
+    to: tuple[str, ...]
+    sender: str
+    user: str = ""
+    password: Secret = Secret()
+    ca_file: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmSettings:
+    """Who is told of alarms, and how often; seconds. What they mean is told in `benchrig.alarms.escalate`."""
+
+    repeat: float = 300.0
+    loud_repeat: float = 30.0
+    quiet: float = 60.0
+    per_minute: int = 6
+    callers: tuple[CommandSpec | WebhookSpec | EmailSpec, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Bench:
     """Everything one bench file says. `mains` in Hz; `world` names the simulated bench behind `sim://` addresses."""
 
@@ -123,6 +181,7 @@ class Bench:
     instruments: Mapping[str, InstrumentSpec]
     probes: Mapping[str, Probe] = field(default_factory=dict)
     world: str = ""
+    alarms: AlarmSettings = AlarmSettings()
 
     def instrument(self, name: str) -> InstrumentSpec:
         """The instrument called `name`. Raises FileError that lists what there is."""

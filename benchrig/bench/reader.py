@@ -21,6 +21,8 @@ resistance = "1 Gohm"
 made_for = "10 Mohm"
 tolerance = "1 %"
 maximum = "40 kV"
+
+The table [alarms] is shown in `alarmtable`.
 """
 
 from __future__ import annotations
@@ -37,6 +39,7 @@ from ..links.addresses import parse_address
 from ..tomlfile import AnyQuantity, FileModel, Fraction, Hertz, InUnit, Lines, Ohms, OneOf, Volts, read_toml, wrong
 from ..tomlwords import near
 from ..units import Quantity
+from .alarmtable import AlarmsTable
 from .model import Accuracy, Bench, InstrumentSpec, Probe, Waveforms
 
 NAME = r"^[a-z][a-z0-9_-]*$"
@@ -141,6 +144,7 @@ class BenchTable(FileModel):
     world: str = ""
     instrument: dict[Name, InstrumentTable] = Field(min_length=1)
     probe: dict[Name, ProbeTable] = Field(default_factory=dict)
+    alarms: AlarmsTable = AlarmsTable()
 
 
 def load_bench(path: str | Path) -> Bench:
@@ -158,6 +162,7 @@ def read_bench(path: str | Path) -> tuple[Bench, Lines]:
         instruments={name: _instrument(name, part) for name, part in table.instrument.items()},
         probes={name: _probe(name, part) for name, part in table.probe.items()},
         world=table.world,
+        alarms=table.alarms.settings(Path(path).parent),
     )
     return bench, lines
 
