@@ -28,6 +28,8 @@ token_file = "hook.token"
 run = ["/usr/local/bin/ring", "--loud"]
 timeout = "3 s"
 """
+MAIL = '[[alarms.email]]\nhost = "m"\nfrom = "a@b"\nto = ["a@b"]\n'
+RING = '[[alarms.command]]\nname = "x"\nrun = ["ring"]\n'
 
 
 def bench(tmp_path, table):
@@ -102,9 +104,9 @@ def test_an_empty_secret_is_none(tmp_path, words):
         (7, "from", '[[alarms.email]]\nhost = "m"\nfrom = "a@b\\r\\nBcc: x@y"\nto = ["a@b"]'),
         (8, "to", '[[alarms.email]]\nhost = "m"\nfrom = "a@b"\nto = ["a@b", "Ida <a@b>"]'),
         (8, "to", '[[alarms.email]]\nhost = "m"\nfrom = "a@b"\nto = []'),
-        (5, "email", '[[alarms.email]]\nhost = "m"\nfrom = "a@b"\nto = ["a@b"]\nuser = "u"'),
-        (5, "email", '[[alarms.email]]\nhost = "m"\nfrom = "a@b"\nto = ["a@b"]\nuser = "u"\npassword_env = "P"\nsecurity = "none"'),
-        (5, "alarms", '[alarms]\n[[alarms.command]]\nname = "x"\nrun = ["a"]\n[[alarms.command]]\nname = "x"\nrun = ["b"]'),
+        (5, "email", f'{MAIL}user = "u"'),
+        (5, "email", f'{MAIL}user = "u"\npassword_env = "P"\nsecurity = "none"'),
+        (5, "alarms", f"[alarms]\n{RING}{RING}"),
     ],
 )  # fmt: skip
 def test_each_mistake_is_told_with_its_line(tmp_path, line, key, table):
@@ -117,8 +119,8 @@ def test_each_mistake_is_told_with_its_line(tmp_path, line, key, table):
 @pytest.mark.parametrize(
     "table",
     [
-        '[[alarms.email]]\nhost = "m"\nfrom = "a@b"\nto = ["a@b"]\nuser = "u"\npassword_env = "hunter two"',
-        '[[alarms.email]]\nhost = "m"\nfrom = "a@b"\nto = ["a@b"]\nuser = "u"\npassword = "hunter two"',
+        f'{MAIL}user = "u"\npassword_env = "hunter two"',
+        f'{MAIL}user = "u"\npassword = "hunter two"',
         '[[alarms.webhook]]\nurl = "htp://hooks.example/hunter two"',
     ],
 )
