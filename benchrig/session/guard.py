@@ -17,7 +17,7 @@ from ..holdmachine import Moment
 from ..holdpoint import Acknowledgement, Exposure, HoldPoint
 from ..holdpoint import Move as HoldMove
 from ..holdpoint import Phase as HoldPhase
-from ..procedure.model import Hazard, MeterSource, Procedure, Step, TypedSource, limits_of, sources_of
+from ..procedure.model import Hazard, MeterSource, Procedure, Soak, Step, TypedSource, limits_of, sources_of
 from ..readings import Flag, Reading
 from ..records.facts import AcknowledgementFacts, Store
 from ..units import quantity_in, show
@@ -180,7 +180,7 @@ class Guard:
             expected=hazard.expected,
             ceiling=min(ceilings, default=None),
             limit=hazard.limit,
-            valid=hazard.valid,
+            valid=hazard.valid + (step.duration if isinstance(step, Soak) else 0.0),  # nobody is there to be asked again
         )
 
     def _request(self, step: Step, hazard: Hazard, phrase: str, in_place: tuple[str, ...], purpose: str) -> HoldRequest:
