@@ -31,6 +31,7 @@ from .model import (
     MeterSource,
     Procedure,
     ScopeSource,
+    Soak,
     Source,
     Step,
     TypedSource,
@@ -38,6 +39,7 @@ from .model import (
     sources_of,
 )
 
+SUPPLY = "supply"  # the instrument of a bench file that switches the unit
 LEVELS = ("ok", "note", "warn", "refuse")
 FLOOR = 4.0  # customary TUR
 BARE = 1000.0  # V; above this a point is never measured without a probe, whatever the input is said to bear
@@ -78,6 +80,8 @@ def check(procedure: Procedure, bench: Bench, today: date | None = None) -> Repo
         for source, wanted in zip_longest(sources_of(step), limits_of(step)):
             if source is not None:  # a derived value has limits and no source
                 _source(finding, procedure, bench, source, wanted)
+        if isinstance(step, Soak):
+            _soak(finding, step, bench)
         rows += finding.rows
     return Report(procedure.file, (*rows, *_instruments(procedure, bench, today)))
 
@@ -109,6 +113,16 @@ def _source(finding: Finding, procedure: Procedure, bench: Bench, source: Source
         _scope(finding, source, spec, probe, limits, top)
 
 
+def _soak(finding: Finding, step: Soak, bench: Bench) -> None:
+    """Whether anything could switch the unit while nobody is there."""
+    if SUPPLY in bench.instruments:
+        return
+    if step.cycle is not None:
+        finding.add("supply", "refuse", "the power is to be cycled, and the bench has no supply.")
+    elif step.hazard is not None:
+        finding.add("supply", "warn", "the bench has no supply: nothing switches the unit off while nobody is there.")
+
+
 def _highest(procedure: Procedure, step: Step, source: Source, limits: Limits | None) -> float:
     """The largest magnitude that the step may meet at the probe tip, in the unit of the source."""
     known: list[float | None] = []
@@ -117,7 +131,9 @@ def _highest(procedure: Procedure, step: Step, source: Source, limits: Limits | 
     if isinstance(source, MeterSource):
         known.append(source.expected)
     if step.hazard is not None and source.unit == "V":
-        known.append(procedure.hazards[step.hazard].expected)
+        hazard = procedure.hazards[step.hazard]
+        if not isinstance(step, Soak) or source.point == hazard.test_point:  # a soak watches harmless points besides
+            known.append(hazard.expected)
     return max((abs(value) for value in known if value is not None), default=0.0)
 
 
