@@ -96,12 +96,13 @@ class Webhook:
 
     def call(self, alarm: Alarm) -> None:
         httpx = need_httpx()
-        headers = {"Idempotency-Key": alarm.id, "User-Agent": "benchrig"}
+        headers = {"Content-Type": "application/json", "Idempotency-Key": alarm.id, "User-Agent": "benchrig"}
         if self.token:
             headers["Authorization"] = f"Bearer {self.token}"
+        body = json.dumps(as_json(alarm)).encode()
         where = urlsplit(self.url).hostname  # the rest of the address is often the secret
         try:
-            with httpx.stream("POST", self.url, json=as_json(alarm), headers=headers, timeout=self.timeout) as answer:
+            with httpx.stream("POST", self.url, content=body, headers=headers, timeout=self.timeout) as answer:
                 status = answer.status_code
         except (httpx.HTTPError, httpx.InvalidURL) as error:
             raise AlarmError(f"No answer from {where}: {type(error).__name__}.") from None

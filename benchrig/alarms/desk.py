@@ -9,23 +9,33 @@ Rules it keeps:
 
 from __future__ import annotations
 
+import contextlib
+import math
 import threading
 from collections.abc import Callable, Sequence
+from dataclasses import fields
+from datetime import datetime
+from pathlib import Path
+from typing import Any
 
 from ..clock import Clock, SimClock
+from ..records.facts import StoreError
 from ..session import notices as n
-from . import escalate, waiting
+from . import escalate, note, waiting
 from .escalate import Effect, Event, Gone, Open, Policy, Show, State, Taken, Tell
 from .types import RANK, Alarm, AlarmError, Caller, Severity
 
 CLOSING = 15.0  # s that `close` waits for the last tellings
+NOTES = 1.0  # s between looks for a note
 
 
 class Alarms:
     """The open alarms of a job, and everybody who is told of them. Use from any thread; close at the end.
 
-    notify: gets AlarmRaised, AlarmCleared, AlarmAcknowledged and Said, in the thread of the call that caused them.
-    step: the step that they are told for.
+    notify  gets AlarmRaised, AlarmCleared, AlarmAcknowledged and Said, in the thread of the call that caused them
+    keep    gets the same before that, as kind and facts for the record; trouble with the record holds up no alarm
+    record  beside it a note may be left that acknowledges (see `note`)
+    step    the step that they are told for
     """
 
     def __init__(
@@ -35,13 +45,18 @@ class Alarms:
         notify: Callable[[n.Notice], None] = lambda notice: None,
         *,
         policy: Policy | None = None,
+        keep: Callable[[str, dict[str, Any]], object] | None = None,
+        record: Path | None = None,
         unit_serial: str = "",
         step: str = "",
     ) -> None:
         self.step = step
         self._unit_serial = unit_serial
         self._clock = clock
-        self._notify = notify
+        self._told = notify
+        self._keep = keep
+        self._record = record
+        self._looked = -math.inf
         self._lock = threading.Lock()
         self._state = State(policy or Policy())
         self._messengers = [Messenger(caller, clock) for caller in callers]
@@ -73,10 +88,19 @@ class Alarms:
     def tick(self) -> None:
         """Call often, a few times a second."""
         self._take(escalate.Tick(self._clock.stamp()))
+        self._take_notes()
         for messenger in self._messengers:
             messenger.tick()
             for words in messenger.news():
                 self._notify(n.Said(self.step, words, "warning"))
+
+    def _take_notes(self) -> None:
+        now = self._clock.now()
+        if self._record is None or now - self._looked < NOTES:
+            return
+        self._looked = now
+        for by, key in note.take(self._record):
+            self.acknowledge(key or None, by)
 
     def close(self, timeout: float = CLOSING) -> tuple[str, ...]:
         """Wait for what is still to be told, at most `timeout` seconds. Returns, in words, what was not."""
@@ -105,6 +129,18 @@ class Alarms:
                 for messenger in self._messengers:
                     messenger.withdraw(alarm.key)
                 self._notify(n.AlarmAcknowledged(self.step, alarm.key, alarm.title, by, alarm.active))
+
+    def _notify(self, notice: n.Notice) -> None:
+        if self._keep is not None:
+            with contextlib.suppress(StoreError):
+                self._keep(notice.kind, facts_of(notice))
+        self._told(notice)
+
+
+def facts_of(notice: n.Notice) -> dict[str, Any]:
+    """The fields of a notice in JSON's own types; `glance.follow` makes the notice of them again."""
+    values = {field.name: getattr(notice, field.name) for field in fields(notice) if field.name != "step"}
+    return {name: it.isoformat() if isinstance(it, datetime) else it for name, it in values.items()}
 
 
 def _raised(step: str, it: Alarm) -> n.AlarmRaised:

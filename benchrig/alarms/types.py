@@ -51,7 +51,7 @@ class Alarm:
     def id(self) -> str:
         """The same for each try to deliver this telling and for no other: whoever gets it twice can know."""
         whole = f"{self.unit_serial}\0{self.key}\0{self.raised.isoformat()}\0{self.number}"
-        return hashlib.sha256(whole.encode()).hexdigest()[:32]
+        return hashlib.sha256(whole.encode("utf-8", "surrogatepass")).hexdigest()[:32]
 
 
 class Caller(Protocol):

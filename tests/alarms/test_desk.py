@@ -1,0 +1,220 @@
+"""The shell: inline on a simulated clock, threads on a real one; nobody waits for a caller."""
+
+import threading
+import time
+from datetime import UTC, datetime
+
+import pytest
+
+from benchrig.alarms import AlarmError, Alarms, Policy, note, waiting
+from benchrig.alarms.types import Alarm
+from benchrig.clock import RealClock, SimClock
+from benchrig.errors import FileError
+from benchrig.records.facts import StoreError
+
+AT = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
+
+
+class Sink:
+    """A caller that can be down."""
+
+    least = "warning"
+
+    def __init__(self, name="sink", down=False):
+        self.name = name
+        self.down = down
+        self.tries = 0
+        self.got = []
+
+    def call(self, alarm):
+        self.tries += 1
+        if self.down:
+            raise AlarmError("No answer from the sink.")
+        self.got.append(alarm)
+
+
+def alarm(key, number=1):
+    return Alarm(key, "warning", key, "", "SK14-0231", "", AT, number)
+
+
+def pass_time(alarms, clock, seconds, step=1.0):
+    until = clock.now() + seconds
+    while clock.now() < until:
+        clock.sleep_until(clock.now() + step)
+        alarms.tick()
+
+
+def test_what_could_not_be_told_is_told_once_when_the_sink_is_back():
+    """Down for an hour with repeats each five minutes: one telling, the newest, and no doubles after it."""
+    clock, sink, told = SimClock(), Sink(down=True), []
+    alarms = Alarms([sink], clock, told.append, policy=Policy(repeat=300.0))
+    alarms.raise_("tp1", "warning", "TP1 low")
+    pass_time(alarms, clock, 3601.0)
+    assert sink.got == []
+    sink.down = False
+    pass_time(alarms, clock, 130.0)
+    assert [it.number for it in sink.got] == [13]
+    said = [notice.words for notice in told if notice.kind == "said"]
+    assert len(said) == 2
+    assert "cannot be reached" in said[0]
+    assert "can be reached again" in said[1]
+    pass_time(alarms, clock, 300.0)
+    assert [it.number for it in sink.got] == [13, 14]
+
+
+def test_back_off_grows_and_is_bounded():
+    clock, sink = SimClock(), Sink(down=True)
+    alarms = Alarms([sink], clock, policy=Policy(repeat=100_000.0))
+    alarms.raise_("tp1", "warning", "TP1 low")
+    pass_time(alarms, clock, 3600.0)
+    assert 3600 / 120 - 2 < sink.tries < 3600 / 120 + 8
+
+
+def test_something_new_is_tried_at_once_whatever_failed_before():
+    clock, sink = SimClock(), Sink(down=True)
+    alarms = Alarms([sink], clock)
+    alarms.raise_("tp1", "warning", "TP1 low")
+    pass_time(alarms, clock, 200.0)
+    sink.down = False
+    alarms.raise_("tp2", "warning", "TP2 low")
+    assert {it.key for it in sink.got} == {"tp1", "tp2"}
+
+
+def test_an_acknowledged_alarm_is_withdrawn_from_what_waits():
+    """Nobody is woken by what somebody has dealt with already."""
+    clock, sink = SimClock(), Sink(down=True)
+    alarms = Alarms([sink], clock)
+    alarms.raise_("tp1", "warning", "TP1 low")
+    assert alarms.acknowledge(by="Ida") == 1
+    sink.down = False
+    pass_time(alarms, clock, 1000.0)
+    assert sink.got == []
+
+
+def test_a_caller_is_only_told_what_is_severe_enough():
+    clock, sink = SimClock(), Sink()
+    sink.least = "stop"
+    alarms = Alarms([sink], clock)
+    alarms.raise_("tp1", "warning", "TP1 low")
+    alarms.raise_("tp2", "stop", "TP2 out")
+    assert [it.key for it in sink.got] == ["tp2"]
+
+
+@pytest.mark.parametrize("error", [AlarmError("some got it", again=False), None])
+def test_what_partly_arrived_is_not_told_again(error):
+    clock, told = SimClock(), []
+
+    class Half(Sink):
+        def call(self, alarm):
+            self.tries += 1
+            if error:
+                raise error
+
+    sink = Half()
+    alarms = Alarms([sink], clock, told.append)
+    alarms.raise_("tp1", "warning", "TP1 low")
+    pass_time(alarms, clock, 200.0)
+    assert sink.tries == 1
+    assert any("not reach everybody" in getattr(notice, "words", "") for notice in told) is bool(error)
+
+
+def test_a_caller_from_outside_that_raises_anything_stops_nothing():
+    clock, told = SimClock(), []
+
+    class Broken(Sink):
+        def call(self, alarm):
+            raise ZeroDivisionError("x")
+
+    sound = Sink("sound")
+    alarms = Alarms([Broken(), sound], clock, told.append)
+    alarms.raise_("tp1", "warning", "TP1 low")
+    alarms.tick()
+    assert len(sound.got) == 1
+    assert any("ZeroDivisionError" in getattr(notice, "words", "") for notice in told)
+
+
+def test_the_record_gets_each_change_and_its_trouble_holds_up_no_alarm():
+    clock, sink, kept, told = SimClock(), Sink(), [], []
+
+    def keep(kind, facts):
+        kept.append((kind, facts))
+        raise StoreError("The disk is full.")
+
+    alarms = Alarms([sink], clock, told.append, keep=keep)
+    alarms.raise_("tp1", "stop", "TP1 low", channel="TP1")
+    alarms.acknowledge(by="Ida")
+    alarms.clear("tp1")
+    assert [kind for kind, _ in kept] == ["alarm raised", "alarm acknowledged", "alarm cleared"]
+    assert [notice.kind for notice in told] == ["alarm raised", "alarm acknowledged", "alarm cleared"]
+    assert kept[0][1]["channel"] == "TP1"
+    assert kept[1][1]["by"] == "Ida"
+    assert len(sink.got) == 1
+
+
+def test_a_slow_caller_holds_nobody_up():
+    """Threads on a real clock: raising returns while the caller is still at it, and the other caller has told."""
+    gate, entered = threading.Event(), threading.Event()
+
+    class Slow(Sink):
+        def call(self, alarm):
+            entered.set()
+            gate.wait(10)
+            super().call(alarm)
+
+    slow, quick = Slow("slow"), Sink("quick")
+    alarms = Alarms([slow, quick], RealClock())
+    alarms.raise_("tp1", "stop", "TP1 low")
+    assert entered.wait(5)
+    assert slow.got == []
+    alarms.raise_("tp2", "stop", "TP2 low")
+    gate.set()
+    assert alarms.close() == ()
+    assert [it.key for it in slow.got] == ["tp1", "tp2"]
+    assert [it.key for it in quick.got] == ["tp1", "tp2"]
+
+
+def test_closing_says_what_could_not_be_told():
+    """It waits no longer than it is told to."""
+    alarms = Alarms([Sink(down=True)], RealClock())
+    alarms.raise_("tp1", "stop", "TP1 low")
+    began = time.monotonic()
+    (words,) = alarms.close(timeout=0.2)
+    assert time.monotonic() - began < 2.0
+    assert "TP1 low" in words
+
+
+def test_memory_is_bounded_whatever_is_offered():
+    wait = waiting.Waiting()
+    for i in range(10_000):
+        wait = waiting.offered(wait, alarm(f"k{i}"))
+    assert len(wait.alarms) == waiting.MOST_WAITING
+    assert wait.alarms[-1].key == "k9999"
+
+
+def test_what_was_overtaken_while_it_was_told_stays_to_be_told():
+    """Number 1 arrives while number 2 is offered: number 2 is still due."""
+    wait = waiting.offered(waiting.Waiting(), alarm("tp1", 1))
+    in_flight = waiting.due(wait, 0.0)
+    wait = waiting.offered(wait, alarm("tp1", 2))
+    wait = waiting.delivered(wait, in_flight)
+    assert waiting.due(wait, 0.0).number == 2
+
+
+def test_a_note_beside_the_record_acknowledges(tmp_path):
+    clock, told = SimClock(), []
+    record = tmp_path / "record.sqlite"
+    alarms = Alarms([], clock, told.append, record=record)
+    alarms.raise_("tp1", "stop", "TP1 low")
+    alarms.raise_("tp2", "stop", "TP2 low")
+    note.leave(record, "Ida\tx\r\n", "tp2")
+    pass_time(alarms, clock, 2.0)
+    assert [(it.key, it.by) for it in told if it.kind == "alarm acknowledged"] == [("tp2", "Ida?x??")]
+    note.leave(record, "Ida")
+    pass_time(alarms, clock, 2.0)
+    assert all(it.acknowledged for it in alarms.open)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_note_that_cannot_be_left_is_a_plain_error(tmp_path):
+    with pytest.raises(FileError, match="Check the folder"):
+        note.leave(tmp_path / "none" / "record.sqlite", "Ida")
