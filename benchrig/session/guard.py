@@ -180,7 +180,8 @@ class Guard:
             expected=hazard.expected,
             ceiling=min(ceilings, default=None),
             limit=hazard.limit,
-            valid=hazard.valid + (step.duration if isinstance(step, Soak) else 0.0),  # nobody is there to be asked again
+            # Nobody is there to be asked again during a soak.
+            valid=hazard.valid + (step.duration if isinstance(step, Soak) else 0.0),
         )
 
     def _request(self, step: Step, hazard: Hazard, phrase: str, in_place: tuple[str, ...], purpose: str) -> HoldRequest:
