@@ -28,6 +28,7 @@ COMMANDS: dict[str, Entry] = {
     "find": Entry("find", "Show which instruments answer on this machine."),
     "watch": Entry("watch", "Watch one reading with a convergence bar, without a procedure."),
     "run": Entry("run", "Run a procedure on a bench."),
+    "soak": Entry("soak", "Watch a unit for hours or days, with nobody there."),
     "doubles": Entry("doubles", "Serve simulated instruments on this machine."),
     "jobs": Entry("jobs", "List recorded jobs, or show one."),
     "report": Entry("report", "Write one job as an HTML page."),

@@ -25,7 +25,7 @@ from typing import Any, Protocol
 from ..clock import Clock, SimClock
 from ..errors import BenchrigError, InstrumentError, LinkError, LinkTimeout, WrongInstrument
 from ..readings import Flag, Reading
-from .attach import Attached, Gap, GapOpened, Tries
+from .attach import Attached, Gap, GapOpened, Patience, Tries
 
 Produce = Callable[[Any, float], Reading | None]  # None: nothing to read yet, and the instrument is well
 Event = Reading | Gap
@@ -91,10 +91,17 @@ class Pace:
 class Steps:
     """One step after the other: read while it goes well, try to come back while it does not. No threads here."""
 
-    def __init__(self, attached: Attached, produce: Produce, guard: Callable[[], None] | None) -> None:
+    def __init__(
+        self,
+        attached: Attached,
+        produce: Produce,
+        guard: Callable[[], None] | None,
+        patience: Patience | None = None,
+    ) -> None:
         self._attached = attached
         self._produce = produce
         self._guard = guard or (lambda: None)
+        self._patience = patience or attached.patience
         self._timeouts = 0
         self._tries: Tries | None = None
         self.pace = Pace()
@@ -113,10 +120,10 @@ class Steps:
             return self._try_again(self._tries, deadline)
         self._guard()
         try:
-            reading = self._produce(self._attached.driver, self.clock.now() + self._attached.patience.answer)
+            reading = self._produce(self._attached.driver, self.clock.now() + self._patience.answer)
         except LinkTimeout as error:
             self._timeouts += 1
-            return self._lost(error) if self._timeouts >= self._attached.patience.timeouts else None
+            return self._lost(error) if self._timeouts >= self._patience.timeouts else None
         except WrongInstrument:
             raise
         except (LinkError, InstrumentError) as error:
@@ -128,7 +135,7 @@ class Steps:
 
     def _lost(self, error: BenchrigError) -> GapOpened:
         self._timeouts = 0
-        self._tries = Tries(self._attached.patience, self.clock.now())
+        self._tries = Tries(self._patience, self.clock.now())
         self.pace.restart()
         return self._attached.lose(error.message)
 

@@ -16,6 +16,7 @@ from ..bench.source import Source, readings
 from ..bench.station import Station
 from ..instruments import Supply
 from ..procedure.model import Catch, Limits, MeterSource, SoakChannel
+from ..procedure.preflight import SUPPLY
 from ..readings import Reading
 from ..records.facts import InstrumentFacts
 from ..signals.waveform import Waveform
@@ -23,8 +24,6 @@ from .listening import Catcher, Ear, Turn, Turns, listen
 from .metering import MeterReader
 from .ports import Back, Feed, InstrumentSource, Item, Listener, Lost
 from .scoping import ScopeReader
-
-SUPPLY = "supply"  # the instrument of a bench file that switches the unit
 
 Guard = Callable[[], None]
 

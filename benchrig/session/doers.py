@@ -25,7 +25,6 @@ from ..procedure.model import (
     Measure,
     Observe,
     ReadingClass,
-    Soak,
     Step,
     TypedSource,
     Wait,
@@ -291,15 +290,12 @@ def do_make_safe(work: Work, step: MakeSafe, results: Results) -> Done:
     return Done(StepResult("done" if work.guard.power is False else "fail"))
 
 
-def do_soak(work: Work, step: Soak, results: Results) -> Done:
-    return Done(StepResult("skipped", words="A soak is run by itself: benchrig soak."))
-
-
 Doer = Callable[[Work, Any, Results], Done]
 
 
 def doers() -> Mapping[str, Doer]:
     """The table: kind of step to what does it."""
+    from .soaking import do_soak
     from .trims import do_coupled, do_least, do_trim
 
     return {

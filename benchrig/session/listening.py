@@ -14,6 +14,7 @@ import math
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any, Protocol
 
 from ..bench import attach
@@ -26,6 +27,7 @@ from ..readings import Reading
 from ..signals.waveform import Waveform
 from .ports import Back, Caught, Dead, Heard, Lost, Taken
 
+LONGEST_WAIT = 30.0  # s between tries to reach an instrument that is away
 LOOK = 0.2  # s between looks whether to stop
 DIVISIONS = 8
 BEFORE_TRIGGER = 0.1  # of a caught record
@@ -84,15 +86,13 @@ class Turns:
 class Catcher:
     """A scope armed on one point. `source.Produce` of that scope: a reading without a number for each record caught."""
 
-    due = -math.inf  # always
-
     def __init__(self, catch: Catch, ratio: float, clock: Clock) -> None:
         self._catch = catch
         self._ratio = ratio
         self._clock = clock
         self._ready = self._armed = False
         self._wave: Waveform | None = None
-        self.look_until = math.inf  # clock seconds; whoever waits for others besides sets it before each call
+        self.due = clock.now()  # of the next look; looking only asks, so nothing waits for it
 
     def restart(self) -> None:
         """The scope was away, and is no longer armed."""
@@ -104,11 +104,12 @@ class Catcher:
         if not self._armed:
             driver.single()
             self._armed = True
-        if not driver.wait(min(deadline, self.look_until, self._clock.now() + LOOK)):
-            return None
         now = self._clock.now()
+        self.due = now + LOOK
+        if not driver.wait(now):
+            return None
         self._wave = driver.capture(self._catch.source.channel)
-        self._armed = False
+        self._armed, self.due = False, now
         return Reading(None, "V", now)
 
     def heard(self, reading: Reading) -> Heard:
@@ -132,7 +133,8 @@ class Ear:
     def __init__(self, attached: Attached, produce: Turns | Catcher, guard: Guard | None) -> None:
         self.attached = attached
         self._produce = produce
-        self._steps = Steps(attached, produce, guard)
+        for_ever = replace(attached.patience, longest=LONGEST_WAIT, limit=math.inf)
+        self._steps = Steps(attached, produce, guard, for_ever)
         self._away = False
         self._not_before = -math.inf
 
@@ -143,8 +145,6 @@ class Ear:
 
     def step(self, deadline: float) -> Heard | None:
         """One reading, one event, or one look. Raises Refused; any other trouble is told as `Dead`."""
-        if isinstance(self._produce, Catcher):
-            self._produce.look_until = deadline
         try:
             event = self._steps.step(deadline)
         except Refused:
@@ -186,8 +186,7 @@ class InlineListener:
             if ear.due >= until:
                 break
             self._clock.sleep_until(ear.due)
-            others = (other.due for other in self._ears if other is not ear)
-            self._heard(ear, ear.step(min(until, *others, until)), heard)
+            self._heard(ear, ear.step(ear.due), heard)
         self._clock.sleep_until(until)
         return heard
 

@@ -51,7 +51,10 @@ class EntryRequest:
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """What the person wants besides: "pause", "resume", "skip", "mark", "stop". Skip and mark carry words."""
+    """What the person wants besides: "pause", "resume", "skip", "mark", "stop", "acknowledge" (open alarms).
+
+    Skip and mark carry words.
+    """
 
     verb: str
     words: str = ""

@@ -9,10 +9,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from ..errors import Refused
 from ..holdmachine import Moment
 from ..holdpoint import Acknowledgement
-from ..procedure.model import Limits
-from .ports import Feed, InstrumentSource, Tools
+from ..procedure.model import Limits, Soak
+from .ports import Feed, InstrumentSource, Listener, Tools
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,3 +45,21 @@ class HazardousPoint:
 
         require()
         return tools.feed(self.source, self.limits, require)
+
+
+def listen(tools: Tools, step: Soak, acknowledgement: Acknowledgement | None, moment: Callable[[], Moment]) -> Listener:
+    """Everything that a soak watches. A hazardous one asks its acknowledgement at every touch of every instrument.
+
+    Raises Refused where the step is hazardous and no acknowledgement is live for it.
+    """
+    if step.hazard is None:
+        return tools.listen(step.channels, step.catches)
+    if acknowledgement is None:
+        raise Refused(f"{step.title}: no acknowledgement.", next_step="Acknowledge the hold point first.")
+    hazard = step.hazard
+
+    def require() -> None:
+        acknowledgement.require(hazard, step.id, moment())
+
+    require()
+    return tools.listen(step.channels, step.catches, require)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from ..procedure.model import Catch, Limits, MeterSource, ScopeSource, SoakChannel
 from ..readings import Reading
@@ -126,4 +126,28 @@ class Tools(Protocol):
 
     def facts(self) -> Sequence[InstrumentFacts]:
         """Instruments as far as they are known by now."""
+        ...
+
+
+class Bell(Protocol):
+    """Calls for help. `benchrig.alarms.Alarms` is one."""
+
+    def raise_(self, key: str, severity: Any, title: str, words: str = "", *, channel: str = "") -> None:
+        """Something is wrong; `severity` "warning" or "stop"; the same trouble has the same key."""
+        ...
+
+    def louder(self, key: str, title: str, words: str = "") -> None:
+        """What should have made the unit safe has failed."""
+        ...
+
+    def clear(self, key: str) -> None:
+        """It is well again."""
+        ...
+
+    def acknowledge(self, key: str | None = None, by: str = "") -> int:
+        """The operator has taken note, of everything where `key` is None; of how many."""
+        ...
+
+    def tick(self) -> None:
+        """Call often."""
         ...

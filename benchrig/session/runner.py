@@ -27,7 +27,7 @@ from .machine import Phase
 from .notices import Connection, JobEnded, JobStarted, Notice, StepEnded, StepStarted
 from .operators import Operator
 from .plan import Plan, Status
-from .ports import Tools
+from .ports import Bell, Tools
 from .resume import Resumed, after, take_up, with_facts
 from .work import Services, Work
 
@@ -361,12 +361,14 @@ def run(
     serial: str = "",
     environment: Mapping[str, Any] | None = None,
     resume: int | None = None,
+    alarms: Bell | None = None,
 ) -> Outcome:
     """Run `procedure` on `bench` with `operator`, everything into `store`.
 
     serial       of the unit; must match the procedure's pattern where one is given
     environment  what else belongs in the record (temperature, mains voltage), in JSON's own types
     resume       number of a job of `store` that was broken off or stopped, to go on with
+    alarms       who is called when nobody is there; nobody, if not given
 
     Raises FileError before anything is started if the serial does not fit, or the job to go on with is of another
     unit or procedure; StoreError if the record fails.
@@ -376,7 +378,7 @@ def run(
             f"Serial number {serial!r} does not fit {procedure.unit} (pattern {procedure.serial}).",
             next_step="Read it again from the unit's plate.",
         )
-    services = Services(procedure, bench, operator, store, clock or RealClock())
+    services = Services(procedure, bench, operator, store, clock or RealClock(), alarms=alarms)
     broken_off = None
     if resume is not None:
         with History(store.path) as history:

@@ -29,7 +29,7 @@ from .guard import Guard
 from .notices import GapClosed, GapOpened, Notice, ReadingTaken, Said
 from .operators import Command, EntryRequest, Operator, Question
 from .points import HazardousPoint, SafePoint
-from .ports import Back, Feed, InstrumentSource, Lost, Tools
+from .ports import Back, Bell, Feed, InstrumentSource, Lost, Tools
 
 if TYPE_CHECKING:
     from ..signals.waveform import Waveform
@@ -49,6 +49,7 @@ class Services:
     store: Store
     clock: Clock
     known: dict[str, Known] = field(default_factory=dict)
+    alarms: Bell | None = None
 
 
 class Work:
@@ -121,6 +122,14 @@ class Work:
                 self.services.store.mark(self.row, "", command.words, value, unit, self.clock.now())
             case "pause":
                 self._pause()
+            case "acknowledge":
+                self._take_note()
+
+    def _take_note(self) -> None:
+        """The person has seen the alarms that are open."""
+        bell, name = self.services.alarms, self.services.operator.name
+        noted = bell.acknowledge(by=name) if bell is not None else 0
+        self.say(f"{noted} alarms acknowledged by {name}." if noted else "No alarm is open.")
 
     def _pause(self) -> None:
         """Wait for the person. A hazardous point does not wait: its acknowledgement is gone at once."""

@@ -14,12 +14,10 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-import numpy as np
-
 from ..judgement.errors import SeriesError
 from ..judgement.trend import Drift
 from ..judgement.uncertainty import coverage_factor
-from ..judgement.watch import Step, Watch
+from ..judgement.watch import Event, Step, Watch
 from ..procedure.model import SoakChannel
 from ..units import show
 from .findings import Columns, Finding, Floats, Kind, Severity
@@ -28,6 +26,7 @@ from .moving import Moving
 
 LOOKS = 10  # times per window that drift is judged
 THREE_SIGMA = 0.9973
+COMING_UP = 60.0  # s of the warm-up in which a value still comes up, and what looks like a step or dip is none
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +54,18 @@ class Totals:
 class ChannelWatch:
     """Watches one channel from `began` (clock seconds) on, for `length` seconds at most."""
 
-    def __init__(self, channel: SoakChannel, began: float, length: float, warm_up: float, false_alarms: float) -> None:
+    def __init__(
+        self,
+        channel: SoakChannel,
+        began: float,
+        length: float,
+        warm_up: float,
+        false_alarms: float,
+        harmless: float | None = None,
+    ) -> None:
+        """`harmless`: magnitude above which a value can hurt, where the procedure declares no hazard."""
         self.channel = channel
+        self._harmless = harmless
         self.name = channel.name
         self.unit = channel.source.unit
         self.uncertainty = 0.0
@@ -70,14 +79,16 @@ class ChannelWatch:
         self._absent = False
         self._breached = False
         self._confirmed = Confirmed()
+        self._resolution = 0.0
         self._begin(began, warm_up)
 
     def _begin(self, began: float, warm_up: float) -> None:
         """From the start, and from each switching on: the unit is cold."""
         self._warm_by = began + warm_up
         self._may_come_in_by = began + warm_up / 2.0
-        readings = max(self._length / self.channel.interval, 10.0, 10.0 * self._false_alarms)
-        self._watch = Watch(readings, self._false_alarms, warm_up=warm_up)
+        self._warm_up = warm_up
+        self._up_by = began + min(warm_up, COMING_UP)
+        self._watch: Watch | None = None  # made with the first readings: it must know their resolution
         self._moving = Moving(self.channel.over)
         self._stable = False
         self._drifting = False
@@ -103,6 +114,7 @@ class ChannelWatch:
             return found
         self.usable += int(times.size)
         self.uncertainty = columns.uncertainty
+        self._resolution = columns.resolution
         found += self._present(float(times[0]))
         self.last = (float(times[-1]), float(values[-1]))
         self._since = self.last[0]
@@ -144,7 +156,7 @@ class ChannelWatch:
         """Everything since the warm-up."""
         mean = self._sum / self._settled if self._settled else None
         try:
-            drift = self._watch.trend()
+            drift = self._watch.trend() if self._watch is not None else None
         except SeriesError:
             drift = None
         least, greatest = (self._least, self._greatest) if self._settled else (None, None)
@@ -157,13 +169,15 @@ class ChannelWatch:
     # steps of taking
 
     def _breach(self, columns: Columns) -> Iterator[Finding]:
-        place = broken(columns, self.channel.limits.ceiling)
-        if place is None or self._breached:
+        ceiling = self.channel.limits.ceiling
+        limit = self._harmless if ceiling is None else ceiling
+        place = None if limit is None else broken(columns, limit, overload=ceiling is not None)
+        if place is None or limit is None or self._breached:
             return
         self._breached = True
         value = float(columns.values[place])
         shown = "more than can be shown" if math.isnan(value) else show(value, self.unit)
-        words = f"{shown}, ceiling {show(self.channel.limits.ceiling or 0.0, self.unit)}"
+        words = f"{shown}, ceiling {show(limit, self.unit)}"
         yield self._finding(Kind.BREACH, Severity.STOP, float(columns.times[place]), words, value=value)
 
     def _present(self, time: float) -> Iterator[Finding]:
@@ -196,7 +210,9 @@ class ChannelWatch:
         yield self._finding(kind, severity, time, words, value=value)
 
     def _events(self, times: Floats, values: Floats) -> Iterator[Finding]:
-        for event in self._watch.update_many(times, values):
+        for event in self._watching().update_many(times, values):
+            if event_time(event) < self._up_by:
+                continue
             if isinstance(event, Step):
                 words = f"a step of {show(event.size, self.unit)}"
                 yield self._finding(Kind.STEP, Severity.WARNING, event.time, words, size=event.size)
@@ -204,6 +220,12 @@ class ChannelWatch:
                 lasted = max(event.stop - event.start, 0.0) + self.channel.interval
                 words = f"{show(event.size, self.unit)} for about {lasted:.2g} s"
                 yield self._finding(Kind.DIP, Severity.WARNING, event.start, words, size=event.size)
+
+    def _watching(self) -> Watch:
+        if self._watch is None:
+            readings = max(self._length / self.channel.interval, 10.0, 10.0 * self._false_alarms)
+            self._watch = Watch(readings, self._false_alarms, resolution=self._resolution, warm_up=self._warm_up)
+        return self._watch
 
     def _add_up(self, times: Floats, values: Floats) -> None:
         settled = values if times[0] >= self._warm_by else values[times >= self._warm_by]
@@ -255,7 +277,6 @@ class ChannelWatch:
         return Finding(self.name, kind, severity, time, words, self.unit, value, size, ends)
 
 
-def as_columns(times: Floats, values: Floats, flags: Floats | None = None) -> Columns:
-    """Plain readings as columns; shape (n,) each."""
-    some = np.zeros(times.shape, dtype=np.uint32) if flags is None else flags.astype(np.uint32)
-    return Columns(times, values, some)
+def event_time(event: Event) -> float:
+    """When it began."""
+    return event.time if isinstance(event, Step) else event.start

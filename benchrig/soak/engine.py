@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from ..procedure.model import Soak
+from ..units import show
 from .channel import ChannelWatch, Totals
 from .findings import Columns, Finding, Kind, Severity
 from .levels import Level
@@ -80,11 +81,12 @@ class Engine:
         found = channel.while_off(columns) if self.phase is Phase.OFF else channel.take(columns)
         return self._told(found)
 
-    def caught(self, name: str, time: float, least: float, greatest: float, unit: str, words: str) -> list[Effect]:
+    def caught(self, name: str, time: float, least: float, greatest: float, unit: str) -> list[Effect]:
         """The armed scope has triggered: a record from `least` to `greatest`."""
         if self.over or self.phase is Phase.OFF:
             return []
         size = greatest - least
+        words = f"a record from {show(least, unit)} to {show(greatest, unit)} is kept"
         return self._told([Finding(name, Kind.CAUGHT, Severity.WARNING, time, words, unit, least, size)])
 
     def tick(self, now: float) -> list[Effect]:

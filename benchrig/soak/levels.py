@@ -28,12 +28,12 @@ class Level(enum.IntEnum):
     FAR_OUT = 2  # of the acceptable limits
 
 
-def broken(columns: Columns, ceiling: float | None) -> int | None:
-    """Place of the first reading above the ceiling; None if there is none. A ceiling looks at every number."""
-    if ceiling is None:
-        return None
+def broken(columns: Columns, ceiling: float, *, overload: bool) -> int | None:
+    """Place of the first reading above the ceiling, or None. It looks at every number, and at overloads if asked."""
     with np.errstate(invalid="ignore"):
-        above = (np.abs(columns.values) > ceiling) | columns.overloaded
+        above = np.abs(columns.values) > ceiling
+    if overload:
+        above |= columns.overloaded
     return int(above.argmax()) if above.any() else None
 
 

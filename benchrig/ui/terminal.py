@@ -13,7 +13,7 @@ from ..session.operators import Command, EntryRequest, HoldRequest, Operator, Qu
 from .keys import Keys
 from .words import plain
 
-KEYS_HELP = "keys: space pause/go on   s skip   m mark   q stop   ? this line"
+KEYS_HELP = "keys: space pause/go on   s skip   m mark   a alarms noted   q stop   ? this line"
 
 
 class Display(Protocol):
@@ -114,6 +114,8 @@ class TerminalOperator:
                 return self._with_words("skip", "   Skip this step. Why? ")
             case "m":
                 return self._with_words("mark", "   Mark. Words: ")
+            case "a":
+                return Command("acknowledge")
             case "q":
                 return self._stop()
             case "?" | "h":

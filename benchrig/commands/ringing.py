@@ -1,0 +1,87 @@
+"""The alarms of a job: told again in time whatever the job waits for, and after it until somebody has taken note."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from queue import Empty, SimpleQueue
+
+import click
+
+from ..alarms import Alarms
+from ..alarms.build import callers_of, policy_of
+from ..bench.model import AlarmSettings
+from ..clock import Clock
+from ..session.notices import Notice
+from ..session.operators import Command, EntryRequest, HoldRequest, Operator, Question
+
+TICK = 1.0  # s between looks at alarms that are due again
+LOOK = 0.2  # s between looks at the person's keys after the job
+
+
+@contextmanager
+def ringing(settings: AlarmSettings, clock: Clock, notify: Callable[[Notice], None], serial: str) -> Iterator[Alarms]:
+    """The alarms of a job, ticked by a thread of their own. What could not be told at the end is said."""
+    alarms = Alarms(callers_of(settings), clock, notify, policy=policy_of(settings), unit_serial=serial)
+    ended = threading.Event()
+
+    def tick() -> None:
+        while not ended.wait(TICK):
+            alarms.tick()
+
+    thread = threading.Thread(target=tick, name="alarms", daemon=True)
+    thread.start()
+    try:
+        yield alarms
+    finally:
+        ended.set()
+        thread.join(5.0)
+        for words in alarms.close():
+            click.echo(f"benchrig: {words}", err=True)
+
+
+def until_noted(alarms: Alarms, operator: Operator, clock: Clock) -> None:
+    """What must stop the bench is told again and again until somebody has taken note."""
+    while any(it.alarm.severity == "stop" and not it.acknowledged for it in alarms.open):
+        for command in operator.commands():
+            if command.verb in ("acknowledge", "stop"):
+                alarms.acknowledge(by=operator.name)
+        clock.sleep_until(clock.now() + LOOK)
+
+
+class Relay:
+    """An operator whose notices may come from any thread: those of others wait until the owner looks at commands."""
+
+    def __init__(self, operator: Operator) -> None:
+        self._operator = operator
+        self._owner = threading.get_ident()
+        self._waiting: SimpleQueue[Notice] = SimpleQueue()
+        self.name = operator.name
+        self.attended = operator.attended
+        self.acts_for_person = operator.acts_for_person
+
+    def acknowledge(self, hold: HoldRequest) -> str | None:
+        return self._operator.acknowledge(hold)
+
+    def choose(self, question: Question) -> str | None:
+        return self._operator.choose(question)
+
+    def enter(self, request: EntryRequest) -> str | None:
+        return self._operator.enter(request)
+
+    def hands_off(self, step: str, reason: str) -> bool:
+        return self._operator.hands_off(step, reason)
+
+    def notify(self, notice: Notice) -> None:
+        if threading.get_ident() == self._owner:
+            self._operator.notify(notice)
+        else:
+            self._waiting.put(notice)
+
+    def commands(self) -> Sequence[Command]:
+        while True:
+            try:
+                self._operator.notify(self._waiting.get_nowait())
+            except Empty:
+                return self._operator.commands()

@@ -1,0 +1,119 @@
+"""`benchrig soak`: a procedure that watches a unit for hours or days, with nobody there after the start."""
+
+from __future__ import annotations
+
+import getpass
+from contextlib import ExitStack
+from dataclasses import replace
+from pathlib import Path
+
+import click
+
+from ..alarms import try_all
+from ..alarms.build import callers_of
+from ..bench import Bench, Station, load_bench
+from ..clock import RealClock
+from ..errors import FileError, UnitError
+from ..procedure import Procedure, load_procedure
+from ..procedure.model import Soak
+from ..procedure.preflight import check
+from ..records import SqliteStore, default_path
+from ..session import AbsentOperator, run
+from ..session.attached import BenchTools
+from ..session.operators import Operator
+from ..ui.terminal import Shown
+from ..units import quantity_in
+from .check import table
+from .ringing import Relay, ringing, until_noted
+from .shipped import locate
+from .showing import glance_option, mode, open_display, open_glance, person, showing_options
+from .way_out import orderly
+
+
+@click.command("soak")
+@click.argument("procedure")
+@click.option("--bench", "bench_name", help="The bench file.")
+@click.option("--serial", default="", help="Serial number of the unit, as on its plate.")
+@click.option("--operator", "name", help="Who starts it; your login name unless given.")
+@click.option("--for", "lasts", metavar="DURATION", help='How long, such as "8 h", instead of what the file says.')
+@click.option("--absent", is_flag=True, help="Nobody starts it: whatever needs hands or a decision is refused.")
+@click.option("--try-alarms", is_flag=True, help="Only tell everybody who would be told of an alarm; then end.")
+@click.option("--store", "record", type=click.Path(path_type=Path), help="The record to write.")
+@glance_option
+@showing_options
+def command(
+    procedure: str,
+    bench_name: str | None,
+    serial: str,
+    name: str | None,
+    lasts: str | None,
+    absent: bool,
+    try_alarms: bool,
+    record: Path | None,
+    glance: str | None,
+    as_json: bool,
+    plain: bool,
+) -> int:
+    """Watch a unit for hours or days on the bench of a bench file, as PROCEDURE (a file, or a shipped one) says.
+
+    Alarms go to whom the bench file names in [alarms]; --try-alarms tries that before you leave.
+    """
+    work = shortened(load_procedure(locate(procedure)), lasts)
+    if not bench_name:
+        raise FileError("Which bench?", next_step="Name its file: --bench my-bench.toml")
+    bench = load_bench(locate(bench_name))
+    if try_alarms:
+        return tried(bench, serial)
+    report = check(work, bench)
+    if report.worst == "refuse":
+        click.echo("\n".join(table(report)), err=True)
+        raise FileError("This bench cannot do this procedure safely.", next_step="Mend what is refused above.")
+    how = mode(as_json, plain)
+    with orderly(), ExitStack() as stack:
+        store = SqliteStore(record or default_path())
+        stack.callback(store.close)
+        clock = RealClock()
+        station = Station(bench, clock)
+        stack.callback(station.close)
+        operator: Operator
+        if absent:
+            operator = AbsentOperator(open_display(stack, how, clock).show)
+        else:
+            operator = person(stack, name or getpass.getuser(), how, clock)
+        operator = Relay(Shown(operator, *open_glance(stack, glance)))
+        alarms = stack.enter_context(ringing(bench.alarms, clock, operator.notify, serial))
+        outcome = run(work, BenchTools(station), operator, store, clock, serial=serial, alarms=alarms)
+        if not absent:
+            until_noted(alarms, operator, clock)
+    return outcome.exit_code
+
+
+def shortened(work: Procedure, lasts: str | None) -> Procedure:
+    """The procedure with its soak steps lasting as long as `lasts` says. Raises FileError where it has none."""
+    if not any(isinstance(step, Soak) for step in work.steps):
+        raise FileError(f"{work.file} has no soak step.", next_step="Use `benchrig run`, or name another procedure.")
+    if lasts is None:
+        return work
+    try:
+        seconds = quantity_in(lasts, "s")
+    except UnitError as error:
+        raise FileError(f"--for: {error.message}", next_step='Write it like "8 h".') from error
+    if not seconds > 0.0:
+        raise FileError(f"--for {lasts}: that is no time.", next_step='Write it like "8 h".')
+    steps = tuple(
+        replace(step, duration=seconds, warm_up=min(step.warm_up, seconds / 2.0)) if isinstance(step, Soak) else step
+        for step in work.steps
+    )
+    return replace(work, steps=steps)
+
+
+def tried(bench: Bench, serial: str) -> int:
+    """Tell everybody, and say who was reached."""
+    rows = try_all(callers_of(bench.alarms), RealClock().stamp(), serial)
+    if not rows:
+        raise FileError(
+            f"{bench.file} names nobody to be told.", next_step="Add [[alarms.command]] or one of its kind."
+        )
+    for name, told, words in rows:
+        click.echo(f"{'told' if told else 'NOT TOLD':9}{name}{'' if told else f': {words}'}")
+    return 0 if all(told for _, told, _ in rows) else 1

@@ -1,0 +1,282 @@
+"""The soak step: listens, keeps everything, tells, calls for help, makes safe. The thin shell around `benchrig.soak`.
+
+Rules it keeps:
+1. Record first, then tell. A record that cannot be written for a while stops nothing: see `keeping`.
+2. What forces an end switches the unit off where the bench can, sees that it is off, and is louder if it is not.
+3. A hazardous point is watched with the acknowledgement of the start, for as long as the soak; whatever takes it away
+   (the point reads nothing, the ceiling, a clock that jumped) ends the soak, for nobody is there to ask.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+from ..clock import SimClock
+from ..errors import Refused
+from ..holdmachine import Moment
+from ..holdpoint import Phase as HoldPhase
+from ..procedure.model import Soak
+from ..readings import Flag, Reading
+from ..records import facts
+from ..records.facts import StepResult, StoreError
+from ..soak.columns import as_columns
+from ..soak.engine import LASTING, Effect, Engine, Found, Over, Switch
+from ..soak.findings import Columns, Finding, Severity
+from .doers import Done, Results
+from .ends import StepCut
+from .keeping import Keeping
+from .notices import GapClosed, GapOpened, Said, SoakMoved
+from .points import listen
+from .ports import Back, Caught, Dead, Heard, Listener, Lost, Taken
+from .soakwords import details, said, view
+from .switching import switched
+from .work import Work
+
+TICK = 0.2  # s between looks at what was heard
+TICK_SIMULATED = 1.0
+AWAY = 60.0  # s after which an instrument that only waits for a dip is missed
+STOOD_STILL = 20.0  # s without a look after which the program is said to have stood still
+NOT_OFF = "unit not seen off"  # key of the loudest alarm
+
+
+def do_soak(work: Work, step: Soak, results: Results) -> Done:
+    """Watch until the time is up, everything is stable, or something forces an end."""
+    return Soaking(work, step).run()
+
+
+class Soaking:
+    """One soak at work."""
+
+    def __init__(self, work: Work, step: Soak) -> None:
+        self._work = work
+        self._step = step
+        self._clock = work.clock
+        self._store = work.services.store
+        self._alarms = work.services.alarms
+        self._keeping = Keeping(work.clock, self._record_trouble)
+        self._engine = Engine(step, work.clock.now())
+        self._points = {it.name: it.source.point for it in step.channels}
+        self._catching = {it.source.instrument for it in step.catches}
+        self._gaps: dict[str, int] = {}  # instrument -> its gap in the record, open
+        self._lost: dict[str, float] = {}  # instrument -> since when it is away
+        self._states: dict[str, tuple[str, datetime]] = {}  # channel -> state, since when
+        self._last = Moment(work.clock.now(), work.clock.stamp())
+        self._safe_words = ""
+
+    def run(self) -> Done:
+        """Raises what ends the step from outside (stop, skip), with what was seen so far in the record."""
+        tick = TICK_SIMULATED if isinstance(self._clock, SimClock) else TICK
+        listener = self._listener()
+        try:
+            while not self._engine.over:
+                self._heed()
+                self._hear(listener.poll(self._clock.now() + tick))
+                self._act(self._engine.tick(self._clock.now()))
+                self._look_around()
+                self._show()
+        except StepCut as cut:
+            self._note("soak so far", {"ended": cut.message, **details(self._engine, self._clock.now())})
+            raise
+        except Refused as refused:  # nobody is there to acknowledge again
+            self._act(self._engine.end(self._work.guard.reason or refused.message, stopped=True))
+        finally:
+            listener.close()
+            self._keeping.flush()
+        return self._done()
+
+    def _listener(self) -> Listener:
+        work = self._work
+        return listen(work.services.tools, self._step, work.guard.acknowledgement, work.guard.moment)
+
+    def _heed(self) -> None:
+        self._keeping.flush()
+        try:
+            self._work.heed()
+        except StoreError as error:
+            self._record_trouble(str(error), False)
+
+    # hearing
+
+    def _hear(self, heard: Sequence[Heard]) -> None:
+        taken: dict[str, list[Reading]] = defaultdict(list)
+        for it in heard:
+            if isinstance(it, Taken):
+                taken[it.channel].append(it.reading)
+            else:
+                self._other(it)
+        for name, readings in taken.items():
+            self._take(name, readings)
+
+    def _take(self, name: str, readings: list[Reading]) -> None:
+        columns = as_columns(readings)
+        block = _block(columns, readings[-1].unit)
+        self._keeping.do(lambda: self._store.block(self._work.row, name, block))
+        self._act(self._engine.take(name, columns))
+        hazard = self._work.services.procedure.hazards.get(self._step.hazard or "")
+        if hazard is not None and self._points[name] == hazard.test_point and not self._engine.over:
+            self._hold_seen(readings)
+
+    def _hold_seen(self, readings: list[Reading]) -> None:
+        """The hold point looks at every reading of its own point."""
+        for it in readings:
+            overload = bool(it.flags & Flag.OVERLOAD)
+            if (it.usable or overload) and self._work.guard.see(it.value, overload) is HoldPhase.LAPSED:
+                self._act(self._engine.end(self._work.guard.reason, stopped=True))
+                return
+
+    def _other(self, it: Heard) -> None:
+        now = self._clock.now()
+        match it:
+            case Lost(instrument, reason):
+                self._lost.setdefault(instrument, now)
+                self._keeping.do(self._gap_opened(instrument, reason, now))
+                self._work.services.operator.notify(GapOpened(self._step.id, instrument, reason))
+            case Back(instrument, seconds):
+                self._lost.pop(instrument, None)
+                self._keeping.do(self._gap_closed(instrument, now))
+                self._clear(f"{instrument} away")
+                self._work.services.operator.notify(GapClosed(self._step.id, instrument, seconds))
+            case Caught(name, wave, time):
+                self._keeping.do(lambda: self._store.waveform(self._work.row, name, wave, now))
+                volts = wave.volts
+                self._act(self._engine.caught(name, time, float(volts.min()), float(volts.max()), "V"))
+            case Dead(instrument, reason):
+                self._note("out of use", {"instrument": instrument, "why": reason})
+                self._raise(f"{instrument} out of use", "warning", f"{instrument} is out of use", reason)
+
+    def _gap_opened(self, instrument: str, reason: str, now: float) -> Any:
+        stamp = self._clock.stamp()
+
+        def write() -> None:
+            self._gaps[instrument] = self._store.open_gap(self._work.row, instrument, reason, now, stamp)
+
+        return write
+
+    def _gap_closed(self, instrument: str, now: float) -> Any:
+        stamp = self._clock.stamp()
+
+        def write() -> None:
+            if instrument in self._gaps:
+                self._store.close_gap(self._gaps.pop(instrument), now, stamp)
+
+        return write
+
+    # acting
+
+    def _act(self, effects: Sequence[Effect]) -> None:
+        for effect in effects:
+            match effect:
+                case Found(finding):
+                    self._found(finding)
+                case Switch(on):
+                    self._switch(on)
+                case Over(why, stopped):
+                    self._over(why, stopped=stopped)
+
+    def _found(self, finding: Finding) -> None:
+        self._note("finding", said(finding))
+        words = f"{finding.channel} {finding.kind}: {finding.words}"
+        self._tell(words, "note" if finding.severity is Severity.NOTE else "warning")
+        if finding.ends is not None:
+            self._clear(f"{finding.channel} {finding.ends}")
+        if finding.severity is Severity.NOTE:
+            return
+        key = f"{finding.channel} {finding.kind}"
+        self._raise(key, str(finding.severity), key, finding.words, finding.channel)
+        if finding.kind not in LASTING:
+            self._clear(key)
+
+    def _switch(self, on: bool) -> None:
+        """For a power cycle."""
+        done = switched(self._work.services.tools.supply, on, self._clock)
+        self._tell(done.words, "note" if done.sure else "alarm")
+        if done.sure:
+            self._engine.switched(on, self._clock.now())
+        else:
+            self._act(self._engine.end(f"the power cycle failed: {done.words}", stopped=True))
+
+    def _over(self, why: str, *, stopped: bool) -> None:
+        self._tell(f"The soak ends: {why}.", "alarm" if stopped else "note")
+        if stopped:
+            self._make_safe()
+
+    def _make_safe(self) -> None:
+        """Switch the unit off if the bench can, see it off, and be louder if it is not."""
+        supply = self._work.services.tools.supply
+        done = switched(supply, False, self._clock)
+        self._safe_words = done.words
+        self._note("made safe" if done.sure else "not seen off", {"words": done.words})
+        self._tell(done.words, "note" if done.sure else "alarm")
+        if done.sure:
+            self._work.guard.power = False
+        elif self._alarms is not None:
+            self._alarms.louder(NOT_OFF, "The unit was not seen off. Take it for live", done.words)
+
+    # looking around
+
+    def _look_around(self) -> None:
+        """Clocks, instruments that only wait, alarms that are due again."""
+        now = Moment(self._clock.now(), self._clock.stamp())
+        apart = (now.stamp - self._last.stamp).total_seconds() - (now.now - self._last.now)
+        if now.jumped_since(self._last):
+            words = f"The wall clock moved {apart:+.1f} s against the readings' own clock."
+            self._note("clock", {"moved": apart})
+            self._tell(words, "warning")
+        elif now.now - self._last.now > STOOD_STILL:
+            self._note("stood still", {"seconds": now.now - self._last.now})
+            self._tell(f"The program stood still for {now.now - self._last.now:.0f} s.", "warning")
+        self._last = now
+        for instrument, since in self._lost.items():
+            if instrument in self._catching and now.now - since > AWAY:
+                self._raise(f"{instrument} away", "warning", f"{instrument} is away", "Nothing is caught meanwhile.")
+        if self._alarms is not None:
+            self._alarms.tick()
+
+    def _show(self) -> None:
+        now, stamp = self._clock.now(), self._clock.stamp()
+        views = []
+        for channel in self._engine.channels.values():
+            made = view(channel, now, self._states.get(channel.name), stamp)
+            self._states[channel.name] = (made.state, made.since)
+            views.append(made)
+        engine = self._engine
+        self._work.services.operator.notify(
+            SoakMoved(self._step.id, tuple(views), now - engine.began, engine.remaining(now), str(engine.phase))
+        )
+
+    # the record, the alarms
+
+    def _note(self, kind: str, facts: Mapping[str, Any]) -> None:
+        now, stamp = self._clock.now(), self._clock.stamp()
+        self._keeping.do(lambda: self._store.event(self._work.row, kind, facts, now, stamp))
+
+    def _tell(self, words: str, level: str) -> None:
+        self._note("said", {"words": words, "level": level})
+        self._work.services.operator.notify(Said(self._step.id, words, level))
+
+    def _record_trouble(self, words: str, well: bool) -> None:
+        self._work.services.operator.notify(Said(self._step.id, words, "note" if well else "alarm"))
+        if well:
+            self._clear("record")
+        else:
+            self._raise("record", "warning", "The record cannot be written", words)
+
+    def _raise(self, key: str, severity: str, title: str, words: str, channel: str = "") -> None:
+        if self._alarms is not None:
+            self._alarms.raise_(key, severity, title, words, channel=channel)
+
+    def _clear(self, key: str) -> None:
+        if self._alarms is not None:
+            self._alarms.clear(key)
+
+    def _done(self) -> Done:
+        engine = self._engine
+        words = "; ".join(part for part in (f"ended: {engine.why}", self._safe_words) if part)
+        return Done(StepResult(engine.verdict(), words=words, details=details(engine, self._clock.now())))
+
+
+def _block(columns: Columns, unit: str) -> Any:
+    return facts.Block(columns.times, columns.values, columns.flags, unit, columns.resolution or None)

@@ -1,0 +1,49 @@
+"""Switching the unit's power through the bench's supply, and not believing it until it is seen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ..clock import Clock
+from ..errors import BenchrigError
+from ..instruments import Function, Supply
+from ..units import show
+
+SEEN_WITHIN = 10.0  # s in which the terminals must follow
+LOOK = 0.5
+OFF_BELOW = 1.0  # V at the terminals that count as off
+ANSWER = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Switched:
+    """How it went. `sure`: the supply says so, and its terminals show it."""
+
+    sure: bool
+    words: str
+
+
+def switched(supply: Supply | None, on: bool, clock: Clock) -> Switched:
+    """Switch the supply's output and look whether it did. Raises nothing."""
+    wanted = "on" if on else "off"
+    if supply is None:
+        return Switched(False, "The bench has no supply that could switch the unit.")
+    try:
+        supply.set_output(on)
+        if supply.output_is_on() is not on:
+            return Switched(False, f"The supply does not say that it is {wanted}.")
+        return _seen(supply, on, clock)
+    except BenchrigError as error:
+        return Switched(False, f"The supply did not switch {wanted}: {error}")
+
+
+def _seen(supply: Supply, on: bool, clock: Clock) -> Switched:
+    until = clock.now() + SEEN_WITHIN
+    while True:
+        volts = supply.measure(Function.DC_VOLTAGE, clock.now() + ANSWER).value
+        if volts is not None and (abs(volts) < OFF_BELOW) is not on:
+            return Switched(True, f"Supply switched {'on' if on else 'off'}, {show(volts, 'V')} at its terminals.")
+        if clock.now() >= until:
+            shown = "nothing readable" if volts is None else show(volts, "V")
+            return Switched(False, f"The supply's terminals show {shown} after {SEEN_WITHIN:.0f} s.")
+        clock.sleep_until(clock.now() + LOOK)
