@@ -107,6 +107,13 @@ class _Found:
     edges: Edges
     aftermaths: tuple[Aftermath, Aftermath]
 
+    def room(self, *, rising: bool) -> tuple[float, float]:
+        """Samples that an edge of this direction usually has to the edges before and after it."""
+        gaps = np.diff(self.edges.instants)
+        after = self.edges.upward[:-1] == rising
+        before, following = (float(np.median(gaps[one])) if one.any() else np.inf for one in (~after, after))
+        return before, following
+
 
 def measure_pulses(waveform: Waveform) -> Pulses:
     """Measure the pulses of a record: at least one rising and one falling edge, in either order.
@@ -227,7 +234,8 @@ def _report(waveform: Waveform, found: _Found) -> Pulses:
 
 
 def _transition(waveform: Waveform, found: _Found, *, rising: bool) -> _Pair:
-    value, error = transition_time(waveform, found.rising if rising else found.falling, found.states, rising=rising)
+    instants = found.rising if rising else found.falling
+    value, error = transition_time(waveform, instants, found.states, found.room(rising=rising), rising=rising)
     seconds = value * waveform.interval
     return seconds, float(np.hypot(error * waveform.interval, seconds * _timebase(waveform)))
 
