@@ -215,7 +215,9 @@ def step(table: Any, path: KeyPath, notes: Notes) -> m.Step:
             return _derive(table, common, path, notes)
         case f.CoupledTable():
             axes = tuple(_axis(axis, (*path, "axis", i), notes) for i, axis in enumerate(table.axis))
-            return m.Coupled(**common, axes=axes, hold=table.hold, settle=table.settle, rounds=table.rounds)
+            return m.Coupled(
+                **common, axes=axes, hold=table.hold, settle=table.settle, rounds=table.rounds, counted=table.counted
+            )
         case f.SoakTable():
             return _soak(table, common, path, notes)
         case _:
@@ -274,6 +276,7 @@ def _trim(table: f.TrimTable, found: m.Source, common: Mapping[str, Any], path: 
         hold=table.hold,
         settle=table.settle,
         span=_maybe(table.span, found.unit, (*path, "span"), notes),
+        counted=table.counted,
     )
 
 
@@ -289,7 +292,8 @@ def _target(found: Quantity, within: m.Limits, path: KeyPath, notes: Notes) -> f
 def _axis(table: f.AxisTable, path: KeyPath, notes: Notes) -> m.Axis:
     found = source(table, path, notes) or _NOWHERE
     within = limits(table, found.unit, path, notes)
-    return m.Axis(found, within, _target(table.target, within, (*path, "target"), notes), trimmer(table))
+    target = _target(table.target, within, (*path, "target"), notes)
+    return m.Axis(found, within, target, trimmer(table), _maybe(table.span, found.unit, (*path, "span"), notes))
 
 
 def _soak(table: f.SoakTable, common: Mapping[str, Any], path: KeyPath, notes: Notes) -> m.Soak:

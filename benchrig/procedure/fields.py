@@ -145,10 +145,12 @@ class TrimTable(Base, Sourced, Limited, Turned):
     hold: Duration = 1.5
     settle: Duration = 0.3
     span: AnyQuantity | None = None
+    counted: bool | None = None
 
 
 class AxisTable(Sourced, Limited, Turned):
     target: AnyQuantity
+    span: AnyQuantity | None = None
 
 
 class CoupledTable(Base):
@@ -157,6 +159,7 @@ class CoupledTable(Base):
     hold: Duration = 1.5
     settle: Duration = 0.3
     rounds: Annotated[int, Field(ge=1, le=50)] = 6
+    counted: bool | None = None
 
 
 class LeastTable(Base, Sourced, Limited, Turned):

@@ -135,7 +135,11 @@ class Derive(Common):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trim(Common):
-    """A trimmer is turned until the value is inside its window."""
+    """A trimmer is turned until the value is inside its window.
+
+    span     value change over the whole travel, where known
+    counted  turned by stated parts of a turn, for a reading too slow to follow; None: as the reading's pace asks
+    """
 
     kind: ClassVar[str] = "trim"
     source: Source
@@ -144,28 +148,31 @@ class Trim(Common):
     trimmer: Trimmer
     hold: float = 1.5
     settle: float = 0.3
-    span: float | None = None  # value change over the whole travel
+    span: float | None = None
+    counted: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Axis:
-    """One quantity of a coupled trim and the trimmer that is meant for it."""
+    """One quantity of a coupled trim and the trimmer that is meant for it; `span` as for `Trim`."""
 
     source: Source
     limits: Limits
     target: float
     trimmer: Trimmer
+    span: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Coupled(Common):
-    """Several trimmers that move each other's values, set together."""
+    """Several trimmers that move each other's values, set together; `counted` as for `Trim`."""
 
     kind: ClassVar[str] = "coupled"
     axes: tuple[Axis, ...]
     hold: float = 1.5
     settle: float = 0.3
     rounds: int = 6
+    counted: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
