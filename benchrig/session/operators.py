@@ -51,9 +51,11 @@ class EntryRequest:
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """What the person wants besides: "pause", "resume", "skip", "mark", "stop", "acknowledge" (open alarms).
+    """What the person wants besides: "pause", "resume", "skip", "mark", "stop", "acknowledge" (open alarms),
+    "turned".
 
-    Skip and mark carry words.
+    Skip and mark carry words; those of "turned" say which way ("clockwise", "counter-clockwise"), or, where there are
+    none, that the turn which was asked for is done.
     """
 
     verb: str

@@ -34,14 +34,19 @@ from .ports import Back, Bell, Feed, InstrumentSource, Lost, Tools
 if TYPE_CHECKING:
     from ..signals.waveform import Waveform
 
-LOOK = 0.25  # s between looks at the person's commands while no reading comes
+LOOK = 0.25  # s between looks at the person's commands while no reading is waited for
+REFRESH = 0.1  # s between looks at keys and screen while a reading is waited for
 SEEN = 1000
 AWAY = 120.0  # s for which an instrument may be away in one step
 
 
 @dataclass(frozen=True, slots=True)
 class Services:
-    """What a whole job has. `known` is what earlier trims learned of each trimmer."""
+    """What a whole job has.
+
+    known  what earlier trims learned of each trimmer
+    gains  (trimmer, what is read) -> change of the reading per degree clockwise
+    """
 
     procedure: Procedure
     tools: Tools
@@ -49,6 +54,7 @@ class Services:
     store: Store
     clock: Clock
     known: dict[str, Known] = field(default_factory=dict)
+    gains: dict[tuple[str, str], float] = field(default_factory=dict)
     alarms: Bell | None = None
 
 
@@ -65,6 +71,7 @@ class Work:
         self.seen: deque[float] = deque(maxlen=SEEN)  # usable values of this step in time order
         self.only_looking = False  # in the as-found pass: nothing is to be turned
         self.restarted = False  # set when something between two readings made the old ones count no more
+        self.turned: list[str] = []  # turns that the person has told of: which way, or "" for as asked
         self._said: set[str] = set()
         self._gap: tuple[int, float] | None = None
 
@@ -122,6 +129,8 @@ class Work:
                 self.services.store.mark(self.row, "", command.words, value, unit, self.clock.now())
             case "pause":
                 self._pause()
+            case "turned":
+                self.turned.append(command.words)
             case "acknowledge":
                 self._take_note()
 
@@ -183,10 +192,10 @@ class Work:
         return point.open(self.services.tools, acknowledgement)
 
     def take(self, feed: Feed, source: InstrumentSource, limits: Limits | None) -> Reading | Lost | Back | None:
-        """The next thing from a feed within `LOOK`: recorded, shown, and held against the ceiling."""
+        """The next thing from a feed within `REFRESH`: recorded, shown, and held against the ceiling."""
         self.heed()
         try:
-            item = feed.next(self.clock.now() + LOOK)
+            item = feed.next(self.clock.now() + REFRESH)
         except Refused as error:
             raise Lapsed(self.guard.reason or error.message) from error
         match item:
