@@ -12,7 +12,7 @@ from datetime import datetime
 from typing import ClassVar
 
 from ..readings import Reading
-from ..trim.types import Goal, TrimView
+from ..trim.types import Goal, TrimView, Way
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,13 +62,37 @@ class ReadingTaken:
 
 @dataclass(frozen=True, slots=True)
 class TrimMoved:
-    """The gauge has something new to show."""
+    """The gauge has something new to show. `asked`: the part of a turn that the hand is asked for, in words."""
 
     kind: ClassVar[str] = "trim"
     step: str
     goal: Goal
     view: TrimView
     trimmer: str
+    asked: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class TurnAdvised:
+    """Which trimmer to turn next, and how far: until `quantity` reads about `target`.
+
+    degrees   about how far, clockwise positive; None where that is not known yet
+    way       which way, where that is known
+    counted   turn just that far, let go and say that it is done; otherwise the gauge leads from here
+    learning  what it does to the other quantities is not known yet
+    """
+
+    kind: ClassVar[str] = "turn advised"
+    step: str
+    trimmer: str
+    quantity: str
+    value: float
+    target: float
+    unit: str
+    degrees: float | None = None
+    way: Way | None = None
+    counted: bool = False
+    learning: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,6 +243,7 @@ Notice = (
     | StepStarted
     | ReadingTaken
     | TrimMoved
+    | TurnAdvised
     | HoldPointReached
     | HoldPointAnswered
     | HoldPointLapsed
