@@ -224,7 +224,8 @@ class Watch:
         self._set_spreads()
         self._slope = self._last_off = 0.0
         self._blocks = 0
-        self._recent.extend([self._level] * _JUST_BEFORE)
+        # What a dip is seen against at first: the level just here, for while warming up it runs away within a block.
+        self._recent.extend([float(np.median(values[:_JUST_BEFORE]))] * _JUST_BEFORE)
         self._recent_sum = math.fsum(self._recent)
         self._up, self._down = _Side(), _Side()
         self._clear_block()
