@@ -15,6 +15,7 @@ from ..readings import Reading
 from ..records.facts import InstrumentFacts
 
 if TYPE_CHECKING:
+    from ..soak.findings import Columns
     from ..instruments import Supply
     from ..signals.waveform import Waveform
 
@@ -49,6 +50,15 @@ class Taken:
 
 
 @dataclass(frozen=True, slots=True)
+class Many:
+    """Readings of a channel all at once, from an instrument with a memory of its own."""
+
+    channel: str
+    columns: Columns
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
 class Caught:
     """An armed scope has triggered at `time` (clock seconds, when it was seen)."""
 
@@ -65,7 +75,7 @@ class Dead:
     reason: str
 
 
-Heard = Taken | Caught | Lost | Back | Dead
+Heard = Taken | Many | Caught | Lost | Back | Dead
 
 
 class Listener(Protocol):

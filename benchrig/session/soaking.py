@@ -24,14 +24,14 @@ from ..records import facts
 from ..records.facts import StepResult, StoreError
 from ..soak.columns import as_columns
 from ..soak.engine import LASTING, Effect, Engine, Found, Over, Switch
-from ..soak.findings import Columns, Finding, Severity
+from ..soak.findings import Columns, Finding, Kind, Severity
 from .doers import Done, Results
 from .ends import StepCut
 from .keeping import Keeping
 from .notices import GapClosed, GapOpened, Said, SoakMoved
 from .points import listen
-from .ports import Back, Caught, Dead, Heard, Listener, Lost, Taken
-from .soakwords import details, said, view
+from .ports import Back, Caught, Dead, Heard, Listener, Lost, Many, Taken
+from .soakwords import Folding, details, hints_for, said, view
 from .switching import switched
 from .work import Work
 
@@ -65,6 +65,8 @@ class Soaking:
         self._states: dict[str, tuple[str, datetime]] = {}  # channel -> state, since when
         self._last = Moment(work.clock.now(), work.clock.stamp())
         self._safe_words = ""
+        self._noticed: dict[Kind, set[str]] = defaultdict(set)
+        self._folding = Folding()
 
     def run(self) -> Done:
         """Raises what ends the step from outside (stop, skip), with what was seen so far in the record."""
@@ -105,19 +107,23 @@ class Soaking:
         for it in heard:
             if isinstance(it, Taken):
                 taken[it.channel].append(it.reading)
+            elif isinstance(it, Many):
+                self._keep(it.channel, it.columns, it.unit)
             else:
                 self._other(it)
         for name, readings in taken.items():
             self._take(name, readings)
 
     def _take(self, name: str, readings: list[Reading]) -> None:
-        columns = as_columns(readings)
-        block = _block(columns, readings[-1].unit)
-        self._keeping.do(lambda: self._store.block(self._work.row, name, block))
-        self._act(self._engine.take(name, columns))
+        self._keep(name, as_columns(readings), readings[-1].unit)
         hazard = self._work.services.procedure.hazards.get(self._step.hazard or "")
         if hazard is not None and self._points[name] == hazard.test_point and not self._engine.over:
             self._hold_seen(readings)
+
+    def _keep(self, name: str, columns: Columns, unit: str) -> None:
+        block = _block(columns, unit)
+        self._keeping.do(lambda: self._store.block(self._work.row, name, block))
+        self._act(self._engine.take(name, columns))
 
     def _hold_seen(self, readings: list[Reading]) -> None:
         """The hold point looks at every reading of its own point."""
@@ -178,8 +184,10 @@ class Soaking:
 
     def _found(self, finding: Finding) -> None:
         self._note("finding", said(finding))
-        words = f"{finding.channel} {finding.kind}: {finding.words}"
-        self._tell(words, "note" if finding.severity is Severity.NOTE else "warning")
+        if finding.severity is not Severity.NOTE:
+            self._noticed[finding.kind].add(finding.channel)
+        for line in self._folding.lines(finding, self._clock.now()):
+            self._tell(line, "note" if finding.severity is Severity.NOTE else "warning")
         if finding.ends is not None:
             self._clear(f"{finding.channel} {finding.ends}")
         if finding.severity is Severity.NOTE:
@@ -274,7 +282,8 @@ class Soaking:
 
     def _done(self) -> Done:
         engine = self._engine
-        words = "; ".join(part for part in (f"ended: {engine.why}", self._safe_words) if part)
+        hints = hints_for(self._noticed, self._step.hints)
+        words = "; ".join(part for part in (f"ended: {engine.why}", self._safe_words, *hints) if part)
         return Done(StepResult(engine.verdict(), words=words, details=details(engine, self._clock.now())))
 
 

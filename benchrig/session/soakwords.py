@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
+from ..procedure.model import ReadingClass
 from ..soak.channel import ChannelWatch, Totals
 from ..soak.engine import Engine
-from ..soak.findings import Finding
+from ..soak.findings import Finding, Kind
 from ..soak.levels import Level
 from ..units import show
 from .notices import ChannelView
@@ -86,6 +88,25 @@ def _sums(totals: Totals) -> dict[str, Any]:
     }
 
 
+_CLASSES: Mapping[Kind, ReadingClass] = {
+    Kind.DIP: ReadingClass.DIPPING,
+    Kind.CAUGHT: ReadingClass.DIPPING,
+    Kind.STEP: ReadingClass.STEPPING,
+    Kind.DRIFT: ReadingClass.DRIFTING,
+    Kind.ABSENT: ReadingClass.ABSENT,
+    Kind.BREACH: ReadingClass.FAR_HIGH,
+}
+
+
+def hints_for(noticed: Mapping[Kind, set[str]], hints: Mapping[ReadingClass, str]) -> list[str]:
+    """What to look at, each once. `noticed`: the channels on which each kind was found."""
+    classes = [_CLASSES[kind] for kind in noticed if kind in _CLASSES]
+    dipped = noticed.get(Kind.DIP, set()) | noticed.get(Kind.CAUGHT, set())
+    if len(dipped) > 1 and ReadingClass.ALL_DIP in hints:
+        classes = [ReadingClass.ALL_DIP, *(it for it in classes if it is not ReadingClass.DIPPING)]
+    return [f"{it}: {hints[it]}" for it in dict.fromkeys(classes) if it in hints]
+
+
 def words_of(totals: Totals, unit: str) -> str:
     """One line for a person."""
     if totals.mean is None or totals.least is None or totals.greatest is None:
@@ -94,3 +115,29 @@ def words_of(totals: Totals, unit: str) -> str:
     if totals.drifts and totals.drift is not None:
         words += f", drifts {show(totals.drift.slope * 3600.0, unit)} an hour"
     return words
+
+
+class Folding:
+    """Findings as lines for a person: the first few of a kind on a channel, then one line now and then for the rest.
+
+    The record has every one of them.
+    """
+
+    def __init__(self, whole: int = 3, every: float = 600.0) -> None:
+        self._whole = whole
+        self._every = every
+        self._rows: dict[tuple[str, Kind], tuple[int, float, int]] = {}  # told whole, last line, untold since
+
+    def lines(self, finding: Finding, now: float) -> list[str]:
+        """What is to be said of it now; nothing, or one line."""
+        key = (finding.channel, finding.kind)
+        told, last, untold = self._rows.get(key, (0, now, 0))
+        line = f"{finding.channel} {finding.kind}: {finding.words}"
+        if told < self._whole:
+            self._rows[key] = (told + 1, now, 0)
+            return [line]
+        if now - last < self._every:
+            self._rows[key] = (told, last, untold + 1)
+            return []
+        self._rows[key] = (told, now, 0)
+        return [f"{line}; and {untold} more in the last {(now - last) / 60.0:.0f} min"]

@@ -45,10 +45,8 @@ class Totals:
 
     @property
     def drifts(self) -> bool:
-        """True if the slope is three standard errors from none."""
-        if self.drift is None:
-            return False
-        return abs(self.drift.slope) > coverage_factor(THREE_SIGMA, self.drift.dof) * self.drift.slope_uncertainty
+        """True if the slope is beyond what chance gives in 1 of 20 channels."""
+        return self.drift is not None and self.drift.drifting
 
 
 class ChannelWatch:
