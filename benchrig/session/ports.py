@@ -15,9 +15,9 @@ from ..readings import Reading
 from ..records.facts import InstrumentFacts
 
 if TYPE_CHECKING:
-    from ..soak.findings import Columns
     from ..instruments import Supply
     from ..signals.waveform import Waveform
+    from ..soak.findings import Columns
 
 InstrumentSource = MeterSource | ScopeSource
 
