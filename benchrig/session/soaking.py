@@ -54,6 +54,7 @@ class Soaking:
         self._work = work
         self._step = step
         self._clock = work.clock
+        self._simulated = isinstance(work.clock, SimClock)
         self._store = work.services.store
         self._alarms = work.services.alarms
         self._keeping = Keeping(work.clock, self._record_trouble)
@@ -70,7 +71,7 @@ class Soaking:
 
     def run(self) -> Done:
         """Raises what ends the step from outside (stop, skip), with what was seen so far in the record."""
-        tick = TICK_SIMULATED if isinstance(self._clock, SimClock) else TICK
+        tick = TICK_SIMULATED if self._simulated else TICK
         listener = self._listener()
         try:
             while not self._engine.over:
@@ -233,7 +234,7 @@ class Soaking:
             words = f"The wall clock moved {apart:+.1f} s against the readings' own clock."
             self._note("clock", {"moved": apart})
             self._tell(words, "warning")
-        elif now.now - self._last.now > STOOD_STILL:
+        elif now.now - self._last.now > STOOD_STILL and not self._simulated:
             self._note("stood still", {"seconds": now.now - self._last.now})
             self._tell(f"The program stood still for {now.now - self._last.now:.0f} s.", "warning")
         self._last = now

@@ -140,4 +140,5 @@ class Folding:
             self._rows[key] = (told, last, untold + 1)
             return []
         self._rows[key] = (told, now, 0)
-        return [f"{line}; and {untold} more in the last {(now - last) / 60.0:.0f} min"]
+        more = f"; and {untold} more in the last {(now - last) / 60.0:.0f} min" if untold else ""
+        return [line + more]
