@@ -100,6 +100,11 @@ class Hand:
         """The screw is being turned; False when the tool rests."""
         return self._moving
 
+    @property
+    def way(self) -> float:
+        """The way it was last turned: +1 clockwise, -1 counter-clockwise, 0 before the first."""
+        return self._way
+
     def step(self, now: float, seen: Sight) -> float:
         """Degrees turned since the call before, clockwise positive. `now` in seconds, never going back."""
         if not self._news or self._news[-1][1] != seen:

@@ -15,6 +15,7 @@ import random
 import re
 import threading
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from benchrig.clock import Clock, SimClock
@@ -25,8 +26,27 @@ from .hand import Hand, Sight, Traits
 
 TICK = 0.05  # seconds between two movements of the hand
 ANODE = "A4 TP40"
+ASKS_WAY = "which way was that turn?"
 _OFF = r"switch(ed)?( the unit| it)? off|unplug|pull(ed)? (its|the) plug"
 _ON = r"switch(ed)?( the unit| it)? on"
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What the operator says unasked, in the form of a session's command."""
+
+    verb: str
+    words: str = ""
+
+
+@dataclass(slots=True)
+class _Counted:
+    """A stated part of a turn: `left` degrees still to make, at `speed` degrees per second, from `begin` on."""
+
+    control: str
+    left: float
+    speed: float
+    begin: float
 
 
 class SimulatedOperator:
@@ -54,6 +74,9 @@ class SimulatedOperator:
         self._step: Any = None
         self._fingers: dict[tuple[str, str], Hand] = {}  # (step, control) -> the hand that has its feel for it
         self._watched: tuple[str, Hand, Sight] | None = None
+        self._counted: _Counted | None = None  # a stated part of a turn that is being made
+        self._said: list[Told] = []
+        self._ways_said: set[tuple[str, str]] = set()
         self._turning = threading.Lock()  # held while the hand moves, so that "hands off" means off
         self._motor = _motor(clock, self._tick)
 
@@ -110,12 +133,15 @@ class SimulatedOperator:
             self._begin(notice)
         elif kind == "trim":
             self._watch(notice)
+        elif kind == "turn advised" and notice.counted:
+            self._count(notice)
         elif kind in ("step ended", "job ended", "hold point lapsed"):
             self._lift()
 
     def commands(self) -> Sequence[Any]:
-        """Wants nothing besides."""
-        return ()
+        """Says which way a turn went, where that is asked, and when a turn that was asked for is done."""
+        said, self._said = self._said, []
+        return said
 
     def close(self) -> None:
         """Leave the bench. Safe to call twice."""
@@ -215,10 +241,24 @@ class SimulatedOperator:
     def _watch(self, notice: Any) -> None:
         if not getattr(self._step, "connections", ()):
             return  # its values are typed, so the turning is done when they are asked for
+        if getattr(notice, "asked", "") or self._counted is not None:
+            return  # the turn is counted, whatever the gauge does meanwhile
         named = str(notice.trimmer).split(",")[0].strip()
         goal, view = notice.goal, notice.view
         hand = self._fingers.setdefault((notice.step, named), self._new_hand(goal))
         self._watched = (named, hand, _sight(goal, view))
+        if view.hint == ASKS_WAY and hand.way and (notice.step, named) not in self._ways_said:
+            self._ways_said.add((notice.step, named))
+            self._said.append(Told("turned", "clockwise" if hand.way > 0.0 else "counter-clockwise"))
+        self._motor.start()
+
+    def _count(self, advice: Any) -> None:
+        """Turn as far as was asked, as well as a hand can: 8 % and a degree off (common practice, no source)."""
+        degrees = advice.degrees * self._random.gauss(1.0, 0.08) + self._random.gauss(0.0, 1.0)
+        speed = self._hands.controls()[advice.trimmer] / 3.0
+        begin = self._clock.now() + self._person.reaction
+        self._counted = _Counted(advice.trimmer, degrees, min(speed, 360.0), begin)
+        self._watched = None
         self._motor.start()
 
     def _new_hand(self, goal: Any) -> Hand:
@@ -235,21 +275,37 @@ class SimulatedOperator:
 
     def _lift(self) -> None:
         with self._turning:
-            self._watched = None
+            self._watched = self._counted = None
         self._motor.stop()
 
     def _tick(self) -> None:
         with self._turning:
-            if self._watched is None or self.trouble is not None:
+            if self.trouble is not None:
                 return
-            control, hand, sight = self._watched
-            degrees = hand.step(self._clock.now(), sight)
-            if not degrees:
-                return
-            try:
-                self._hands.turn(control, degrees)
-            except (OSError, LookupError, Refused) as error:  # the bench is gone or has no such control
-                self.trouble = error
+            if self._counted is not None:
+                self._go_on(self._counted)
+            elif self._watched is not None:
+                control, hand, sight = self._watched
+                self._turn(control, hand.step(self._clock.now(), sight))
+
+    def _go_on(self, counted: _Counted) -> None:
+        """The next bit of a counted turn; at its end let go and say so."""
+        if self._clock.now() < counted.begin:
+            return
+        bit = math.copysign(min(abs(counted.left), counted.speed * TICK), counted.left)
+        self._turn(counted.control, bit)
+        counted.left -= bit
+        if counted.left == 0.0:
+            self._counted = None
+            self._said.append(Told("turned"))
+
+    def _turn(self, control: str, degrees: float) -> None:
+        if not degrees:
+            return
+        try:
+            self._hands.turn(control, degrees)
+        except (OSError, LookupError, Refused) as error:  # the bench is gone or has no such control
+            self.trouble = error
 
     def _wait(self, seconds: float) -> None:
         self._clock.sleep_until(self._clock.now() + seconds)

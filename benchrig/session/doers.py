@@ -295,8 +295,10 @@ Doer = Callable[[Work, Any, Results], Done]
 
 def doers() -> Mapping[str, Doer]:
     """The table: kind of step to what does it."""
+    from .coupling import do_coupled
+    from .seeking import do_least
     from .soaking import do_soak
-    from .trims import do_coupled, do_least, do_trim
+    from .trims import do_trim
 
     return {
         "confirm": do_confirm,

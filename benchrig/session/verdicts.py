@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import statistics
 from collections.abc import Sequence
@@ -22,6 +23,7 @@ class Value:
     unit: str
     spread: float = 0.0  # standard deviation of the readings behind it
     stands: bool = True  # False: it was still running when patience ended, and cannot pass
+    pace: float = 0.0  # usual seconds from one of the readings to the next; 0 where there is only one
 
 
 def value_of(readings: Sequence[Reading]) -> Value:
@@ -36,7 +38,9 @@ def value_of(readings: Sequence[Reading]) -> Value:
     mean = math.fsum(values) / len(values)
     spread = statistics.stdev(values) if len(values) > 1 else 0.0
     known = max((_own(reading) for reading in readings), default=0.0)
-    return Value(mean, math.hypot(known, spread / math.sqrt(len(values))), readings[0].unit, spread)
+    gaps = [after.time - before.time for before, after in itertools.pairwise(readings)]
+    pace = statistics.median(gaps) if gaps else 0.0
+    return Value(mean, math.hypot(known, spread / math.sqrt(len(values))), readings[0].unit, spread, pace=pace)
 
 
 def _own(reading: Reading) -> float:

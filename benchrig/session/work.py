@@ -44,8 +44,8 @@ AWAY = 120.0  # s for which an instrument may be away in one step
 class Services:
     """What a whole job has.
 
-    known  what earlier trims learned of each trimmer
-    gains  (trimmer, what is read) -> change of the reading per degree clockwise
+    known  what earlier trims learned, by trimmer and what was read: one trimmer may move several values
+    gains  by the same: change of the reading per degree clockwise
     """
 
     procedure: Procedure
@@ -53,7 +53,7 @@ class Services:
     operator: Operator
     store: Store
     clock: Clock
-    known: dict[str, Known] = field(default_factory=dict)
+    known: dict[tuple[str, str], Known] = field(default_factory=dict)
     gains: dict[tuple[str, str], float] = field(default_factory=dict)
     alarms: Bell | None = None
 

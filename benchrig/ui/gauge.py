@@ -119,7 +119,8 @@ def _cue_row(moved: TrimMoved, glyphs: Glyphs) -> Text:
     style = "bold reverse" if view.cue in _ALARM else "bold cyan" if view.cue in _INSIDE else "bold"
     row = Text(" ")
     way = f", {view.turn}" if view.turn else ""
-    row.append(f" {CUE_WORDS[view.cue]}{way} ", style=style)
+    cue = f"turn {moved.asked}, let go, then Enter" if moved.asked else f"{CUE_WORDS[view.cue]}{way}"
+    row.append(f" {plain(cue)} ", style=style)
     if view.held > 0.0 or view.cue in _INSIDE:
         done = round(view.held * 12)
         row.append("  hold ", style="dim")

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 from ..session import notices as n
+from ..trim import counted
 from ..trim.types import Cue
 from ..units import show
 
@@ -54,6 +55,22 @@ def _trim(it: n.TrimMoved) -> str:
     value = "--" if view.value is None else show(view.value, it.goal.unit)
     away = "" if view.distance is None else f", {away_words(view.distance, it.goal.unit)}"
     return f"      {it.trimmer}: {value}{away}: {CUE_WORDS[view.cue]}"
+
+
+def _turn_advised(it: n.TurnAdvised) -> str:
+    """ "turn RV43 clockwise about 1/8 turn, until high time reads about 13.20 us" """
+    way = f" {it.way}" if it.way else ""
+    far = "" if it.degrees is None else f" {'' if it.counted else 'about '}{part_of_turn(it.degrees)}"
+    until = f"{it.quantity or 'it'} reads about {show(it.target, it.unit, digits=4)}"
+    if it.counted:
+        return f"      Turn {it.trimmer}{way}{far}, let go, then Enter (from {show(it.value, it.unit, digits=4)}: {until})"
+    learn = " (to learn what it does)" if it.learning else ""
+    return f"      Turn {it.trimmer}{way}{far}, until {until}{learn}"
+
+
+def part_of_turn(degrees: float) -> str:
+    """How far, without the way: "1/8 turn", "20 degrees"."""
+    return counted.words(degrees).removesuffix(" counter-clockwise").removesuffix(" clockwise")
 
 
 def _hold_reached(it: n.HoldPointReached) -> str:
@@ -117,6 +134,7 @@ _WRITERS: dict[str, Callable[[Any], str]] = {
     "step started": _step_started,
     "reading": _reading,
     "trim": _trim,
+    "turn advised": _turn_advised,
     "hold point": _hold_reached,
     "hold point answered": _hold_answered,
     "hold point lapsed": _hold_lapsed,

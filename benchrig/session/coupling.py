@@ -1,0 +1,156 @@
+"""Several trimmers that move each other's values: which to turn next, and until what is read, from what they do.
+
+`trim.coupled` learns what each trimmer does to all of the values, and says what to turn next; the turning itself is
+a trim like any other, on whichever value shows that trimmer best.
+
+Rules kept here:
+- All values are read again after each turn: nothing is taken from a value that another trimmer has moved since.
+- It ends when all of them are inside together, read afresh; or when the turns run out, and then says so.
+- About how far to turn is only said where it is known: from what the whole travel does, or from counted turns.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+from ..procedure.model import Axis, Coupled
+from ..records.facts import StepResult
+from ..trim import coupled
+from ..trim.coupled import Advice, Coupling
+from ..trim.types import Goal, Known, Way
+from .doers import Done, Results, absent
+from .ends import Skipped
+from .notices import TurnAdvised
+from .trims import TO_SET, as_found, mark, turn
+from .turning import goal_of, quantity_of
+from .verdicts import Value, judged, right_already
+from .work import Work
+
+Values = list[Value]
+VERDICTS = ("pass", "conditional pass", "conditional fail", "fail")  # from good to bad
+
+
+def do_coupled(work: Work, step: Coupled, results: Results) -> Done:
+    """Turn after turn as advised, until all values hold together."""
+    found = read_all(work, step)
+    if found is None:
+        return Done(absent(step, step.axes[0].source.unit, step.axes[0].limits, "No usable value came."))
+    if all(right_already(value, axis.limits, work.rule) for value, axis in zip(found, step.axes, strict=True)):
+        return Done(joined(work, step, found, found, "left alone"))
+    if work.only_looking:
+        return Done(joined(work, step, found, found, TO_SET), to_do=True)
+    for value, axis in zip(found, step.axes, strict=True):
+        mark(work, axis.trimmer, value)
+    final = set_together(work, step, found)
+    names = " and ".join(axis.trimmer.name for axis in step.axes)
+    if not _all_inside(step, final):
+        return Done(replace(joined(work, step, final, found, ""), verdict="fail", words=f"{names} keep fighting"), True)
+    return Done(joined(work, step, final, found, ""), True)
+
+
+def set_together(work: Work, step: Coupled, values: Values) -> Values:
+    """The values after the last turn. Raises Skipped where a trimmer could not be turned to what was asked."""
+    state = coupled.start([goal_of(axis, step) for axis in step.axes])
+    last: int | None = None
+    for _ in range(step.rounds * len(step.axes)):
+        advice = coupled.advise(state, [value.value for value in values], last)
+        if advice is None:
+            return values
+        before, last = values, advice.trimmer
+        tell(work, step, state, advice, values)
+        axis = axis_of(step, advice)
+        turned = turn(work, step, axis, advice.goal, values[advice.quantity].pace)
+        after = None if turned is None else read_all(work, step)
+        if after is None:
+            raise Skipped(f"{axis.trimmer.name} was not brought in")
+        values = after
+        state = coupled.turned(state, last, [it.value for it in before], [it.value for it in values])
+    return values
+
+
+def read_all(work: Work, step: Coupled) -> Values | None:
+    """Every value as it stands; None if one of them does not come."""
+    found = [as_found(work, step, axis) for axis in step.axes]
+    known = [value for value in found if value is not None]
+    return known if len(known) == len(step.axes) else None
+
+
+def _all_inside(step: Coupled, values: Values) -> bool:
+    return all(axis.limits.holds(value.value) for value, axis in zip(values, step.axes, strict=True))
+
+
+def axis_of(step: Coupled, advice: Advice) -> Axis:
+    """The trimmer to turn with the value to watch; what its whole travel does is known for its own value only."""
+    watched, turned = step.axes[advice.quantity], step.axes[advice.trimmer]
+    span = turned.span if advice.quantity == advice.trimmer else None
+    return Axis(watched.source, watched.limits, advice.goal.target, turned.trimmer, span)
+
+
+def tell(work: Work, step: Coupled, state: Coupling, advice: Advice, values: Values) -> None:
+    """Say which to turn and until what is read; about how far and which way, where that is known."""
+    axis, goal = step.axes[advice.quantity], advice.goal
+    trimmer, quantity = step.axes[advice.trimmer].trimmer, quantity_of(axis.source)
+    value = values[advice.quantity].value
+    raises = raises_of(work, step, state, advice)
+    size = gain_of(work, step, state, advice)
+    rising = (goal.target > value) == (raises is Way.CLOCKWISE)
+    way = None if raises is None else Way.CLOCKWISE if rising else Way.COUNTER_CLOCKWISE
+    degrees = None
+    if way is not None and size:
+        degrees = math.copysign(abs(goal.target - value) / size, 1.0 if way is Way.CLOCKWISE else -1.0)
+    advised = TurnAdvised(
+        step.id, trimmer.name, quantity, value, goal.target, goal.unit, degrees, way, learning=advice.learning
+    )
+    work.tell(advised)
+
+
+def raises_of(work: Work, step: Coupled, state: Coupling, advice: Advice) -> Way | None:
+    """Which way raises the watched value; from the trimmer's own value where only that one's is known, and kept."""
+    axis, own = step.axes[advice.quantity], step.axes[advice.trimmer]
+    known, direction = work.services.known, state.directions[advice.trimmer]
+    key = (own.trimmer.name, quantity_of(axis.source))
+    seen, seen_own = known.get(key), known.get((own.trimmer.name, quantity_of(own.source)))
+    if seen is not None and seen.raises is not None:
+        return seen.raises
+    if seen_own is None or seen_own.raises is None or direction is None:
+        return None
+    same = direction[advice.quantity] * direction[advice.trimmer] > 0.0
+    raises = seen_own.raises if same else seen_own.raises.other
+    known[key] = replace(seen or Known(), raises=raises)
+    return raises
+
+
+def gain_of(work: Work, step: Coupled, state: Coupling, advice: Advice) -> float | None:
+    """Size of the change of the watched value per degree of the advised trimmer, where it is known."""
+    axis, own = step.axes[advice.quantity], step.axes[advice.trimmer]
+    counted = work.services.gains.get((own.trimmer.name, quantity_of(axis.source)))
+    if counted is not None or own.span is None:
+        return None if counted is None else abs(counted)
+    size = abs(own.span) / own.trimmer.travel
+    if advice.quantity == advice.trimmer:
+        return size
+    direction = state.directions[advice.trimmer]
+    if direction is None or direction[advice.trimmer] == 0.0:
+        return None
+    share = abs(direction[advice.quantity] / direction[advice.trimmer])
+    return size * share * _half(state.goals[advice.quantity]) / _half(state.goals[advice.trimmer])
+
+
+def _half(goal: Goal) -> float:
+    return (goal.high - goal.low) / 2.0
+
+
+def joined(work: Work, step: Coupled, values: Sequence[Value], found: Sequence[Value], words: str) -> StepResult:
+    """One result for several values: the worst of them, with all in the details."""
+    results = [judged(value, axis.limits, work.rule, words) for value, axis in zip(values, step.axes, strict=True)]
+    worst = max(results, key=lambda result: VERDICTS.index(result.verdict))
+    axes = [
+        {
+            "trimmer": axis.trimmer.name, "value": result.value, "unit": result.unit, "verdict": result.verdict,
+            "uncertainty": result.uncertainty, "as_found": before.value,
+        }
+        for axis, result, before in zip(step.axes, results, found, strict=True)
+    ]  # fmt: skip
+    return replace(worst, details={"axes": axes})

@@ -1,0 +1,152 @@
+"""Guiding a hand on one trimmer until the trim engine accepts the value, or the person types one that is inside.
+
+Rules kept here:
+- A setting is accepted by the trim engine, or for typed values by the typed value itself; never by a key.
+- Which way a turn went is only told by the person, never guessed; once told it is remembered for that trimmer.
+- The gauge is told of every reading, and ten times a second of what time alone has changed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from .. import trim
+from ..procedure.model import Axis, Coupled, ScopeSource, Source, Step, Trim, TypedSource
+from ..readings import Reading
+from ..trim.engine import learned
+from ..trim.state import Phase
+from ..trim.types import (
+    Accepted,
+    Goal,
+    LinkDown,
+    LinkUp,
+    Measured,
+    Restart,
+    Tick,
+    TrimEvent,
+    TrimView,
+    Turned,
+    Way,
+)
+from ..units import show
+from .doers import typed_value
+from .notices import TrimMoved
+from .ports import Back, InstrumentSource, Item, Lost
+from .verdicts import Value, value_of
+from .work import Work
+
+LONGEST = 900.0  # s that one trim may take before it is given up
+KEPT = 1000  # readings, of which the last are the accepted ones
+
+
+def goal_of(axis: Axis, step: Trim | Coupled) -> Goal:
+    """The trim engine's goal. The reader has seen to it that both edges are there."""
+    limits = axis.limits
+    assert limits.low is not None
+    assert limits.high is not None
+    return Goal(
+        axis.target, limits.low, limits.high, limits.unit, step.hold, step.settle, limits.ceiling, axis.span,
+        axis.trimmer.travel,
+    )  # fmt: skip
+
+
+def quantity_of(source: Source) -> str:
+    """What is read, in a word or two: "high time", "dc voltage"; nothing for what a person types."""
+    match source:
+        case TypedSource():
+            return ""
+        case ScopeSource():
+            return source.measurement.value
+        case _:
+            return source.function.value
+
+
+def turn_watched(work: Work, axis: Axis, goal: Goal, source: InstrumentSource) -> Value | None:
+    """Cues for the hand at every reading, until the value is accepted; None if that does not come to pass."""
+    key = (axis.trimmer.name, quantity_of(source))
+    state = trim.start(goal, work.clock.now(), work.services.known.get(key))
+    until = work.clock.now() + LONGEST
+    taken: list[Reading] = []
+    gauge = Gauge(work, axis.trimmer.name, goal)
+    begin(work)
+    try:
+        with work.feed(source, axis.limits) as feed:
+            while work.clock.now() < until:
+                item = work.take(feed, source, axis.limits)
+                if isinstance(item, Reading) and item.usable:
+                    taken = [*taken[1 - KEPT :], item]
+                told = () if state.phase is Phase.CATCH else ways(work)  # of a turn that the reading shows whole
+                for event in (*told, *events(work, item)):
+                    state, effects = trim.step(state, event)
+                    for effect in effects:
+                        if isinstance(effect, Accepted):
+                            gauge.show(trim.view(state, work.clock.now()), item)
+                            return value_of(taken[-effect.readings :])
+                gauge.show(trim.view(state, work.clock.now()), item)
+        return None
+    finally:
+        work.services.known[key] = learned(state)
+
+
+def begin(work: Work) -> None:
+    """What was told or interrupted before does not belong to the turning that begins now."""
+    work.restarted = False
+    work.turned.clear()
+
+
+def ways(work: Work) -> Sequence[TrimEvent]:
+    """Which way the last turn went, as far as the person has told."""
+    told = [Turned(Way(words), work.clock.now()) for words in work.turned if words]
+    work.turned.clear()
+    return told
+
+
+def events(work: Work, item: Item | None) -> Sequence[TrimEvent]:
+    """What a feed's item is to the trim engine."""
+    now = work.clock.now()
+    before: tuple[TrimEvent, ...] = (Restart(now),) if work.restarted else ()
+    work.restarted = False
+    match item:
+        case Reading():
+            return (*before, Measured(item, now))
+        case Lost():
+            return (LinkDown(now),)
+        case Back():
+            return (LinkUp(now), Restart(now))
+        case _:
+            return (*before, Tick(now))
+
+
+class Gauge:
+    """Tells of a trim's view: at every item of a feed, and between them only what time has changed."""
+
+    def __init__(self, work: Work, trimmer: str, goal: Goal) -> None:
+        self._work = work
+        self._trimmer = trimmer
+        self._goal = goal
+        self._told: tuple[TrimView, str] | None = None
+
+    def show(self, view: TrimView, item: Item | None, asked: str = "") -> None:
+        """`asked`: the part of a turn that the hand is asked for, in words."""
+        seen = replace(view, doubt=None), asked  # doubt grows with every moment, and no gauge shows it
+        if item is None and seen == self._told:
+            return
+        self._told = seen
+        self._work.tell(TrimMoved(self._work.step.id, self._goal, view, self._trimmer, asked))
+
+
+def turn_by_eye(work: Work, step: Step, axis: Axis, source: TypedSource) -> Value | None:
+    """Turn, read, type, until what is typed is inside."""
+    until = work.clock.now() + LONGEST
+    found = typed_value(work, source, step.instruction or step.title)
+    while found is not None and work.clock.now() < until:
+        if axis.limits.holds(found.value):
+            return found
+        work.heed()
+        away = axis.target - found.value
+        text = f"{axis.trimmer.name}: {show(abs(away), found.unit, digits=3)} {'low' if away > 0 else 'high'}. Turn it."
+        if work.choose(text, ("turned", "cannot"), "turn", axis.trimmer.name, away) != "turned":
+            return None
+        found = typed_value(work, source, step.instruction or step.title)
+    return None
