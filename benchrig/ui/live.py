@@ -17,6 +17,7 @@ from rich.text import Text
 
 from ..session import notices as n
 from .gauge import gauge, glyphs_for
+from .soakview import soak_rows
 from .words import plain, sentence
 
 FRAME = 0.05  # seconds; 20 drawings a second is more than an eye follows and little for a slow link
@@ -43,16 +44,16 @@ class LiveScreen:
         self._time = get_time
         self._glyphs = glyphs_for(console.encoding)
         self._live: Live | None = None
-        self._moved: n.TrimMoved | None = None
+        self._moved: n.TrimMoved | n.SoakMoved | None = None
         self._drawn_at = -1e9
         self._waiting = False
 
     def show(self, notice: n.Notice) -> None:
-        if isinstance(notice, n.TrimMoved):
+        if isinstance(notice, n.TrimMoved | n.SoakMoved):
             self._moved = notice
             self._waiting = True
             self.tick()
-        elif not isinstance(notice, n.ReadingTaken | n.SoakMoved):
+        elif not isinstance(notice, n.ReadingTaken):
             self._line(notice)
 
     def tick(self) -> None:
@@ -60,12 +61,18 @@ class LiveScreen:
         if self._waiting and self._moved and self._time() - self._drawn_at >= FRAME:
             self._draw(self._moved)
 
-    def _draw(self, moved: n.TrimMoved) -> None:
+    def _draw(self, moved: n.TrimMoved | n.SoakMoved) -> None:
         if self._live is None:
             self._live = Live(console=self._console, auto_refresh=False, transient=True)
             self._live.start()
-        self._live.update(gauge(moved, self._console.width, self._glyphs), refresh=True)
+        self._live.update(self._drawn(moved), refresh=True)
         self._drawn_at, self._waiting = self._time(), False
+
+    def _drawn(self, moved: n.TrimMoved | n.SoakMoved) -> Text:
+        width, height = self._console.width, self._console.height
+        if isinstance(moved, n.SoakMoved):
+            return soak_rows(moved, width, max(3, height // 2), self._glyphs)
+        return gauge(moved, width, self._glyphs)
 
     def _line(self, notice: n.Notice) -> None:
         if isinstance(notice, n.StepStarted | n.StepEnded | n.JobEnded):
