@@ -145,7 +145,7 @@ def facts_of(notice: n.Notice) -> dict[str, Any]:
 
 def _raised(step: str, it: Alarm) -> n.AlarmRaised:
     return n.AlarmRaised(
-        step, it.key, it.severity, it.title, it.words, it.channel, it.raised, it.number, it.count, it.loud
+        step, it.key, it.severity, it.title, it.words, it.channel, it.raised, it.number, it.count, it.loud, it.active
     )
 
 

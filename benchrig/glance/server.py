@@ -2,7 +2,7 @@
 
 Rules it keeps. Read only: every route answers GET and nothing else. On loopback anybody on this machine may look; on
 any other address each request needs the token. The session is never slowed: it folds the notice, raises a flag and
-goes on; text is made once for all viewers, at most `PACE` times a second.
+goes on; what the viewers get is made once for all of them (see `crowd`).
 """
 
 from __future__ import annotations
@@ -10,14 +10,13 @@ from __future__ import annotations
 import asyncio
 import hmac
 import ipaddress
-import json
 import secrets
 import socket
 import threading
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import Awaitable, Callable
 from importlib.resources import files
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 import uvicorn
 from starlette.applications import Starlette
@@ -25,12 +24,15 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response, StreamingResponse
 from starlette.routing import Route
 
+from ..clock import Clock, RealClock
 from ..errors import FileError
-from ..session.notices import Notice
-from ..ui.jsonlines import as_data
+from ..metrics import CONTENT_TYPE, Metrics
+from ..session import notices as n
+from .crowd import Crowd
+from .page import page_data
 from .state import Glance, fold
+from .trends import Trends
 
-PACE = 20.0
 _SECURITY = {
     "Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
@@ -58,15 +60,17 @@ class GlancePage:
     needed. Raises FileError if the address cannot be used.
     """
 
-    def __init__(self, host: str = "127.0.0.1", port: int = 0, token: str | None = None) -> None:
+    def __init__(
+        self, host: str = "127.0.0.1", port: int = 0, token: str | None = None, clock: Clock | None = None
+    ) -> None:
         self.token = "" if is_loopback(host) else token or secrets.token_urlsafe(16)
         self._local = is_loopback(host)
+        self._clock = clock or RealClock()
         self._state = Glance()
-        self._version = 0
+        self._trends = Trends()
+        self._metrics = Metrics()
         self._lock = threading.Lock()
-        self._text: tuple[int, bytes] = (-1, b"")
-        self._loop: asyncio.AbstractEventLoop | None = None
-        self._changed: asyncio.Event | None = None
+        self._crowd: Crowd | None = None
         self._socket = _listen(host, port)
         bound = self._socket.getsockname()
         shown = f"[{bound[0]}]" if ":" in bound[0] else bound[0]
@@ -78,13 +82,14 @@ class GlancePage:
         self._thread = threading.Thread(target=self._serve, name="glance", daemon=True)
         self._ready = threading.Event()
 
-    def show(self, notice: Notice) -> None:
+    def show(self, notice: n.Notice) -> None:
         """Fold a notice in; returns at once."""
         with self._lock:
             self._state = fold(self._state, notice)
-            self._version += 1
-        if self._loop and self._changed and not self._loop.is_closed():
-            self._loop.call_soon_threadsafe(self._changed.set)
+            self._trends.take(notice)
+            self._metrics.take(notice, self._clock.now())
+        if self._crowd:
+            self._crowd.stir()
 
     def tick(self) -> None:
         """Nothing waits."""
@@ -92,6 +97,8 @@ class GlancePage:
     def close(self) -> None:
         """Stop serving; viewers see the connection end."""
         self._server.should_exit = True
+        if self._crowd:
+            self._crowd.end()
         if self._thread.is_alive():
             self._thread.join(timeout=5)
         self._socket.close()
@@ -110,27 +117,42 @@ class GlancePage:
         asyncio.run(self._main())
 
     async def _main(self) -> None:
-        self._loop = asyncio.get_running_loop()
-        self._changed = asyncio.Event()
+        self._crowd = Crowd(self._everything, self._news)
         self._ready.set()
+        making = asyncio.create_task(self._crowd.run())
         await self._server.serve(sockets=[self._socket])
+        self._crowd.end()
+        await making
+
+    def _everything(self) -> dict[str, Any]:
+        with self._lock:
+            state, trends = self._state, self._trends.all()
+        return {"page": page_data(state), "trends": trends, "whole": True}
+
+    def _news(self) -> dict[str, Any]:
+        with self._lock:
+            state, trends = self._state, self._trends.news()
+        return {"page": page_data(state), "trends": trends}
+
+    # routes
 
     def _app(self) -> Starlette:
         assets = {"/": "page.html", "/glance.css": "glance.css", "/glance.js": "glance.js"}
-        routes = [Route(path, self._asset(name), methods=["GET"]) for path, name in assets.items()]
-        return Starlette(routes=[*routes, Route("/live", self._live, methods=["GET"])])
+        answers = {path: self._asset(name) for path, name in assets.items()}
+        answers |= {"/live": self._live, "/metrics": self._measured}
+        return Starlette(routes=[Route(path, answer, methods=["GET"]) for path, answer in answers.items()])
 
     def _refusal(self, request: Request) -> Response | None:
         """None if the viewer may look."""
         if self._local:
             # A page elsewhere could point a name of its own at 127.0.0.1; such a request carries that name.
             return None if is_loopback(request.url.hostname or "") else PlainTextResponse("Not this name.", 403)
-        given = request.query_params.get("token", "")
+        bearer = request.headers.get("Authorization", "").removeprefix("Bearer ")
+        given = request.query_params.get("token", "") or bearer
         if not given:
             return PlainTextResponse("This page needs the token that was printed at the bench.", 401)
-        return (
-            None if hmac.compare_digest(given.encode(), self.token.encode()) else PlainTextResponse("Wrong token.", 403)
-        )
+        right = hmac.compare_digest(given.encode(), self.token.encode())
+        return None if right else PlainTextResponse("Wrong token.", 403)
 
     def _asset(self, name: str) -> Callable[[Request], Awaitable[Response]]:
         text = (files(__package__) / name).read_text(encoding="utf-8")
@@ -144,43 +166,20 @@ class GlancePage:
         return answer
 
     async def _live(self, request: Request) -> Response:
+        assert self._crowd is not None
         refused = self._refusal(request)
-        return refused or StreamingResponse(self._events(), media_type="text/event-stream", headers=_SECURITY)
+        return refused or StreamingResponse(self._crowd.watch(), media_type="text/event-stream", headers=_SECURITY)
 
-    async def _events(self) -> AsyncIterator[bytes]:
-        sent = -1
-        while not self._server.should_exit:
-            version, text = self._now()
-            if version != sent:
-                sent = version
-                yield text
-                await asyncio.sleep(1.0 / PACE)
-            elif not await self._change():
-                yield b"event: beat\ndata: .\n\n"
-
-    async def _change(self) -> bool:
-        """True when something changed, False after a quiet second."""
-        assert self._changed is not None
-        self._changed.clear()
-        if self._version != self._text[0]:
-            return True
-        try:
-            await asyncio.wait_for(self._changed.wait(), 1.0)
-        except TimeoutError:
-            return False
-        return True
-
-    def _now(self) -> tuple[int, bytes]:
+    async def _measured(self, request: Request) -> Response:
+        if refused := self._refusal(request):
+            return refused
         with self._lock:
-            version, state = self._version, self._state
-        if self._text[0] != version:
-            self._text = (version, b"data: " + json.dumps(_page_data(state)).encode() + b"\n\n")
-        return self._text
-
-
-def _page_data(state: Glance) -> dict[str, object]:
-    data = {name: as_data(getattr(state, name)) for name in Glance.__slots__ if name not in {"lost", "trends", "units"}}
-    return {**data, "lost": dict(state.lost), "trends": dict(state.trends), "units": dict(state.units)}
+            measured = self._metrics.copy()
+        try:
+            text = measured.text(self._clock.now())
+        except FileError as error:
+            return PlainTextResponse(str(error), 501)
+        return Response(text, media_type=CONTENT_TYPE, headers=_SECURITY)
 
 
 def _listen(host: str, port: int) -> socket.socket:

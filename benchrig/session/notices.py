@@ -161,6 +161,8 @@ class ChannelView:
 
     state   "warm-up", "in", "warning" (outside low..high), "out" (outside acceptable_low..acceptable_high), "absent"
     since   when it came into this state, wall time
+    least, greatest   of the readings since the last telling, so that no trend misses a dip; None where not known
+    readings          how many were taken so far
     """
 
     name: str
@@ -172,6 +174,9 @@ class ChannelView:
     acceptable_high: float | None
     state: str
     since: datetime
+    least: float | None = None
+    greatest: float | None = None
+    readings: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +197,7 @@ class SoakMoved:
 
 @dataclass(frozen=True, slots=True)
 class AlarmRaised:
-    """An alarm opened, grew worse, or is told again. `number`: how many times it was told so far; 0 at its opening."""
+    """An alarm opened, grew worse, or is told again; so nobody has acknowledged it as it is now."""
 
     kind: ClassVar[str] = "alarm raised"
     step: str
@@ -202,9 +207,10 @@ class AlarmRaised:
     words: str
     channel: str
     raised: datetime  # when it opened
-    number: int
+    number: int  # times it was told so far; 0 at its opening
     count: int = 1  # times it was raised since it opened
     loud: bool = False  # what should have made the bench safe has failed
+    active: bool = True  # False: the trouble has gone by itself
 
 
 @dataclass(frozen=True, slots=True)

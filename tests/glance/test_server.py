@@ -6,6 +6,7 @@ import threading
 import time
 import urllib.error
 import urllib.request
+from datetime import UTC, datetime
 
 import pytest
 
@@ -17,6 +18,7 @@ from benchrig.trim.types import Cue, Goal, TrimView
 
 GOAL = Goal(9400.0, 9250.0, 9550.0, "V")
 CHROMIUM = shutil.which("chromium")
+AT = datetime(2026, 1, 5, 3, 12, tzinfo=UTC)
 
 
 def trim(value, position=0.0):
@@ -24,8 +26,17 @@ def trim(value, position=0.0):
     return n.TrimMoved("eht", GOAL, view, "RV41")
 
 
-def status(url, *, method="GET", host=None):
-    request = urllib.request.Request(url, method=method, headers={"Host": host} if host else {})
+def channel(name="+12 V", value=12.0, state="in"):
+    return n.ChannelView(name, value, "V", 11.4, 12.6, 10.8, 13.2, state, AT, readings=7)
+
+
+def soak(*channels, elapsed=1800.0):
+    return n.SoakMoved("soak", channels, elapsed, 3600.0, "watching")
+
+
+def status(url, *, method="GET", host=None, **more):
+    headers = {"Host": host} if host else {}
+    request = urllib.request.Request(url, method=method, headers={**headers, **more})
     try:
         with urllib.request.urlopen(request, timeout=5) as answer:
             return answer.status
@@ -46,7 +57,7 @@ def test_on_loopback_anybody_of_this_machine_may_look(page):
 
 
 @pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "PATCH"])
-@pytest.mark.parametrize("path", ["", "live", "glance.js"])
+@pytest.mark.parametrize("path", ["", "live", "glance.js", "metrics"])
 def test_nothing_can_be_sent_to_it(page, method, path):
     """There is no route that takes anything."""
     assert status(page.address + path, method=method) == 405
@@ -57,7 +68,7 @@ def test_a_foreign_name_for_this_machine_is_refused(page):
     assert status(page.address, host="bench.example") == 403
 
 
-@pytest.mark.parametrize("path", ["", "live", "glance.js", "glance.css"])
+@pytest.mark.parametrize("path", ["", "live", "glance.js", "glance.css", "metrics"])
 def test_beyond_loopback_every_route_needs_the_token(path):
     """Without it 401, with a wrong one 403, with the right one the page."""
     with GlancePage(host="0.0.0.0", token="Lantern-Lane-7") as page:
@@ -65,6 +76,8 @@ def test_beyond_loopback_every_route_needs_the_token(path):
         assert status(base + path) == 401
         assert status(base + path + "?token=lantern-lane-7") == 403
         assert status(base + path + "?token=Lantern-Lane-7") == 200
+        assert status(base + path, Authorization="Bearer Lantern-Lane-7") == 200
+        assert status(base + path, Authorization="Bearer lantern-lane-7") == 403
 
 
 def test_tokens_are_made_long_and_different():
@@ -179,9 +192,14 @@ def test_hostile_names_stay_text(view, page):
     name = "<img src=x onerror=document.body.remove()>"
     page.show(n.JobStarted(1, "P", name, "Ida", []))
     page.show(n.GapOpened("s", name, name))
-    page.show(n.ReadingTaken("s", name, Reading(1.0, name, 0.0)))
+    page.show(n.ReadingTaken("s", f"{name} 2", Reading(1.0, name, 0.0)))
+    page.show(soak(channel(name)))
+    page.show(n.AlarmRaised("s", name, "stop", name, name, name, AT, 1))
+    page.show(n.Said("s", name, "warning"))
     until(view, "document.querySelectorAll('#alarms li').length == 1")
-    assert name in view.inner_text("#job")
+    until(view, "document.querySelectorAll('.band').length == 2")
+    for place in ("#job", "#alarms", "#lost", "#tiles", "#trends", "#remarks"):
+        assert name in view.text_content(place)
     assert view.query_selector("img") is None
     assert view.complaints == []
 
@@ -189,8 +207,74 @@ def test_hostile_names_stay_text(view, page):
 def test_trends_fill(view, page):
     for i in range(50):
         page.show(n.ReadingTaken("s", "meter", Reading(9400.0 + i, "V", float(i))))
-    until(view, "document.querySelector('#trends path')?.getAttribute('d').split('M').length == 2")
-    until(view, "document.querySelector('#trends figcaption').textContent.includes('9.4490 kV')")
+    until(view, "document.querySelector('#trends .band')?.getAttribute('d').split('M').length == 2")
+    until(view, "document.querySelector('#trends figcaption').textContent.includes('9.400 to 9.449 kV in 49 s')")
+
+
+def test_a_watch_shows_a_tile_for_each_channel_with_its_trend(view, page):
+    """State by word and class, value, window; the trend fills in the tile; the tiles go with the step."""
+    for i in range(100):
+        page.show(soak(channel(), channel("+5 V", 5.0, "warning"), channel("EHT", None, "absent"), elapsed=float(i)))
+    until(view, "document.querySelectorAll('#tiles .band[d]').length == 2")
+    assert view.eval_on_selector_all("#tiles article", "all => all.map(it => it.className)") == [
+        "in",
+        "warning",
+        "absent",
+    ]
+    assert "12.00 V" in view.inner_text("#tiles article:first-child .value")
+    assert "11.40 V to 12.60 V" in view.inner_text("#tiles article:first-child")
+    assert "1 h left" in view.inner_text("#watch")
+    page.show(n.StepEnded("soak", "pass", None, "", None))
+    until(view, "document.querySelectorAll('#tiles article').length == 0")
+    assert view.complaints == []
+
+
+def test_a_tile_follows_a_reading_within_300_ms(view, page):
+    """From the notice to the drawn number, in the browser's own clock; the median of ten."""
+    page.show(soak(channel()))
+    until(view, "document.querySelectorAll('#tiles article').length == 1")
+    what = "document.querySelector('#tiles .value'), {subtree: true, characterData: true, childList: true}"
+    view.evaluate(f"new MutationObserver(() => {{ window.movedAt = Date.now() }}).observe({what})")
+    lags = []
+    for i in range(10):
+        view.wait_for_timeout(150)
+        told = time.time() * 1000
+        page.show(soak(channel(value=12.01 + i / 100)))
+        until(view, f"document.querySelector('#tiles .value span').textContent == '{12.01 + i / 100:.2f}'")
+        lags.append(view.evaluate("window.movedAt") - told)
+    assert sorted(lags)[5] < 300
+
+
+def test_a_trend_laid_together_from_news_is_what_a_newcomer_sees(view, page, browser):
+    """Told reading by reading over two joinings of slots, against one who loads the page at the end."""
+    for i in range(1500):
+        page.show(soak(channel(value=12.0 + (i % 7) / 10), elapsed=float(i)))
+        if i % 100 == 0:
+            view.wait_for_timeout(60)
+    path = "document.querySelector('#tiles .band')?.getAttribute('d')"
+    newcomer = browser.new_page()
+    newcomer.goto(page.address)
+    until(newcomer, f"{path} != null")
+    wanted = newcomer.evaluate(path)
+    until(view, f"{path} == {wanted!r}")
+    newcomer.close()
+
+
+def test_an_acknowledged_alarm_leaves_the_top_and_is_still_said(view, page):
+    page.show(n.AlarmRaised("s", "a", "stop", "+12 V low", "10.80 V", "+12 V", AT, 1))
+    until(view, "document.querySelectorAll('#alarms .stop').length == 1")
+    assert view.title().startswith("(1)")
+    page.show(n.AlarmAcknowledged("s", "a", "+12 V low", "Ida", True))
+    until(view, "document.querySelectorAll('#alarms li').length == 0")
+    assert "taken note of by Ida" in view.inner_text("#taken")
+
+
+def test_the_range_of_the_trends_is_chosen_at_the_page_alone(view, page):
+    for i in range(3):
+        page.show(soak(channel(), elapsed=5000.0 * i))
+    until(view, "document.querySelector('#tiles .span')?.textContent.includes('in 2.8 h')")
+    view.click("#recent")
+    until(view, "!document.querySelector('#tiles .span').textContent.includes('in 2.8 h')")
 
 
 def test_silence_is_said(view, page):

@@ -1,11 +1,17 @@
 """The page is folded from notices, bounded, and keeps what is wrong in sight."""
 
-from benchrig.glance.state import MOST_LINES, MOST_POINTS, Glance, fold
-from benchrig.readings import Flag, Reading
+import json
+from datetime import UTC, datetime
+
+import pytest
+
+from benchrig.glance.page import page_data
+from benchrig.glance.state import MOST_ALARMS, MOST_LINES, Glance, fold
 from benchrig.session import notices as n
 from benchrig.trim.types import Cue, Goal, TrimView
 
 GOAL = Goal(9400.0, 9250.0, 9550.0, "V")
+AT = datetime(2026, 1, 5, 3, 12, tzinfo=UTC)
 
 
 def folded(*notices, start=None):
@@ -20,36 +26,36 @@ def trim(value):
     return n.TrimMoved("eht", GOAL, TrimView(value, distance, Cue.UP, 0.0, 0.0, (-0.3, 0.3), False), "RV41")
 
 
-def reading(time, value, flags=Flag.NONE):
-    return n.ReadingTaken("s", "meter", Reading(value, "V", time, flags))
+def bar(glance):
+    return page_data(glance)["bar"]
+
+
+def channel(value=12.0, state="in", **limits):
+    known = {"low": 11.4, "high": 12.6, "acceptable_low": 10.8, "acceptable_high": 13.2, **limits}
+    return n.ChannelView("+12 V", value, "V", *known.values(), state, AT)
+
+
+def soak(*channels, remaining=3600.0):
+    return n.SoakMoved("soak", channels, 1800.0, remaining, "watching")
+
+
+def raised(key="a", severity="warning", **more):
+    return n.AlarmRaised("soak", key, severity, f"{key} low", "11.20 V", key, AT, 1, **more)
 
 
 def test_inside_is_said_by_the_window_not_by_the_cue():
     """Colour follows the number."""
-    assert folded(trim(9250.0)).bar.inside
-    assert not folded(trim(9249.9)).bar.inside
-    assert not folded(trim(None)).bar.inside
+    assert bar(folded(trim(9250.0)))["inside"]
+    assert not bar(folded(trim(9249.9)))["inside"]
+    assert not bar(folded(trim(None)))["inside"]
 
 
 def test_the_gauge_goes_with_its_step():
     """The next step never shows the last one's value."""
     ended = n.StepEnded("eht", "pass", 9400.0, "V", 20.0)
-    assert folded(trim(9400.0), ended).bar is None
-    assert folded(trim(9400.0), n.StepStarted("b", "measure", "B", "", 2, 3)).bar is None
-
-
-def test_trend_stays_bounded_and_keeps_its_extremes():
-    """Ten thousand readings, one of them a dip, in at most MOST_POINTS points."""
-    glance = folded(*[reading(float(i), -5.0 if i == 1234 else 12.0) for i in range(10_000)])
-    trend = glance.trends["meter"]
-    assert len(trend) <= MOST_POINTS
-    assert min(low for _, low, _ in trend) == -5.0
-    assert trend[-1][0] >= 9_999.0 - 100
-
-
-def test_a_reading_that_may_not_be_judged_is_not_drawn():
-    """Overloads and old values never become a point of a trend."""
-    assert folded(reading(0.0, 12.0, Flag.STALE), reading(1.0, None, Flag.OVERLOAD)).trends == {}
+    assert bar(folded(trim(9400.0), ended)) is None
+    assert bar(folded(trim(9400.0), n.StepStarted("b", "measure", "B", "", 2, 3))) is None
+    assert page_data(folded(soak(channel()), ended))["soak"] is None
 
 
 def test_lost_instruments_stay_in_sight_until_they_are_back():
@@ -58,14 +64,89 @@ def test_lost_instruments_stay_in_sight_until_they_are_back():
     assert set(folded(n.GapClosed("s", "meter", 2.0), start=lost).lost) == {"scope"}
 
 
-def test_alarms_and_verdicts_are_the_newest_few():
+def test_remarks_and_verdicts_are_the_newest_few():
     glance = folded(*[n.Said("s", f"alarm {i}", "alarm") for i in range(100)])
-    assert len(glance.alarms) == MOST_LINES
-    assert glance.alarms[-1].endswith("alarm 99")
+    assert len(glance.remarks) == MOST_LINES
+    assert glance.remarks[-1].endswith("alarm 99")
 
 
-def test_notes_are_no_alarms():
-    assert folded(n.Said("s", "probe moved")).alarms == ()
+def test_notes_are_no_remarks():
+    assert folded(n.Said("s", "probe moved")).remarks == ()
+
+
+def test_an_alarm_stays_until_it_is_taken_note_of_and_gone():
+    """Either may come first."""
+    glance = folded(raised())
+    taken = folded(n.AlarmAcknowledged("soak", "a", "a low", "Ida", True), start=glance)
+    assert taken.alarms["a"].acknowledged == "Ida"
+    assert folded(n.AlarmCleared("soak", "a", "a low", True), start=taken).alarms == {}
+    gone = folded(n.AlarmCleared("soak", "a", "a low", False), start=glance)
+    assert not gone.alarms["a"].active
+    assert folded(n.AlarmAcknowledged("soak", "a", "a low", "Ida", False), start=gone).alarms == {}
+
+
+def test_an_alarm_that_grew_worse_is_no_longer_taken_note_of():
+    glance = folded(raised(), n.AlarmAcknowledged("soak", "a", "a low", "Ida", True), raised(severity="stop"))
+    assert glance.alarms["a"].acknowledged == ""
+
+
+def test_alarms_are_bounded_and_the_gravest_stands_first():
+    glance = folded(
+        *[raised(f"k{i}") for i in range(3 * MOST_ALARMS)],
+        n.AlarmAcknowledged("soak", f"k{3 * MOST_ALARMS - 1}", "", "Ida", True),
+        raised("b", "stop"),
+        raised("c", "stop", loud=True),
+    )
+    shown = page_data(glance)["alarms"]
+    assert len(shown) == MOST_ALARMS
+    assert [it["title"] for it in shown[:2]] == ["c low", "b low"]
+    assert shown[-1]["acknowledged"] == "Ida"
+
+
+@pytest.mark.parametrize("state", ["in", "warning", "out", "absent", "warm-up"])
+def test_a_tile_shows_the_state_it_is_told(state):
+    """The page judges nothing itself."""
+    (tile,) = page_data(folded(soak(channel(state=state))))["soak"]["tiles"]
+    assert tile["state"] == state
+    assert tile["value"] == "12.00 V"
+    assert tile["limits"] == "11.40 V to 12.60 V"
+
+
+def test_a_channel_without_a_number_has_none_on_the_page():
+    (tile,) = page_data(folded(soak(channel(None, "absent"))))["soak"]["tiles"]
+    assert tile["value"] == "--"
+    assert tile["position"] is None
+
+
+def test_a_mark_stands_where_its_value_stands_among_the_limits():
+    """Middle in the middle, each limit on its line, far away at the end."""
+
+    def tile(value, **limits):
+        return page_data(folded(soak(channel(value, **limits))))["soak"]["tiles"][0]
+
+    middle = tile(12.0)
+    assert middle["position"] == pytest.approx(0.0)
+    assert tile(11.4)["position"] == pytest.approx(middle["window"][0])
+    assert tile(13.2)["position"] == pytest.approx(middle["acceptable"][1])
+    assert tile(1e6)["position"] == 1.0
+    only = tile(11.9, low=None, acceptable_low=None, acceptable_high=None)
+    assert only["window"][0] == -1.0
+    assert only["position"] < only["window"][1]
+    assert only["acceptable"] is None
+    assert only["limits"] == "at most 12.60 V"
+    assert tile(11.9, low=None, high=None, acceptable_low=None, acceptable_high=None)["window"] is None
+
+
+def test_time_left_is_said_in_words_and_as_a_share():
+    shown = page_data(folded(soak(channel())))["soak"]
+    assert (shown["left"], shown["elapsed"], shown["done"]) == ("1 h", "30 min", pytest.approx(1 / 3))
+    assert page_data(folded(soak(channel(), remaining=None)))["soak"]["left"] == ""
+
+
+def test_the_page_is_strict_json_whatever_the_numbers():
+    """A browser refuses NaN and Infinity."""
+    glance = folded(soak(channel(float("nan")), channel(float("inf"))), raised())
+    json.loads(json.dumps(page_data(glance)), parse_constant=pytest.fail)
 
 
 def test_high_voltage_stands_on_the_page_only_while_it_is_acknowledged():
@@ -85,5 +166,5 @@ def test_the_page_never_shows_the_phrase():
 
 
 def test_a_new_job_starts_a_new_page():
-    old = folded(n.Said("s", "x", "alarm"), reading(0.0, 1.0))
+    old = folded(n.Said("s", "x", "alarm"), raised())
     assert folded(n.JobStarted(5, "P", "SK14-0231", "Ida", []), start=old) == Glance(job="P  SK14-0231")
