@@ -21,7 +21,7 @@ from ..judgement.watch import Event, Step, Watch
 from ..procedure.model import SoakChannel
 from ..units import show
 from .findings import Columns, Finding, Floats, Kind, Severity
-from .levels import Confirmed, Level, broken, levels
+from .levels import Ceiling, Confirmed, Level, levels
 from .moving import Moving
 
 LOOKS = 10  # times per window that drift is judged
@@ -63,7 +63,9 @@ class ChannelWatch:
     ) -> None:
         """`harmless`: magnitude above which a value can hurt, where the procedure declares no hazard."""
         self.channel = channel
-        self._harmless = harmless
+        ceiling = channel.limits.ceiling
+        limit = harmless if ceiling is None else ceiling
+        self._ceiling = None if limit is None else Ceiling(limit, overload=ceiling is not None)
         self.name = channel.name
         self.unit = channel.source.unit
         self.uncertainty = 0.0
@@ -167,15 +169,13 @@ class ChannelWatch:
     # steps of taking
 
     def _breach(self, columns: Columns) -> Iterator[Finding]:
-        ceiling = self.channel.limits.ceiling
-        limit = self._harmless if ceiling is None else ceiling
-        place = None if limit is None else broken(columns, limit, overload=ceiling is not None)
-        if place is None or limit is None or self._breached:
+        place = None if self._ceiling is None else self._ceiling.broken(columns)
+        if place is None or self._ceiling is None or self._breached:
             return
         self._breached = True
         value = float(columns.values[place])
         shown = "more than can be shown" if math.isnan(value) else show(value, self.unit)
-        words = f"{shown}, ceiling {show(limit, self.unit)}"
+        words = f"{shown}, ceiling {show(self._ceiling.limit, self.unit)}"
         yield self._finding(Kind.BREACH, Severity.STOP, float(columns.times[place]), words, value=value)
 
     def _present(self, time: float) -> Iterator[Finding]:

@@ -80,3 +80,9 @@ class Columns:
         """Which of them are beyond the range, shape (n,)."""
         over: NDArray[np.bool_] = (self.flags & Flag.OVERLOAD.value) != 0
         return over
+
+    @property
+    def autoranging(self) -> NDArray[np.bool_]:
+        """Which of them are from a meter that chooses its range by itself, shape (n,)."""
+        auto: NDArray[np.bool_] = (self.flags & Flag.AUTORANGE.value) != 0
+        return auto

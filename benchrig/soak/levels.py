@@ -1,7 +1,7 @@
 """Is a channel inside its window, its acceptable limits, its ceiling? Row by row, and never on one reading alone.
 
 Rules it keeps:
-1. A ceiling is broken by a single reading, and by an overload.
+1. A ceiling is broken by a single reading, and by an overload in a range that was chosen.
 2. Window and acceptable limits are left, and entered again, by `CONFIRM` readings in a row.
 3. Reading by reading and in batches it says the same; a batch in which nothing is out costs one comparison.
 """
@@ -28,13 +28,33 @@ class Level(enum.IntEnum):
     FAR_OUT = 2  # of the acceptable limits
 
 
-def broken(columns: Columns, ceiling: float, *, overload: bool) -> int | None:
-    """Place of the first reading above the ceiling, or None. It looks at every number, and at overloads if asked."""
-    with np.errstate(invalid="ignore"):
-        above = np.abs(columns.values) > ceiling
-    if overload:
-        above |= columns.overloaded
-    return int(above.argmax()) if above.any() else None
+class Ceiling:
+    """Finds the first reading above a limit. It looks at every number, and at overloads where `overload` says so.
+
+    A meter that chooses its own range shows an overload while it goes to the next one: there it takes `CONFIRM` in a row.
+    """
+
+    def __init__(self, limit: float, *, overload: bool) -> None:
+        self.limit = limit
+        self._overload = overload
+        self._run = 0  # overloads of an autoranging meter, in a row
+
+    def broken(self, columns: Columns) -> int | None:
+        """Place of the first reading above; None if there is none."""
+        with np.errstate(invalid="ignore"):
+            above = np.abs(columns.values) > self.limit
+        over = columns.overloaded
+        if self._overload and (self._run or over.any()):
+            above |= over & ~columns.autoranging
+            above |= self._in_a_row(over & columns.autoranging)
+        return int(above.argmax()) if above.any() else None
+
+    def _in_a_row(self, hopping: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        out = np.zeros(hopping.shape, dtype=np.bool_)
+        for place, it in enumerate(hopping.tolist()):
+            self._run = self._run + 1 if it else 0
+            out[place] = self._run >= CONFIRM
+        return out
 
 
 def levels(values: Floats, limits: Limits) -> NDArray[np.int8]:

@@ -82,6 +82,17 @@ def test_one_reading_above_the_ceiling_stops_and_so_does_an_overload():
     assert channel().while_off(columns([0.0] * 9)) == []
 
 
+def test_an_overload_of_a_meter_on_its_way_to_another_range_stops_only_when_it_stays():
+    """One frame of it is a range change; three in a row are none, wherever the batches are cut."""
+    hop = [(Flag.OVERLOAD | Flag.AUTORANGE).value]
+    watch = channel()
+    one = [columns([math.nan], float(i), flags=hop) for i in range(3)]
+    assert watch.take(one[0]) == []
+    assert watch.take(columns([12.0], 0.5)) == []
+    assert watch.take(columns([math.nan] * 2, 1.0, flags=hop * 2)) == []
+    assert kinds(watch.take(columns([math.nan], 3.0, flags=hop))) == [Kind.BREACH]
+
+
 def test_a_voltage_that_can_hurt_stops_where_no_hazard_was_declared():
     """60 V on a rail of 12 V is a fault, whatever the file says; an overload alone is only a range too small."""
     bare = Limits("V", 11.4, 12.6, 11.4, 12.6)
