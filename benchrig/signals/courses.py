@@ -28,7 +28,7 @@ _ORDER = 3
 _TOP = 4
 _POWERS = np.arange(_TOP + 1)
 _PRODUCTS = np.add.outer(_POWERS, _POWERS)
-_SHOWS = 1.5  # standard uncertainties of the highest term
+_SHOWS = 2.5  # standard uncertainties of the highest term
 # The place of a level is the error of the curve over its steepness. Where that is doubtful too, the quotient has longer
 # tails: by r^2 for a relative doubt r, to second order, and as much again for a piece chosen by the same samples.
 _TAILS = 2.0
@@ -132,16 +132,17 @@ def _tangent(
     # In units of `near` or of a whole edge, so that powers do not part too far.
     scale = near or 1.0
     ladder = scale ** _POWERS[:size]
-    inverse = np.linalg.pinv(powers[_PRODUCTS[:size, :size]] / np.multiply.outer(ladder, ladder), rcond=1e-13, hermitian=True)
+    normal = powers[_PRODUCTS[:size, :size]] / np.multiply.outer(ladder, ladder)
+    inverse = np.linalg.pinv(normal, rcond=1e-13, hermitian=True)
     terms = inverse @ (levels[:size] / ladder)
     at = (near / scale) ** _POWERS[:size]
     rate = _POWERS[:size] * (near / scale) ** np.maximum(_POWERS[:size] - 1, 0) / scale
     steepness = float(rate @ terms)
     if steepness <= 0.0:
         return None, 0.0
-    doubt, wobble = (noise * _root(each @ inverse @ each) / steepness for each in (at, rate))
+    doubt, wobble = (noise * _root(float(each @ inverse @ each)) / steepness for each in (at, rate))
     place = near - (float(at @ terms) - level) / steepness
-    shows = abs(float(terms[-1])) / max(noise * _root(inverse[-1, -1]), 1e-300)
+    shows = abs(float(terms[-1])) / max(noise * _root(float(inverse[-1, -1])), 1e-300)
     return Crossing(place, doubt * (1.0 + _TAILS * wobble * wobble), steepness), shows
 
 

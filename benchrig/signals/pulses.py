@@ -147,8 +147,8 @@ def _find(waveform: Waveform) -> _Found:
     rough = crossings(waveform, transitions, states.at(0.5))
     spans = transitions.first - transitions.last
     rising, falling = (
-        align(waveform, refine(waveform, rough[mask], spans[mask], slope, states), states)
-        for mask, slope in ((upward, slopes[0]), (~upward, slopes[1]))
+        align(waveform, refine(waveform, rough[mask], spans[mask], slope, states), states, rising=up)
+        for up, mask, slope in ((True, upward, slopes[0]), (False, ~upward, slopes[1]))
     )
     edges = merge(rising, falling, upward, states.mid_uncertainty)
     return _Found(states, transitions, rising, falling, edges, aftermaths.measured(states))

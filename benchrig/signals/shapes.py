@@ -16,7 +16,6 @@ Rules of this module:
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from .courses import Course, Crossing, course, crossing
 from .instants import Instants
