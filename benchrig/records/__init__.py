@@ -2,6 +2,7 @@
 
 from .facts import (
     AcknowledgementFacts,
+    Block,
     InstrumentFacts,
     JobFacts,
     StepFacts,
@@ -15,6 +16,7 @@ from .sqlite import SqliteStore
 
 __all__ = [
     "AcknowledgementFacts",
+    "Block",
     "ChannelRow",
     "History",
     "InstrumentFacts",

@@ -18,6 +18,9 @@ from ..errors import BenchrigError
 from ..readings import Reading
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from ..signals.waveform import Waveform
 
 
@@ -93,6 +96,22 @@ class StepResult:
 
 
 @dataclass(frozen=True, slots=True)
+class Block:
+    """Many readings of one channel, in columns of shape (n,), in order of time.
+
+    times   seconds of the sitting's monotonic clock; kept to the microsecond
+    values  in `unit`; nan where there is no number; kept bit for bit
+    flags   bits of `readings.Flag`
+    """
+
+    times: NDArray[np.float64]
+    values: NDArray[np.float64]
+    flags: NDArray[np.uint32]
+    unit: str
+    resolution: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class AcknowledgementFacts:
     """An answer to a hold point, word for word."""
 
@@ -138,6 +157,10 @@ class Store(Protocol):
 
     def readings(self, row: int, channel: str, readings: Sequence[Reading]) -> None:
         """Many at once, all or none."""
+        ...
+
+    def block(self, row: int, channel: str, block: Block) -> None:
+        """Many at once, in columns; small ones are joined later. Nothing happens for none."""
         ...
 
     def waveform(self, row: int, channel: str, waveform: Waveform, now: float) -> None: ...

@@ -13,11 +13,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..readings import Flag, Reading
-from .facts import STOPPED, InstrumentFacts, StepResult, StoreError
+from .facts import STOPPED, Block, InstrumentFacts, StepResult, StoreError
 from .schema import APPLICATION_ID, VERSION
 
 if TYPE_CHECKING:
     from ..signals.waveform import Waveform
+    from .envelope import Envelope
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,17 +152,61 @@ class History:
         return [ChannelRow(row["id"], row["step"], row["name"], row["unit"]) for row in rows]
 
     def readings(self, channel: ChannelRow) -> list[Reading]:
-        """In order; `time` in seconds of the sitting."""
+        """In order; `time` in seconds of the sitting. For channels of millions see `blocks`."""
         rows = self._rows("SELECT * FROM readings WHERE channel = ? ORDER BY rowid", channel.id)
-        return [_reading(row, channel.unit) for row in rows]
+        single = [_reading(row, channel.unit) for row in rows]
+        from .envelope import readings_of
+
+        packed = [reading for block in self._packed(channel) for reading in readings_of(block)]
+        return sorted([*single, *packed], key=lambda it: it.time) if packed else single
+
+    def blocks(self, channel: ChannelRow) -> Iterator[Block]:
+        """All readings of a channel in columns, a block at a time, in order: flat memory for millions."""
+        rows = self._rows("SELECT * FROM readings WHERE channel = ? ORDER BY rowid", channel.id)
+        if rows:
+            from .envelope import block_of
+
+            yield block_of([_reading(row, channel.unit) for row in rows])
+        yield from self._packed(channel)
+
+    def _packed(self, channel: ChannelRow) -> Iterator[Block]:
+        from .envelope import unpacked
+
+        last = (-(2**62), 0)
+        while rows := self._rows(
+            "SELECT id, from_us, count, resolution, packed FROM blocks WHERE channel = ?"
+            " AND (from_us > ? OR (from_us = ? AND id > ?)) ORDER BY from_us, id LIMIT 64",
+            channel.id, last[0], last[0], last[1],
+        ):  # fmt: skip
+            for row in rows:
+                yield unpacked(row["packed"], row["from_us"], row["count"], channel.unit, row["resolution"])
+            last = (rows[-1]["from_us"], rows[-1]["id"])
+
+    def envelope(self, channel: ChannelRow, points: int = 1000) -> Envelope:
+        """Least, mean and greatest of about `points` stretches of a channel, each of shape (about points,).
+
+        Where there are blocks enough, their sums are taken and no reading is unpacked: a week is drawn at once.
+        """
+        from .envelope import envelope_of, thinned_sums
+
+        rows = self._rows(
+            "SELECT from_us, to_us, usable, least, mean, greatest FROM blocks WHERE channel = ? AND usable > 0"
+            " ORDER BY from_us",
+            channel.id,
+        )
+        if len(rows) >= points // 4:
+            return thinned_sums([tuple(row) for row in rows], points)
+        return envelope_of(self.blocks(channel), points)
 
     def reading_count(self, job: int) -> int:
-        rows = self._rows(
-            "SELECT count(*) FROM readings JOIN channels ON channels.id = channel"
-            " JOIN steps ON steps.id = channels.step JOIN sittings ON sittings.id = sitting WHERE job = ?",
-            job,
+        """Of all channels of a job; thinned ones count for what they stand for."""
+        where = (
+            " JOIN channels ON channels.id = channel JOIN steps ON steps.id = channels.step"
+            " JOIN sittings ON sittings.id = sitting WHERE job = ?"
         )
-        return int(rows[0][0])
+        single = self._rows(f"SELECT count(*) FROM readings{where}", job)
+        packed = self._rows(f"SELECT coalesce(sum(stood_for), 0) FROM blocks{where}", job)
+        return int(single[0][0]) + int(packed[0][0])
 
     def waveforms(self, step_row: int) -> list[tuple[str, Waveform]]:
         """(channel, waveform), in order."""

@@ -2,6 +2,8 @@
 
 Times are whole microseconds of the sitting's monotonic clock (`_us`) and ISO 8601 wall time in UTC (`stamp`).
 Values are in base units. A sitting is one stretch of work at a job by one process: its monotonic clock starts anew.
+A block holds `count` readings of one channel in `packed`; it stands for as many, or, once it was thinned, for more.
+Its least, mean and greatest are of the usable ones it stands for.
 """
 
 from __future__ import annotations
@@ -157,6 +159,26 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
             instrument TEXT NOT NULL,
             dialogue TEXT NOT NULL
         );
+        """,
+    ),
+    (
+        "readings by the block",
+        """
+        CREATE TABLE blocks (
+            id INTEGER PRIMARY KEY,
+            channel INTEGER NOT NULL REFERENCES channels (id),
+            from_us INTEGER NOT NULL,
+            to_us INTEGER NOT NULL,
+            count INTEGER NOT NULL,
+            stood_for INTEGER NOT NULL,
+            usable INTEGER NOT NULL,
+            least REAL,
+            mean REAL,
+            greatest REAL,
+            resolution REAL,
+            packed BLOB NOT NULL
+        );
+        CREATE INDEX blocks_by_channel ON blocks (channel, from_us)
         """,
     ),
 )

@@ -16,8 +16,11 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
+import numpy as np
+
 from ..readings import Reading
-from .facts import STOPPED, AcknowledgementFacts, JobFacts, StepFacts, StepResult, StoreError
+from .blocks import Blocks, Piece
+from .facts import STOPPED, AcknowledgementFacts, Block, JobFacts, StepFacts, StepResult, StoreError
 from .schema import APPLICATION_ID, MIGRATIONS, VERSION
 
 if TYPE_CHECKING:
@@ -48,6 +51,7 @@ class SqliteStore:
         with self._plainly("open"):
             self.path.parent.mkdir(parents=True, exist_ok=True)
             self._db = sqlite3.connect(self.path, isolation_level=None, timeout=BUSY)
+        self._blocks = Blocks(self._db)
         try:
             with self._plainly("open"):
                 self._set_up()
@@ -133,6 +137,7 @@ class SqliteStore:
 
     def end_step(self, row: int, result: StepResult, now: float, stamp: datetime) -> None:
         with self._synced_transaction(now):
+            self._blocks.join_all()
             self._db.execute(
                 "UPDATE steps SET verdict=?, value=?, unit=?, uncertainty=?, low=?, high=?, acceptable_low=?,"
                 " acceptable_high=?, rule=?, probability=?, guard_band=?, tier=?, words=?, details=?,"
@@ -154,6 +159,14 @@ class SqliteStore:
         with self._plainly("write"), self._transaction():
             rows = (self._reading_row(self._channel(row, channel, it.unit), it) for it in readings)
             self._db.executemany(_READING, rows)
+
+    def block(self, row: int, channel: str, block: Block) -> None:
+        if not block.times.size:
+            return
+        times = np.rint((block.times - self._origin) * 1e6).astype(np.int64)
+        piece = Piece(times, block.values, block.flags.astype(np.uint32, copy=False), block.resolution)
+        with self._plainly("write"), self._transaction():
+            self._blocks.add(self._channel(row, channel, block.unit), piece)
 
     def _reading_row(self, channel: int, it: Reading) -> tuple[Any, ...]:
         return channel, self._us(it.time), it.value, it.flags.value, it.resolution, it.uncertainty
@@ -242,6 +255,7 @@ class SqliteStore:
             yield
         except BaseException:
             self._channels.clear()  # some of them may go with the rollback
+            self._blocks.forget()
             if self._db.in_transaction:  # a full disk has rolled it back already
                 self._db.execute("ROLLBACK")
             raise

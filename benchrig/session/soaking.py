@@ -20,8 +20,7 @@ from ..holdmachine import Moment
 from ..holdpoint import Phase as HoldPhase
 from ..procedure.model import Soak
 from ..readings import Flag, Reading
-from ..records import facts
-from ..records.facts import StepResult, StoreError
+from ..records.facts import Block, StepResult, StoreError
 from ..soak.columns import as_columns
 from ..soak.engine import LASTING, Effect, Engine, Found, Over, Switch
 from ..soak.findings import Columns, Finding, Kind, Severity
@@ -288,5 +287,5 @@ class Soaking:
         return Done(StepResult(engine.verdict(), words=words, details=details(engine, self._clock.now())))
 
 
-def _block(columns: Columns, unit: str) -> Any:
-    return facts.Block(columns.times, columns.values, columns.flags, unit, columns.resolution or None)
+def _block(columns: Columns, unit: str) -> Block:
+    return Block(columns.times, columns.values, columns.flags, unit, columns.resolution or None)

@@ -1,0 +1,147 @@
+"""Blocks of readings in the SQLite record: each is safe at once, small ones are joined, old ones are thinned.
+
+Rules it keeps:
+1. What comes is committed as it comes. Joining replaces small blocks by one large one in a single transaction, so that
+   a reading stands in exactly one block whenever the process ends.
+2. Thinning keeps real readings, of each stretch of time the least and the greatest, and every one whose flags differ
+   from the one before; the sums of a block stay what they were. No extreme is ever lost.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..readings import UNUSABLE
+from .packing import Flags, Floats, Micros, pack, unpack
+
+LARGE = 2048  # readings after which small blocks are joined
+SMALL = 512  # a block of so many stays as it is
+_INSERT = (
+    "INSERT INTO blocks (channel, from_us, to_us, count, stood_for, usable, least, mean, greatest, resolution, packed)"
+    " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """Readings of one block: microseconds, values, flags; shape (n,) each."""
+
+    times: Micros
+    values: Floats
+    flags: Flags
+    resolution: float | None
+
+    @property
+    def usable(self) -> NDArray[np.bool_]:
+        good: NDArray[np.bool_] = ((self.flags & UNUSABLE.value) == 0) & np.isfinite(self.values)
+        return good
+
+    def row(self, channel: int) -> tuple[object, ...]:
+        """As it stands in the table."""
+        good = self.values[self.usable]
+        sums = (None, None, None) if not good.size else (float(good.min()), float(good.mean()), float(good.max()))
+        n = int(self.times.size)
+        ends = int(self.times[0]), int(self.times[-1])
+        packed = pack(self.times, self.values, self.flags)
+        return (channel, *ends, n, n, int(good.size), *sums, self.resolution, packed)
+
+
+class Blocks:
+    """Writes blocks through one connection; the caller opens the transactions."""
+
+    def __init__(self, db: sqlite3.Connection) -> None:
+        self._db = db
+        self._small: dict[int, list[tuple[int, Piece]]] = defaultdict(list)  # channel -> (block, readings), to join
+
+    def add(self, channel: int, piece: Piece) -> None:
+        """One block; a joined one besides, once there is enough to join."""
+        block = self._insert(channel, piece)
+        if piece.times.size >= SMALL:
+            return
+        waiting = self._small[channel]
+        waiting.append((block, piece))
+        if sum(it.times.size for _, it in waiting) >= LARGE:
+            self.join(channel)
+
+    def join(self, channel: int) -> None:
+        """Everything small of a channel becomes one block."""
+        waiting = self._small.pop(channel, [])
+        if len(waiting) < 2:
+            return
+        self._db.executemany("DELETE FROM blocks WHERE id = ?", [(block,) for block, _ in waiting])
+        self._insert(channel, joined([piece for _, piece in waiting]))
+
+    def join_all(self) -> None:
+        """At the end of a step, and of the work."""
+        for channel in list(self._small):
+            self.join(channel)
+
+    def forget(self) -> None:
+        """After a rollback: what waited to be joined stays in small blocks."""
+        self._small.clear()
+
+    def _insert(self, channel: int, piece: Piece) -> int:
+        block = self._db.execute(_INSERT, piece.row(channel)).lastrowid
+        assert block is not None
+        return block
+
+    def thin(self, before: int, stretch: int, sitting: int) -> int:
+        """Thin the blocks of a sitting that ended before `before`, to `stretch` (both microseconds).
+
+        Returns how many readings went.
+        """
+        rows = self._db.execute(
+            "SELECT blocks.id, from_us, count, resolution, packed FROM blocks JOIN channels ON channels.id = channel"
+            " JOIN steps ON steps.id = step WHERE sitting = ? AND to_us < ? AND count = stood_for AND count > ?",
+            (sitting, before, SMALL // 8),
+        ).fetchall()
+        gone = 0
+        for block, start, count, resolution, packed in rows:
+            piece = Piece(*unpack(packed, start, count), resolution)
+            kept = thinned(piece, stretch)
+            left = int(kept.sum())
+            if left <= count // 2:
+                data = pack(piece.times[kept], piece.values[kept], piece.flags[kept])
+                start_kept = int(piece.times[kept][0])
+                self._db.execute(
+                    "UPDATE blocks SET count = ?, packed = ?, from_us = ? WHERE id = ?", (left, data, start_kept, block)
+                )
+                gone += count - left
+        return gone
+
+
+def joined(pieces: list[Piece]) -> Piece:
+    """Several as one, in their order; the coarsest resolution, for no reading is finer than it says."""
+    resolutions = [it.resolution for it in pieces if it.resolution is not None]
+    return Piece(
+        np.concatenate([it.times for it in pieces]),
+        np.concatenate([it.values for it in pieces]),
+        np.concatenate([it.flags for it in pieces]),
+        max(resolutions, default=None),
+    )
+
+
+def thinned(piece: Piece, stretch: int) -> NDArray[np.bool_]:
+    """Which readings stay, shape (n,): see rule 2. The first and the last always do."""
+    kept = np.zeros(piece.times.size, dtype=np.bool_)
+    kept[[0, -1]] = True
+    kept[1:] |= piece.flags[1:] != piece.flags[:-1]
+    usable = np.flatnonzero(piece.usable)
+    for part in _stretches(piece.times[usable], stretch):
+        places = usable[part]
+        values = piece.values[places]
+        kept[places[[int(values.argmin()), int(values.argmax())]]] = True
+    return kept
+
+
+def _stretches(times: Micros, stretch: int) -> Iterator[slice]:
+    edges = np.flatnonzero(np.diff(times // stretch)) + 1 if times.size else np.empty(0, np.int64)
+    bounds = [0, *edges.tolist(), int(times.size)]
+    yield from (slice(a, b) for a, b in pairwise(bounds) if b > a)
