@@ -27,7 +27,17 @@ from ..ui.terminal import Shown
 from ..units import show
 from .practice import HELP, Practice
 from .shipped import locate
-from .showing import JSON, glance_option, mode, open_display, open_glance, person, showing_options
+from .showing import (
+    JSON,
+    glance_option,
+    mode,
+    open_display,
+    open_glance,
+    open_sounds,
+    person,
+    showing_options,
+    sound_options,
+)
 from .truth import Witness, Witnessed
 from .way_out import orderly
 
@@ -51,6 +61,7 @@ class Served:
 @click.option("--world", default="skerry14", show_default=True, help="Which simulated bench.")
 @click.option("--store", "record", type=click.Path(path_type=Path), help="The record to write.")
 @glance_option
+@sound_options
 @showing_options
 def command(
     procedure: str,
@@ -60,6 +71,8 @@ def command(
     world: str,
     record: Path | None,
     glance: str | None,
+    sound: str,
+    wav: Path | None,
     as_json: bool,
     plain: bool,
 ) -> int:
@@ -80,8 +93,9 @@ def command(
         witness = Witness(plan, doubles.hands.truth, store, clock, _truth_lines(how, clock))
         stand_in = load_stand_in("operator")(doubles.hands, clock, seed=seed)
         stack.callback(stand_in.close)
+        sounds = open_sounds(stack, sound, wav, clock)
         operator = _operator(stack, how, hands, stand_in, doubles.hands, plan, clock)
-        shown = Shown(operator, witness, *open_glance(stack, glance))
+        shown = Shown(operator, witness, *sounds, *open_glance(stack, glance))
         outcome = run(plan, BenchTools(station), shown, store, clock, serial=serial)
     if how != JSON:
         click.echo("\n".join(summary(outcome, witness.seen, store.path)))

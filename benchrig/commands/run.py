@@ -21,7 +21,16 @@ from ..session.plan import printed
 from ..ui.terminal import Shown
 from .check import table
 from .shipped import locate
-from .showing import glance_option, mode, open_display, open_glance, person, showing_options
+from .showing import (
+    glance_option,
+    mode,
+    open_display,
+    open_glance,
+    open_sounds,
+    person,
+    showing_options,
+    sound_options,
+)
 from .way_out import orderly
 
 
@@ -35,6 +44,7 @@ from .way_out import orderly
 @click.option("--resume", is_flag=True, help="Go on with this unit's job that was broken off.")
 @click.option("--store", "record", type=click.Path(path_type=Path), help="The record to write.")
 @glance_option
+@sound_options
 @showing_options
 def command(
     procedure: str,
@@ -46,6 +56,8 @@ def command(
     resume: bool,
     record: Path | None,
     glance: str | None,
+    sound: str,
+    wav: Path | None,
     as_json: bool,
     plain: bool,
 ) -> int:
@@ -71,12 +83,13 @@ def command(
         clock = RealClock()
         station = Station(bench, clock)
         stack.callback(station.close)
+        sounds = open_sounds(stack, sound, wav, clock)
         operator: Operator
         if absent:
             operator = AbsentOperator(open_display(stack, how, clock).show)
         else:
             operator = person(stack, name or getpass.getuser(), how, clock)
-        operator = Shown(operator, *open_glance(stack, glance))
+        operator = Shown(operator, *sounds, *open_glance(stack, glance))
         job = _broken_off(store.path, serial, work.digest) if resume else None
         outcome = run(work, BenchTools(station), operator, store, clock, serial=serial, resume=job)
     return outcome.exit_code

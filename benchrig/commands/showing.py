@@ -6,6 +6,7 @@ import os
 import sys
 from collections.abc import Callable
 from contextlib import ExitStack
+from pathlib import Path
 from typing import Any
 
 import click
@@ -14,6 +15,7 @@ from ..clock import Clock
 from ..errors import FileError
 from ..session.operators import Operator
 from ..ui.keys import open_keys
+from ..ui.sounding import KINDS, WavFile, open_sound
 from ..ui.terminal import Display, Screen, Shown, TerminalOperator
 
 LIVE, PLAIN, JSON = "live", "plain", "json"
@@ -23,6 +25,27 @@ def showing_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """`--json` and `--plain`; without either, a terminal gets the live screen and a pipe gets plain lines."""
     command = click.option("--json", "as_json", is_flag=True, help="JSON lines on standard output.")(command)
     return click.option("--plain", is_flag=True, help="Plain lines, also on a terminal.")(command)
+
+
+def sound_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """`--sound` and `--wav`: a trim's cues for the ears, so that the eyes can stay on the chassis."""
+    words = "Cues for the ears; tones need the extra benchrig[sound] and a sound card, speech a speech program."
+    command = click.option(
+        "--sound", type=click.Choice(KINDS), default="off", show_default=True, envvar="BENCHRIG_SOUND", help=words
+    )(command)
+    path = click.Path(path_type=Path, dir_okay=False)
+    return click.option("--wav", type=path, help="Also write the tones of the cues to this WAV file.")(command)
+
+
+def open_sounds(stack: ExitStack, sound: str, wav: Path | None, clock: Clock) -> list[Display]:
+    """The displays for the ears; closed with `stack`. Open them before a live screen."""
+    heard = open_sound(sound, sys.stderr, lambda words: click.echo(words, err=True))
+    displays: list[Display] = [] if heard is None else [heard]
+    if wav is not None:
+        displays.append(WavFile(wav, clock.now))
+    for display in displays:
+        stack.callback(display.close)
+    return displays
 
 
 def glance_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -73,12 +96,13 @@ def open_display(stack: ExitStack, how: str, clock: Clock) -> Display:
 
 
 def open_screen() -> Screen:
-    """A live screen on this terminal."""
+    """A live screen on this terminal, drawn by a thread of its own."""
     from rich.console import Console
 
     from ..ui.live import LiveScreen
+    from ..ui.painter import Painter
 
-    return LiveScreen(Console())
+    return Painter(LiveScreen(Console()))
 
 
 def person(

@@ -12,8 +12,10 @@ from __future__ import annotations
 
 import contextlib
 import time
+from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import replace
+from pathlib import Path
 from typing import Any, TypeVar
 
 import click
@@ -29,16 +31,18 @@ from ..session import notices as n
 from ..session.attached import AttachedFeed, BenchTools
 from ..session.ports import Back, Feed, InstrumentSource, Lost
 from ..session.scoping import ScopeReader, span_volts
+from ..session.turning import Gauge, quantity_of
 from ..signals.waveform import Waveform
 from ..trim import engine
-from ..trim.types import Accepted, Goal, LinkDown, LinkUp, Measured, Restart, Tick, TrimEvent
+from ..trim.state import Phase
+from ..trim.types import Accepted, Goal, LinkDown, LinkUp, Measured, Restart, Tick, TrimEvent, Turned, Way
 from ..ui.keys import Keys, open_keys
-from ..ui.terminal import Display
+from ..ui.terminal import WAYS, Display
 from ..ui.words import sentence
 from ..units import quantity_in, show
 from .find import chosen
 from .shipped import locate
-from .showing import JSON, mode, open_display, showing_options
+from .showing import JSON, mode, open_display, open_sounds, showing_options, sound_options
 from .way_out import orderly
 
 Asked = TypeVar("Asked", Function, Measurement)
@@ -58,6 +62,7 @@ _WINDOW = 0.01  # of the target, where no window is given
 @click.option("--probe", "probe_name", help="A probe of the bench file, or its ratio: 10.")
 @click.option("--target", help='Where the reading should be: "5.2 V".')
 @click.option("--window", nargs=2, metavar="LOW HIGH", help='Where it may be: "5.1 V" "5.3 V".')
+@sound_options
 @showing_options
 def command(
     where: str,
@@ -68,13 +73,16 @@ def command(
     probe_name: str | None,
     target: str | None,
     window: tuple[str, str] | None,
+    sound: str,
+    wav: Path | None,
     as_json: bool,
     plain: bool,
 ) -> int:
     """Watch one reading with a convergence bar, without a procedure.
 
     QUANTITY: of a meter a function ("dc voltage", the usual one; "resistance"), of a scope a measurement ("mean", the
-    usual one; "high time"). Without target and window each reading is a line. q or Ctrl-C ends it.
+    usual one; "high time"). Without target and window each reading is a line. q or Ctrl-C ends it; . or the right arrow
+    says that the last turn was clockwise, comma or the left one that it was not, and then the cues say which way.
 
     Not for hazardous voltages: above 60 V DC, 30 V AC or 42.4 V peak use a procedure, which has hold points.
     A meter on DC does not see what AC there is besides: know what you touch.
@@ -89,17 +97,25 @@ def command(
         source = source_of(name, load_driver(spec.driver), quantity_name, channel, probe)
         goal = goal_of(source, target, window)
         refuse_hazard(source, goal)
-        _watch(Station(known, clock), source, goal, how)
+        _watch(Station(known, clock), source, goal, how, lambda stack: open_sounds(stack, sound, wav, clock))
     return 0
 
 
-def _watch(station: Station, source: InstrumentSource, goal: Goal | None, how: str) -> None:
+def _watch(
+    station: Station,
+    source: InstrumentSource,
+    goal: Goal | None,
+    how: str,
+    sounds: Callable[[ExitStack], list[Display]],
+) -> None:
     with ExitStack() as stack:
         stack.callback(station.close)
         feed = open_feed(station, source, _limits(goal))
         stack.callback(feed.close)
+        heard = sounds(stack)
         keys = stack.enter_context(open_keys())
-        display: Display = open_display(stack, how, station.clock) if goal or how == JSON else Lines()
+        seen: Display = open_display(stack, how, station.clock) if goal or how == JSON else Lines()
+        display = Together(seen, *heard)
         watch = Watch(source, goal, display, station.clock)
         identity = station.attached(source.instrument).identity
         display.show(n.Said("watch", watch.opening(str(identity))))
@@ -262,8 +278,9 @@ class Watch:
         self._state = None if goal is None else engine.start(goal, clock.now())
         self._told = False
         self._overloads = Overloads()
-        what = source.function if isinstance(source, MeterSource) else source.measurement
-        self._label = f"{source.instrument} {what.value}"
+        self._ways: list[Way] = []  # of the last turn, until the reading shows it whole
+        self._label = f"{source.instrument} {quantity_of(source)}"
+        self._gauge = None if goal is None else Gauge(display.show, "watch", self._label, goal)
 
     def opening(self, identity: str) -> str:
         """Who is watched, for what, and how it ends."""
@@ -273,7 +290,8 @@ class Watch:
 
     def run(self, feed: Feed, keys: Keys) -> None:
         """Until q. Raises Refused where it grows hazardous, and what ends the feed."""
-        while "q" not in (key.lower() for key in keys.poll()):
+        while "q" not in (pressed := [key.lower() for key in keys.poll()]):
+            self._ways += [Way(WAYS[key]) for key in pressed if key in WAYS]
             self._display.tick()
             item = feed.next(self._clock.now() + _LOOK)
             match item:
@@ -296,11 +314,14 @@ class Watch:
         self._step(Measured(reading, self._clock.now()))
 
     def _step(self, event: TrimEvent) -> None:
-        if self._state is None or self._goal is None:
+        if self._state is None or self._gauge is None:
             return
-        self._state, effects = engine.step(self._state, event)
-        view = engine.view(self._state, self._clock.now())
-        self._display.show(n.TrimMoved("watch", self._goal, view, self._label))
+        told = [] if self._state.phase is Phase.CATCH else [Turned(way, event.now) for way in self._ways]
+        self._ways = self._ways if self._state.phase is Phase.CATCH else []
+        for each in (*told, event):
+            self._state, effects = engine.step(self._state, each)
+        item = event.reading if isinstance(event, Measured) else None
+        self._gauge.show(engine.view(self._state, self._clock.now()), item)
         for effect in effects:
             if isinstance(effect, Accepted):
                 self._held(effect)
@@ -314,6 +335,24 @@ class Watch:
             self._display.show(n.Said("watch", words))
             self._told = True
         self._state, _ = engine.step(self._state, Restart(held.now))
+
+
+class Together:
+    """Several displays as one."""
+
+    def __init__(self, *displays: Display) -> None:
+        self._displays = displays
+
+    def show(self, notice: n.Notice) -> None:
+        for display in self._displays:
+            display.show(notice)
+
+    def tick(self) -> None:
+        for display in self._displays:
+            display.tick()
+
+    def close(self) -> None:
+        """Each is closed by who opened it."""
 
 
 class Lines:

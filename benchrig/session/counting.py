@@ -71,7 +71,7 @@ def turn_counted(work: Work, axis: Axis, goal: Goal, source: InstrumentSource) -
     learner = counted.start(goal, gain=work.services.gains.get(key), finest=finest(axis.trimmer))
     turning = _Turning(learner, now)
     state = trim.start(goal, now, work.services.known.get(key))
-    gauge, taken = Gauge(work, name, goal), list[Reading]()
+    gauge, taken = Gauge(work.tell, work.step.id, name, goal), list[Reading]()
     begin(work)
     with work.feed(source, axis.limits) as feed:
         while work.clock.now() < now + LONGEST:

@@ -66,7 +66,7 @@ def seek(work: Work, step: Least, source: InstrumentSource, found: Value) -> Val
     until = work.clock.now() + LONGEST
     taken: list[Reading] = []
     together: list[Reading] = []
-    gauge = Gauge(work, step.trimmer.name, goal)
+    gauge = Gauge(work.tell, step.id, step.trimmer.name, goal)
     begin(work)
     with work.feed(source, step.limits) as feed:
         while work.clock.now() < until:

@@ -8,7 +8,7 @@ Rules kept here:
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from .. import trim
@@ -31,7 +31,7 @@ from ..trim.types import (
 )
 from ..units import show
 from .doers import typed_value
-from .notices import TrimMoved
+from .notices import Notice, TrimMoved
 from .ports import Back, InstrumentSource, Item, Lost
 from .verdicts import Value, value_of
 from .work import Work
@@ -68,7 +68,7 @@ def turn_watched(work: Work, axis: Axis, goal: Goal, source: InstrumentSource) -
     state = trim.start(goal, work.clock.now(), work.services.known.get(key))
     until = work.clock.now() + LONGEST
     taken: list[Reading] = []
-    gauge = Gauge(work, axis.trimmer.name, goal)
+    gauge = Gauge(work.tell, work.step.id, axis.trimmer.name, goal)
     begin(work)
     try:
         with work.feed(source, axis.limits) as feed:
@@ -78,7 +78,10 @@ def turn_watched(work: Work, axis: Axis, goal: Goal, source: InstrumentSource) -
                     taken = [*taken[1 - KEPT :], item]
                 told = () if state.phase is Phase.CATCH else ways(work)  # of a turn that the reading shows whole
                 for event in (*told, *events(work, item)):
+                    raised = state.known.raises
                     state, effects = trim.step(state, event)
+                    if state.known.raises not in (raised, None):
+                        work.say(f"{axis.trimmer.name} turned {state.known.raises} raises it.")
                     for effect in effects:
                         if isinstance(effect, Accepted):
                             gauge.show(trim.view(state, work.clock.now()), item)
@@ -121,8 +124,9 @@ def events(work: Work, item: Item | None) -> Sequence[TrimEvent]:
 class Gauge:
     """Tells of a trim's view: at every item of a feed, and between them only what time has changed."""
 
-    def __init__(self, work: Work, trimmer: str, goal: Goal) -> None:
-        self._work = work
+    def __init__(self, tell: Callable[[Notice], None], step: str, trimmer: str, goal: Goal) -> None:
+        self._tell = tell
+        self._step = step
         self._trimmer = trimmer
         self._goal = goal
         self._told: tuple[TrimView, str] | None = None
@@ -133,7 +137,7 @@ class Gauge:
         if item is None and seen == self._told:
             return
         self._told = seen
-        self._work.tell(TrimMoved(self._work.step.id, self._goal, view, self._trimmer, asked))
+        self._tell(TrimMoved(self._step, self._goal, view, self._trimmer, asked))
 
 
 def turn_by_eye(work: Work, step: Step, axis: Axis, source: TypedSource) -> Value | None:

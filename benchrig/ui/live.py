@@ -1,12 +1,13 @@
 """The live screen: finished lines scroll up, the gauge of the running trim stays in the last three rows.
 
-One owner, no thread: it draws when something changed and a frame's time has passed since the last drawing.
-What had to wait is drawn by `tick`, which the operator's key poll calls.
+One owner, no thread: a new cue is drawn at once; anything else as soon as fewer than `BURST` pictures were drawn in so
+many frames' time, so that a reading need not wait for the picture before it. What had to wait is drawn by `tick`.
 """
 
 from __future__ import annotations
 
 import time
+from collections import deque
 from collections.abc import Callable
 
 from rich.console import Console
@@ -21,6 +22,7 @@ from .soakview import soak_rows
 from .words import plain, sentence
 
 FRAME = 0.05  # seconds; 20 drawings a second is more than an eye follows and little for a slow link
+BURST = 3  # pictures that may follow each other at once
 
 _STYLES = {
     "pass": "bold cyan",
@@ -45,8 +47,14 @@ class LiveScreen:
         self._glyphs = glyphs_for(console.encoding)
         self._live: Live | None = None
         self._moved: n.TrimMoved | n.SoakMoved | None = None
-        self._drawn_at = -1e9
+        self._drawn_at: deque[float] = deque([-1e9] * BURST, maxlen=BURST)
+        self._cue: object = None
         self._waiting = False
+
+    @property
+    def waiting(self) -> bool:
+        """There is something that `tick` will draw when its time has come."""
+        return self._waiting
 
     def show(self, notice: n.Notice) -> None:
         if isinstance(notice, n.TrimMoved | n.SoakMoved):
@@ -58,7 +66,9 @@ class LiveScreen:
 
     def tick(self) -> None:
         """Draw what is waiting, if its time has come."""
-        if self._waiting and self._moved and self._time() - self._drawn_at >= FRAME:
+        if not self._waiting or self._moved is None:
+            return
+        if _cue(self._moved) != self._cue or self._time() - self._drawn_at[0] >= BURST * FRAME:
             self._draw(self._moved)
 
     def _draw(self, moved: n.TrimMoved | n.SoakMoved) -> None:
@@ -66,7 +76,8 @@ class LiveScreen:
             self._live = Live(console=self._console, auto_refresh=False, transient=True)
             self._live.start()
         self._live.update(self._drawn(moved), refresh=True)
-        self._drawn_at, self._waiting = self._time(), False
+        self._drawn_at.append(self._time())
+        self._cue, self._waiting = _cue(moved), False
 
     def _drawn(self, moved: n.TrimMoved | n.SoakMoved) -> Text:
         width, height = self._console.width, self._console.height
@@ -94,9 +105,14 @@ class LiveScreen:
         """Take the gauge off the screen, for a question or at a step's end. The next trim notice brings it back."""
         if self._live:
             self._live.stop()
-        self._live, self._moved, self._waiting = None, None, False
+        self._live, self._moved, self._cue, self._waiting = None, None, None, False
 
     close = suspend
+
+
+def _cue(moved: n.TrimMoved | n.SoakMoved) -> object:
+    """What the hands are told, which never waits."""
+    return (moved.view.cue, moved.view.turn, moved.asked) if isinstance(moved, n.TrimMoved) else None
 
 
 def _style(notice: n.Notice) -> str:

@@ -13,7 +13,14 @@ from ..session.operators import Command, EntryRequest, HoldRequest, Operator, Qu
 from .keys import Keys
 from .words import plain
 
-KEYS_HELP = "keys: space pause/go on   s skip   m mark   a alarms noted   q stop   ? this line"
+KEYS_HELP = "keys: space pause/go on   s skip   m mark   a alarms noted   q stop   ? these lines"
+TURN_HELP = "      . or right: it was turned clockwise   , or left: counter-clockwise   Enter: turned as asked"
+# Two keys beside each other (< and > are on them), and the arrows where those do not turn practice trimmers.
+WAYS = {
+    "right": "clockwise", ".": "clockwise", ">": "clockwise",
+    "left": "counter-clockwise", ",": "counter-clockwise", "<": "counter-clockwise",
+}  # fmt: skip
+DONE = frozenset({"\r", "\n"})
 
 
 class Display(Protocol):
@@ -57,7 +64,7 @@ class TerminalOperator:
         self._screen = screen
         self._keys = keys
         self._on_key = on_key
-        self._help = f"{KEYS_HELP}   {extra_help}".rstrip()
+        self._help = [KEYS_HELP, TURN_HELP, *([f"      {extra_help}"] if extra_help else [])]
         self._paused = False
 
     def acknowledge(self, hold: HoldRequest) -> str | None:
@@ -106,6 +113,8 @@ class TerminalOperator:
         return [command for command in found if command]
 
     def _command(self, key: str) -> Command | None:
+        if key in WAYS or key in DONE:
+            return Command("turned", WAYS.get(key, ""))
         match key.lower():
             case " " | "p":
                 self._paused = not self._paused
@@ -119,7 +128,8 @@ class TerminalOperator:
             case "q":
                 return self._stop()
             case "?" | "h":
-                self._screen.say(self._help, "dim")
+                for line in self._help:
+                    self._screen.say(line, "dim")
         return None
 
     def _with_words(self, verb: str, prompt: str) -> Command | None:

@@ -58,19 +58,33 @@ def _trim(it: n.TrimMoved) -> str:
 
 
 def _turn_advised(it: n.TurnAdvised) -> str:
-    """ "turn RV43 clockwise about 1/8 turn, until high time reads about 13.20 us" """
+    """ "Turn RV43 clockwise about 1/8 turn, until high time reads 13.20 us"; for a counted turn also when to let go."""
+    value, target = (show(v, it.unit, digits=4) for v in (it.value, it.target))
+    name = it.quantity or "it"
+    if it.counted and it.degrees is not None:
+        far = counted.words(it.degrees)
+        return f"      Turn {it.trimmer} {far}, let go, then Enter: {name} is {value}, wanted {target}"
     way = f" {it.way}" if it.way else ""
-    far = "" if it.degrees is None else f" {'' if it.counted else 'about '}{part_of_turn(it.degrees)}"
-    until = f"{it.quantity or 'it'} reads about {show(it.target, it.unit, digits=4)}"
-    if it.counted:
-        return f"      Turn {it.trimmer}{way}{far}, let go, then Enter (from {show(it.value, it.unit, digits=4)}: {until})"
+    far = "" if it.degrees is None else f" about {part_of_turn(it.degrees)}"
     learn = " (to learn what it does)" if it.learning else ""
-    return f"      Turn {it.trimmer}{way}{far}, until {until}{learn}"
+    return f"      Turn {it.trimmer}{way}{far}, until {name} reads {target}, now {value}{learn}"
 
 
 def part_of_turn(degrees: float) -> str:
-    """How far, without the way: "1/8 turn", "20 degrees"."""
-    return counted.words(degrees).removesuffix(" counter-clockwise").removesuffix(" clockwise")
+    """About how far, as a hand thinks of it: "1/8 turn", "1 1/4 turns", "10 degrees".
+
+    >>> part_of_turn(-43.0), part_of_turn(460.0), part_of_turn(9.0)
+    ('1/8 turn', '1 1/4 turns', '10 degrees')
+    """
+    size = abs(degrees)
+    if size < 15.0:
+        return f"{max(5, 5 * round(size / 5.0))} degrees"
+    if size < 33.75:
+        return "1/16 turn"
+    whole, eighths = divmod(round(size / 45.0), 8)
+    part = ("", "1/8", "1/4", "3/8", "1/2", "5/8", "3/4", "7/8")[eighths]
+    number = " ".join(filter(None, [str(whole) if whole else "", part]))
+    return f"{number} turn{'s' if whole and number != '1' else ''}"
 
 
 def _hold_reached(it: n.HoldPointReached) -> str:

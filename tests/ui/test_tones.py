@@ -5,11 +5,12 @@ from __future__ import annotations
 import io
 import sys
 import wave
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from benchrig.trim.types import Cue, TrimView
+from benchrig.trim.types import Cue, TrimView, Way
 from benchrig.ui import speech, tones
 
 EDGES = (-1 / 3, 1 / 3)
@@ -135,21 +136,36 @@ def test_a_speech_program_is_used_only_if_it_is_there():
     assert speech.program(lambda name: "/usr/bin/say" if name == "say" else None) == ("say",)
 
 
-def test_each_new_cue_is_spoken_once(tmp_path):
-    """A stand-in that writes down what it is given."""
-    script = tmp_path / "speak"
-    script.write_text(f'#!/bin/sh\necho "$1" >> {tmp_path}/said\n')
+def spoken(tmp_path, views):
+    """What a stand-in for a speech program is given for `views`, one line each."""
+    script, said = tmp_path / "speak", tmp_path / "said"
+    script.write_text(f'#!/bin/sh\necho "$1" >> {said}\n')
     script.chmod(0o755)
     speaker = speech.Speaker([str(script)])
-    for cue in (Cue.UP, Cue.GOOD, Cue.GOOD):
-        speaker.show(cue)
-    assert speaker._speaking is not None
-    speaker._speaking.wait(10)
+    for view in views:
+        speaker.show(view)
+        for process in speaker._speaking:
+            process.wait(10)
     speaker.hush()
-    assert (tmp_path / "said").read_text() == "good, hands off\n"
+    return said.read_text().splitlines()
+
+
+def test_each_new_cue_is_spoken_once(tmp_path):
+    said = spoken(tmp_path, [shown(cue) for cue in (Cue.UP, Cue.WAIT, Cue.GOOD, Cue.GOOD, Cue.ACCEPTED)])
+    assert said == ["up", "good, hands off", "accepted"]
+
+
+def test_the_way_is_spoken_once_it_is_known_and_again_when_it_is_another(tmp_path):
+    """Between the stretches of one way only "stop" is said."""
+    way, other = Way.CLOCKWISE, Way.COUNTER_CLOCKWISE
+    views = [
+        replace(shown(Cue.UP), turn=way), shown(Cue.STOP), replace(shown(Cue.UP), turn=way), shown(Cue.STOP),
+        replace(shown(Cue.SLOW_DOWN), turn=other),
+    ]  # fmt: skip
+    assert spoken(tmp_path, views) == ["clockwise", "stop", "stop", "slowly counter-clockwise"]
 
 
 def test_a_missing_speech_program_is_no_trouble():
     speaker = speech.Speaker(["/nowhere/at/all"])
-    speaker.show(Cue.GOOD)
+    speaker.show(shown(Cue.GOOD))
     speaker.hush()

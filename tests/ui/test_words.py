@@ -2,6 +2,7 @@
 
 import io
 import json
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
@@ -9,7 +10,7 @@ import pytest
 from benchrig.clock import SimClock
 from benchrig.readings import Flag, Reading
 from benchrig.session import notices as n
-from benchrig.trim.types import Cue, Goal, TrimView
+from benchrig.trim.types import Cue, Goal, TrimView, Way
 from benchrig.ui.jsonlines import JsonLines, line
 from benchrig.ui.lines import PlainLines
 from benchrig.ui.words import CUE_WORDS, away_words, flag_words, sentence
@@ -25,6 +26,9 @@ EACH = {
     "[2/9] EHT at A4 TP40, trimmer RV41": n.StepStarted("eht", "trim", "EHT", "", 2, 9, "RV41", "A4 TP40"),
     "      meter: 9.872 kV": n.ReadingTaken("eht", "meter", Reading(9872.0, "V", resolution=1.0)),
     "      RV41: 9.872 kV, 472 V high: turn down": n.TrimMoved("eht", GOAL, VIEW, "RV41"),
+    "      Turn RV43 clockwise about 1/8 turn, until high time reads 13.20 us, now 14.50 us": n.TurnAdvised(
+        "timer", "RV43", "high time", 14.5e-6, 13.2e-6, "s", 43.0, Way.CLOCKWISE
+    ),
     '      Hold point: type "TP40 9.40 kV"': n.HoldPointReached("eht", "TP40 9.40 kV"),
     "      Hold point acknowledged.": n.HoldPointAnswered("eht", True, "TP40 9.40 kV"),
     "      Hold point lapsed: paused": n.HoldPointLapsed("eht", "paused"),
@@ -38,7 +42,9 @@ EACH = {
             n.ChannelView("TP1", 11.2, "V", 11.4, 12.6, 11.3, 12.7, "out", AT),
             n.ChannelView("TP2", 5.0, "V", 4.85, 5.15, None, None, "in", AT),
         ),
-        86_400.0, 725.0, "watching",
+        86_400.0,
+        725.0,
+        "watching",
     ),
     "      ALARM stop: TP1 low (told 2 times): 11.20 V": n.AlarmRaised(
         "soak", "tp1", "stop", "TP1 low", "11.20 V", "TP1", AT, 2
@@ -49,6 +55,28 @@ EACH = {
     ),
     "Job 4: all in": n.JobEnded(4, "all in", 0),
 }
+
+ADVICE = n.TurnAdvised("timer", "RV43", "high time", 14.5e-6, 14.0e-6, "s")
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({}, "Turn RV43, until high time reads 14.00 us, now 14.50 us"),
+        ({"learning": True}, "Turn RV43, until high time reads 14.00 us, now 14.50 us (to learn what it does)"),
+        (
+            {"way": Way.CLOCKWISE, "degrees": 90.0, "counted": True},
+            "Turn RV43 1/4 turn clockwise, let go, then Enter: high time is 14.50 us, wanted 14.00 us",
+        ),
+        (
+            {"way": Way.COUNTER_CLOCKWISE, "degrees": -20.0, "counted": True},
+            "Turn RV43 20 degrees counter-clockwise, let go, then Enter: high time is 14.50 us, wanted 14.00 us",
+        ),
+    ],
+)
+def test_what_to_turn_next_says_only_what_is_known(change, words):
+    """No way and no part of a turn before they are known."""
+    assert sentence(replace(ADVICE, **change)).strip() == words
 
 
 @pytest.mark.parametrize(("words", "notice"), EACH.items())
