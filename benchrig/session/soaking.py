@@ -30,7 +30,7 @@ from .keeping import Keeping
 from .notices import GapClosed, GapOpened, Said, SoakMoved
 from .points import listen
 from .ports import Back, Caught, Dead, Heard, Listener, Lost, Many, Taken
-from .soakwords import Folding, details, hints_for, said, view
+from .soakwords import Folding, details, hints_for, noticed_words, said, view
 from .switching import switched
 from .work import Work
 
@@ -186,8 +186,9 @@ class Soaking:
         self._note("finding", said(finding))
         if finding.severity is not Severity.NOTE:
             self._noticed[finding.kind].add(finding.channel)
-        for line in self._folding.lines(finding, self._clock.now()):
-            self._tell(line, "note" if finding.severity is Severity.NOTE else "warning")
+        if finding.severity is Severity.NOTE or self._alarms is None:  # an alarm is told by who keeps them
+            for line in self._folding.lines(finding, self._clock.now()):
+                self._tell(line, "note" if finding.severity is Severity.NOTE else "warning")
         if finding.ends is not None:
             self._clear(f"{finding.channel} {finding.ends}")
         if finding.severity is Severity.NOTE:
@@ -283,7 +284,8 @@ class Soaking:
     def _done(self) -> Done:
         engine = self._engine
         hints = hints_for(self._noticed, self._step.hints)
-        words = "; ".join(part for part in (f"ended: {engine.why}", self._safe_words, *hints) if part)
+        parts = (f"ended: {engine.why}", noticed_words(self._noticed), self._safe_words.rstrip("."), *hints)
+        words = "; ".join(part for part in parts if part)
         return Done(StepResult(engine.verdict(), words=words, details=details(engine, self._clock.now())))
 
 

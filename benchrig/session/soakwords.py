@@ -107,6 +107,16 @@ def hints_for(noticed: Mapping[Kind, set[str]], hints: Mapping[ReadingClass, str
     return [f"{it}: {hints[it]}" for it in dict.fromkeys(classes) if it in hints]
 
 
+def noticed_words(noticed: Mapping[Kind, set[str]]) -> str:
+    """What was found where, for the verdict; empty where nothing was.
+
+    >>> noticed_words({Kind.DIP: {"+5 V", "+12 V"}})
+    'noticed: dip on +12 V, +5 V'
+    """
+    rows = [f"{kind} on {', '.join(sorted(channels))}" for kind, channels in noticed.items() if channels]
+    return f"noticed: {'; '.join(rows)}" if rows else ""
+
+
 def words_of(totals: Totals, unit: str) -> str:
     """One line for a person."""
     if totals.mean is None or totals.least is None or totals.greatest is None:
