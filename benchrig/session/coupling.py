@@ -4,15 +4,15 @@
 a trim like any other, on whichever value shows that trimmer best.
 
 Rules kept here:
-- All values are read again after each turn: nothing is taken from a value that another trimmer has moved since.
-- It ends when all of them are inside together, read afresh; or when the turns run out, and then says so.
+- After each turn the other values are read again: nothing is taken from a value that a trimmer has moved since.
+- It ends when all of them are inside together, with something to spare; or when the turns run out, and then says so.
 - About how far to turn is only said where it is known: from what the whole travel does, or from counted turns.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from ..procedure.model import Axis, Coupled
@@ -29,6 +29,8 @@ from .verdicts import Value, judged, right_already
 from .work import Work
 
 Values = list[Value]
+TO_SPARE = 0.8  # of a window, from its target, is what is aimed for
+LEARNING = 0.5  # s for which a value must stand that is only to show what a trimmer does
 VERDICTS = ("pass", "conditional pass", "conditional fail", "fail")  # from good to bad
 
 
@@ -52,7 +54,7 @@ def do_coupled(work: Work, step: Coupled, results: Results) -> Done:
 
 def set_together(work: Work, step: Coupled, values: Values) -> Values:
     """The values after the last turn. Raises Skipped where a trimmer could not be turned to what was asked."""
-    state = coupled.start([goal_of(axis, step) for axis in step.axes])
+    state = coupled.start([_narrower(goal_of(axis, step)) for axis in step.axes])
     last: int | None = None
     for _ in range(step.rounds * len(step.axes)):
         advice = coupled.advise(state, [value.value for value in values], last)
@@ -61,8 +63,9 @@ def set_together(work: Work, step: Coupled, values: Values) -> Values:
         before, last = values, advice.trimmer
         tell(work, step, state, advice, values)
         axis = axis_of(step, advice)
-        turned = turn(work, step, axis, advice.goal, values[advice.quantity].pace)
-        after = None if turned is None else read_all(work, step)
+        hold = min(step.hold, LEARNING) if advice.learning else step.hold
+        turned = turn(work, step, axis, replace(advice.goal, hold=hold), values[advice.quantity].pace)
+        after = None if turned is None else read_all(work, step, {advice.quantity: turned})
         if after is None:
             raise Skipped(f"{axis.trimmer.name} was not brought in")
         values = after
@@ -70,9 +73,16 @@ def set_together(work: Work, step: Coupled, values: Values) -> Values:
     return values
 
 
-def read_all(work: Work, step: Coupled) -> Values | None:
+def _narrower(goal: Goal) -> Goal:
+    """Aimed for so that what is read to be inside is not at the very edge."""
+    low, high = (goal.target + TO_SPARE * (edge - goal.target) for edge in (goal.low, goal.high))
+    return replace(goal, low=low, high=high)
+
+
+def read_all(work: Work, step: Coupled, just_read: Mapping[int, Value] | None = None) -> Values | None:
     """Every value as it stands; None if one of them does not come."""
-    found = [as_found(work, step, axis) for axis in step.axes]
+    given = just_read or {}
+    found = [given.get(i) or as_found(work, step, axis) for i, axis in enumerate(step.axes)]
     known = [value for value in found if value is not None]
     return known if len(known) == len(step.axes) else None
 

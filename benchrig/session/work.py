@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING
 
 from ..clock import Clock
@@ -26,7 +26,7 @@ from ..trim.types import Known
 from ..units import show
 from .ends import Breach, Lapsed, Skipped, StopAsked
 from .guard import Guard
-from .notices import GapClosed, GapOpened, Notice, ReadingTaken, Said
+from .notices import GapClosed, GapOpened, Notice, ReadingTaken, Said, TurnAdvised
 from .operators import Command, EntryRequest, Operator, Question
 from .points import HazardousPoint, SafePoint
 from .ports import Back, Bell, Feed, InstrumentSource, Lost, Tools
@@ -85,6 +85,8 @@ class Work:
         if isinstance(notice, Said):
             facts = {"words": notice.words, "level": notice.level}
             self.services.store.event(self.row, notice.kind, facts, self.clock.now(), self.clock.stamp())
+        elif isinstance(notice, TurnAdvised):
+            self.services.store.event(self.row, notice.kind, asdict(notice), self.clock.now(), self.clock.stamp())
         self.services.operator.notify(notice)
 
     def say(self, words: str, level: str = "note") -> None:
