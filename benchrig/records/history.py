@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..readings import Flag, Reading
 from .facts import STOPPED, Block, InstrumentFacts, StepResult, StoreError
+from .news import Cursor, Stretch, of_blocks, of_rows
 from .schema import APPLICATION_ID, VERSION
 
 if TYPE_CHECKING:
@@ -198,6 +199,28 @@ class History:
             return thinned_sums([tuple(row) for row in rows], points)
         return envelope_of(self.blocks(channel), points)
 
+    def news(self, channel: ChannelRow, since: Cursor) -> tuple[list[Stretch], Cursor]:
+        """What was read since the last look, and where the next one begins."""
+        singles = self._rows(
+            "SELECT at_us, value, flags, rowid FROM readings WHERE channel = ? AND rowid > ? ORDER BY rowid",
+            channel.id, since.row,
+        )  # fmt: skip
+        blocks = self._rows(
+            "SELECT from_us, to_us, count, stood_for, least, greatest, packed FROM blocks"
+            # Blocks of a channel follow each other: only the last one that begins before `since` can reach beyond it.
+            " WHERE channel = ? AND to_us > ? AND from_us >= coalesce("
+            "(SELECT max(from_us) FROM blocks WHERE channel = ? AND from_us <= ?), 0) ORDER BY from_us",
+            channel.id, since.moment, channel.id, since.moment,
+        )  # fmt: skip
+        stretches = [*of_rows([tuple(row)[:3] for row in singles]), *of_blocks(blocks, since.moment)]
+        row = singles[-1]["rowid"] if singles else since.row
+        return stretches, Cursor(row, max((it["to_us"] for it in blocks), default=since.moment))
+
+    def alive(self, job: int) -> tuple[int, float] | None:
+        """The newest sitting, and when its writer last said that it lives, in seconds of it: about once a second."""
+        rows = self._rows("SELECT id, alive_us FROM sittings WHERE job = ? ORDER BY id DESC LIMIT 1", job)
+        return (rows[0]["id"], rows[0]["alive_us"] / 1e6) if rows else None
+
     def reading_count(self, job: int) -> int:
         """Of all channels of a job; thinned ones count for what they stand for."""
         where = (
@@ -234,11 +257,13 @@ class History:
         )
         return [dict(row) for row in rows]
 
-    def events(self, job: int) -> list[Mapping[str, Any]]:
-        """Everything else, `facts` as data."""
+    def events(self, job: int, after: int = 0) -> list[Mapping[str, Any]]:
+        """Everything else, `facts` as data; only those with a greater `id` than `after`."""
         rows = self._rows(
-            "SELECT events.* FROM events JOIN sittings ON sittings.id = sitting WHERE job = ? ORDER BY events.id", job
-        )
+            "SELECT events.* FROM events JOIN sittings ON sittings.id = sitting"
+            " WHERE job = ? AND events.id > ? ORDER BY events.id",
+            job, after,
+        )  # fmt: skip
         return [{**dict(row), "facts": json.loads(row["facts"])} for row in rows]
 
 
