@@ -30,6 +30,8 @@ COMMANDS: dict[str, Entry] = {
     "run": Entry("run", "Run a procedure on a bench."),
     "soak": Entry("soak", "Watch a unit for hours or days, with nobody there."),
     "doubles": Entry("doubles", "Serve simulated instruments on this machine."),
+    "noted": Entry("noted", "Take note of the alarms of a running soak."),
+    "glance": Entry("glance", "Serve the read-only page of a job that runs elsewhere."),
     "jobs": Entry("jobs", "List recorded jobs, or show one."),
     "report": Entry("report", "Write one job as an HTML page."),
     "export": Entry("export", "Write one job as CSV or JSON Lines."),

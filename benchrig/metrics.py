@@ -91,7 +91,7 @@ class Metrics:
     def _soak(self, notice: n.SoakMoved, now: float) -> None:
         before = {} if self.soak is None else {it.name: it.readings for it in self.soak.channels}
         self.soak = notice
-        if self.state == "running":
+        if self.state == "running" and self.step is not None and self.step.step_kind == "soak":
             self.state = "soaking"
         for it in notice.channels:
             self._see(it.name, Seen(it.unit, it.value, now, it.state.replace("-", "_")))

@@ -9,17 +9,12 @@ Rules it keeps:
 
 from __future__ import annotations
 
-import contextlib
 import math
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import fields
-from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 from ..clock import Clock, SimClock
-from ..records.facts import StoreError
 from ..session import notices as n
 from . import escalate, note, waiting
 from .escalate import Effect, Event, Gone, Open, Policy, Show, State, Taken, Tell
@@ -33,7 +28,6 @@ class Alarms:
     """The open alarms of a job, and everybody who is told of them. Use from any thread; close at the end.
 
     notify  gets AlarmRaised, AlarmCleared, AlarmAcknowledged and Said, in the thread of the call that caused them
-    keep    gets the same before that, as kind and facts for the record; trouble with the record holds up no alarm
     record  beside it a note may be left that acknowledges (see `note`)
     step    the step that they are told for
     """
@@ -45,7 +39,6 @@ class Alarms:
         notify: Callable[[n.Notice], None] = lambda notice: None,
         *,
         policy: Policy | None = None,
-        keep: Callable[[str, dict[str, Any]], object] | None = None,
         record: Path | None = None,
         unit_serial: str = "",
         step: str = "",
@@ -53,8 +46,7 @@ class Alarms:
         self.step = step
         self._unit_serial = unit_serial
         self._clock = clock
-        self._told = notify
-        self._keep = keep
+        self._notify = notify
         self._record = record
         self._looked = -math.inf
         self._lock = threading.Lock()
@@ -129,18 +121,6 @@ class Alarms:
                 for messenger in self._messengers:
                     messenger.withdraw(alarm.key)
                 self._notify(n.AlarmAcknowledged(self.step, alarm.key, alarm.title, by, alarm.active))
-
-    def _notify(self, notice: n.Notice) -> None:
-        if self._keep is not None:
-            with contextlib.suppress(StoreError):
-                self._keep(notice.kind, facts_of(notice))
-        self._told(notice)
-
-
-def facts_of(notice: n.Notice) -> dict[str, Any]:
-    """The fields of a notice in JSON's own types; `glance.follow` makes the notice of them again."""
-    values = {field.name: getattr(notice, field.name) for field in fields(notice) if field.name != "step"}
-    return {name: it.isoformat() if isinstance(it, datetime) else it for name, it in values.items()}
 
 
 def _raised(step: str, it: Alarm) -> n.AlarmRaised:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from queue import Empty, SimpleQueue
 
 import click
@@ -21,9 +22,12 @@ LOOK = 0.2  # s between looks at the person's keys after the job
 
 
 @contextmanager
-def ringing(settings: AlarmSettings, clock: Clock, notify: Callable[[Notice], None], serial: str) -> Iterator[Alarms]:
+def ringing(
+    settings: AlarmSettings, clock: Clock, notify: Callable[[Notice], None], serial: str, record: Path
+) -> Iterator[Alarms]:
     """The alarms of a job, ticked by a thread of their own. What could not be told at the end is said."""
-    alarms = Alarms(callers_of(settings), clock, notify, policy=policy_of(settings), unit_serial=serial)
+    policy = policy_of(settings)
+    alarms = Alarms(callers_of(settings), clock, notify, policy=policy, record=record, unit_serial=serial)
     ended = threading.Event()
 
     def tick() -> None:

@@ -7,7 +7,7 @@ import sys
 from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -17,6 +17,9 @@ from ..session.operators import Operator
 from ..ui.keys import open_keys
 from ..ui.sounding import KINDS, WavFile, open_sound
 from ..ui.terminal import Display, Screen, Shown, TerminalOperator
+
+if TYPE_CHECKING:
+    from ..glance.server import GlancePage
 
 LIVE, PLAIN, JSON = "live", "plain", "json"
 
@@ -58,16 +61,21 @@ def open_glance(stack: ExitStack, where: str | None) -> list[Display]:
     """The page as a display, its address said on standard error; none where it is not wanted."""
     if where is None:
         return []
+    host, _, port = where.rpartition(":")
+    if not port.isdecimal():
+        raise FileError(f"{where!r} is no HOST:PORT.", next_step="Like 127.0.0.1:8080, or 192.168.1.4:8080.")
+    page = stack.enter_context(need_page()(host.strip("[]") or "127.0.0.1", int(port)))
+    click.echo(f"Glance page: {page.address}", err=True)
+    return [page]
+
+
+def need_page() -> type[GlancePage]:
+    """The page's class. Raises FileError where its libraries are missing."""
     try:
         from ..glance.server import GlancePage
     except ImportError as error:
         raise FileError(f"The page needs {error.name}.", next_step="pip install 'benchrig[glance]'") from error
-    host, _, port = where.rpartition(":")
-    if not port.isdecimal():
-        raise FileError(f"{where!r} is no HOST:PORT.", next_step="Like 127.0.0.1:8080, or 192.168.1.4:8080.")
-    page = stack.enter_context(GlancePage(host.strip("[]") or "127.0.0.1", int(port)))
-    click.echo(f"Glance page: {page.address}", err=True)
-    return [page]
+    return GlancePage
 
 
 def mode(as_json: bool, plain: bool) -> str:

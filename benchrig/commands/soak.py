@@ -14,6 +14,7 @@ from ..alarms.build import callers_of
 from ..bench import Bench, Station, load_bench
 from ..clock import RealClock
 from ..errors import FileError, UnitError
+from ..glance.book import Book
 from ..procedure import Procedure, load_procedure
 from ..procedure.model import Soak
 from ..procedure.preflight import check
@@ -80,8 +81,8 @@ def command(
             operator = AbsentOperator(open_display(stack, how, clock).show)
         else:
             operator = person(stack, name or getpass.getuser(), how, clock)
-        operator = Relay(Shown(operator, *open_glance(stack, glance)))
-        alarms = stack.enter_context(ringing(bench.alarms, clock, operator.notify, serial))
+        operator = Relay(Shown(operator, Book(store, clock), *open_glance(stack, glance)))
+        alarms = stack.enter_context(ringing(bench.alarms, clock, operator.notify, serial, store.path))
         outcome = run(work, BenchTools(station), operator, store, clock, serial=serial, alarms=alarms)
         if not absent:
             until_noted(alarms, operator, clock)

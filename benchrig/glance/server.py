@@ -91,6 +91,11 @@ class GlancePage:
         if self._crowd:
             self._crowd.stir()
 
+    def trace(self, channel: str, unit: str, time: float, least: float, greatest: float) -> None:
+        """Add to a trend what was read before anybody looked; `time` in seconds of any clock that only goes on."""
+        with self._lock:
+            self._trends.trace(channel, unit, time, least, greatest)
+
     def tick(self) -> None:
         """Nothing waits."""
 

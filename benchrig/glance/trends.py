@@ -16,6 +16,7 @@ from ..session import notices as n
 MOST = 480  # slots of a trend; even, so that they pair up
 SLOT = 1.0  # s, the length of a slot of `whole` at its beginning
 RECENT = 3600.0  # s
+RESTARTED = 60.0  # s; a time so far back comes from a clock that began anew
 MOST_CHANNELS = 40
 
 Slot = tuple[int, float, float]  # number, least, greatest
@@ -34,9 +35,11 @@ class Trend:
         self._sent = -1
 
     def add(self, time: float, least: float, greatest: float) -> None:
-        """What was read at `time`, seconds. Times before the newest slot are folded into it."""
+        """What was read at `time`, seconds. Times a little before the newest slot are folded into it."""
         if self._origin is None:
             self._origin = time
+        if time < self._origin + self._newest * self.seconds - RESTARTED:
+            self._origin = time - (self._newest + 1) * self.seconds  # another clock: go on behind what is there
         slot = max(self._newest, math.floor((time - self._origin) / self.seconds))
         known = self._slots.get(slot)
         self._slots[slot] = (least, greatest) if known is None else (min(known[0], least), max(known[1], greatest))
@@ -77,6 +80,12 @@ class Trends:
     def __init__(self) -> None:
         self._channels: dict[str, tuple[str, Trend, Trend]] = {}
         self._changed: dict[str, None] = {}
+        self._traced: set[str] = set()
+
+    def trace(self, channel: str, unit: str, time: float, least: float, greatest: float) -> None:
+        """What a channel read, of one whose every reading comes this way: notices add nothing to it any more."""
+        self._traced.add(channel)
+        self.add(channel, unit, time, least, greatest)
 
     def add(self, channel: str, unit: str, time: float, least: float, greatest: float) -> None:
         """What a channel read; a channel whose unit changes begins anew."""
@@ -97,11 +106,12 @@ class Trends:
             case n.JobStarted():
                 self._channels.clear()
                 self._changed.clear()
+                self._traced.clear()
             case n.ReadingTaken(_, channel, reading) if reading.usable and reading.value is not None:
                 self.add(channel, reading.unit, reading.time, reading.value, reading.value)
             case n.SoakMoved():
                 for it in notice.channels:
-                    if it.value is not None:
+                    if it.value is not None and it.name not in self._traced:
                         least = it.value if it.least is None else min(it.least, it.value)
                         greatest = it.value if it.greatest is None else max(it.greatest, it.value)
                         self.add(it.name, it.unit, notice.elapsed, least, greatest)

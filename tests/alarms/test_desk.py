@@ -10,7 +10,6 @@ from benchrig.alarms import AlarmError, Alarms, Policy, note, waiting
 from benchrig.alarms.types import Alarm
 from benchrig.clock import RealClock, SimClock
 from benchrig.errors import FileError
-from benchrig.records.facts import StoreError
 
 AT = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
 
@@ -131,24 +130,6 @@ def test_a_caller_from_outside_that_raises_anything_stops_nothing():
     alarms.tick()
     assert len(sound.got) == 1
     assert any("ZeroDivisionError" in getattr(notice, "words", "") for notice in told)
-
-
-def test_the_record_gets_each_change_and_its_trouble_holds_up_no_alarm():
-    clock, sink, kept, told = SimClock(), Sink(), [], []
-
-    def keep(kind, facts):
-        kept.append((kind, facts))
-        raise StoreError("The disk is full.")
-
-    alarms = Alarms([sink], clock, told.append, keep=keep)
-    alarms.raise_("tp1", "stop", "TP1 low", channel="TP1")
-    alarms.acknowledge(by="Ida")
-    alarms.clear("tp1")
-    assert [kind for kind, _ in kept] == ["alarm raised", "alarm acknowledged", "alarm cleared"]
-    assert [notice.kind for notice in told] == ["alarm raised", "alarm acknowledged", "alarm cleared"]
-    assert kept[0][1]["channel"] == "TP1"
-    assert kept[1][1]["by"] == "Ida"
-    assert len(sink.got) == 1
 
 
 def test_a_slow_caller_holds_nobody_up():

@@ -121,9 +121,16 @@ def test_channels_without_end_are_bounded_and_a_new_job_begins_anew():
     assert trends.all() == {}
 
 
-def test_a_clock_that_steps_back_breaks_nothing():
-    """A resumed job counts its seconds anew."""
+def test_a_reading_that_comes_late_is_folded_into_the_newest_slot():
     trend = Trend(1.0, doubles=True)
-    for time in (1000.0, 1001.0, 3.0, 1002.0):
+    for time in (1000.0, 1003.0, 1002.0, 1004.0):
         trend.add(time, time, time)
-    assert trend.slots() == [(0, 1000.0, 1000.0), (1, 3.0, 1001.0), (2, 1002.0, 1002.0)]
+    assert trend.slots() == [(0, 1000.0, 1000.0), (3, 1002.0, 1003.0), (4, 1004.0, 1004.0)]
+
+
+def test_a_clock_that_begins_anew_goes_on_behind_what_is_there():
+    """A step that is done again, or a job that is taken up again, counts its seconds anew."""
+    trend = Trend(1.0, doubles=True)
+    for time in (1000.0, 1001.0, 3.0, 4.0):
+        trend.add(time, time, time)
+    assert trend.slots() == [(0, 1000.0, 1000.0), (1, 1001.0, 1001.0), (2, 3.0, 3.0), (3, 4.0, 4.0)]

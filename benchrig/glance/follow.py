@@ -1,0 +1,233 @@
+"""Follows a record that another process writes: what is new in it becomes notices, as if the job ran here.
+
+Rules it keeps. It reads only, a little at a time, and never holds the writer up. What it cannot know it does not make
+up: a trim shows its readings but no gauge, for the record holds no cues. Where the writer has fallen silent it says so
+and shows no value as the present one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any, Protocol
+
+from ..records.history import ChannelRow, JobRow, StepRow
+from ..records.news import Cursor, Stretch
+from ..session import notices as n
+
+SILENT = 10.0  # s after which the writer is said to have fallen silent; it notes that it lives each second
+
+
+class Record(Protocol):
+    """What is asked of a record; `benchrig.records.History` is one."""
+
+    def jobs(self, *, serial: str | None = None, limit: int = 1000) -> list[JobRow]: ...
+
+    def steps(self, job: int) -> list[StepRow]: ...
+
+    def channels(self, step_row: int) -> list[ChannelRow]: ...
+
+    def news(self, channel: ChannelRow, since: Cursor) -> tuple[list[Stretch], Cursor]: ...
+
+    def events(self, job: int, after: int = 0) -> list[Mapping[str, Any]]: ...
+
+    def gaps(self, job: int) -> list[Mapping[str, Any]]: ...
+
+    def acknowledgements(self, job: int) -> list[Mapping[str, Any]]: ...
+
+    def alive(self, job: int) -> tuple[int, float] | None: ...
+
+
+class Page(Protocol):
+    """Where it goes; `GlancePage` is one."""
+
+    def show(self, notice: n.Notice) -> None: ...
+
+    def trace(self, channel: str, unit: str, time: float, least: float, greatest: float) -> None: ...
+
+
+@dataclass
+class Channel:
+    """How far a channel has been read, and its newest."""
+
+    row: ChannelRow
+    seen: Cursor = field(default_factory=Cursor)
+    readings: int = 0
+    value: float | None = None
+
+
+@dataclass
+class Followed:
+    """How far the newest job has been read."""
+
+    job: int
+    steps: dict[int, bool] = field(default_factory=dict)  # row -> ended
+    gaps: dict[int, bool] = field(default_factory=dict)  # gap -> closed
+    event: int = 0
+    answers: int = 0
+    channels: dict[int, Channel] = field(default_factory=dict)
+    stands: Mapping[str, Any] | None = None  # the newest word of how a watch stands
+    alive: tuple[int, float] | None = None  # what the writer said last of its being alive
+    heard: float | None = None  # when that changed while we looked; None: not yet
+    began: float = 0.0  # when we began to look
+    told_silent: bool = False
+    ended: bool = False
+
+
+class Follower:
+    """Follows the newest job of `record` on `page`. Call `look` again and again."""
+
+    def __init__(self, record: Record, page: Page) -> None:
+        self._record = record
+        self._page = page
+        self._it: Followed | None = None
+
+    def look(self, now: float) -> None:
+        """Show what is new at `now`, monotonic seconds. Raises StoreError where the record cannot be read."""
+        jobs = self._record.jobs(limit=1)
+        if not jobs:
+            return
+        job = jobs[0]
+        if self._it is None or self._it.job != job.id:
+            self._it = Followed(job.id, began=now)
+            self._page.show(n.JobStarted(job.id, job.title or job.procedure, job.serial, job.operator, ()))
+        it = self._it
+        self._listen(it, now)
+        steps = self._record.steps(job.id)
+        for step in steps:
+            self._step(it, step)
+        self._events(it)
+        self._gaps(it)
+        if job.ended is not None:
+            self._end(it, job)
+        elif steps and steps[-1].result is None:
+            self._running(it, steps[-1], now)
+            self._silence(it, now)
+
+    def _listen(self, it: Followed, now: float) -> None:
+        """Is the writer alive? What it said before we came proves nothing."""
+        alive = self._record.alive(it.job)
+        if alive != it.alive and it.alive is not None:
+            it.heard = now
+        it.alive = alive
+
+    def _step(self, it: Followed, step: StepRow) -> None:
+        if step.row not in it.steps:
+            it.steps[step.row] = False
+            it.stands = None
+            self._page.show(
+                n.StepStarted(step.step, step.kind, step.title, "", step.number, step.number, step.trimmer, step.point)
+            )
+        if it.steps[step.row]:
+            return
+        self._read(it, step)
+        self._answers(it, step)
+        if step.result is not None:
+            it.steps[step.row] = True
+            result = step.result
+            self._page.show(
+                n.StepEnded(step.step, result.verdict, result.value, result.unit, result.uncertainty, result.words)
+            )
+
+    def _read(self, it: Followed, step: StepRow) -> None:
+        """The readings of a step that are new."""
+        origin = step.started.timestamp() - step.started_at
+        for row in self._record.channels(step.row):
+            channel = it.channels.setdefault(row.id, Channel(row))
+            stretches, channel.seen = self._record.news(row, channel.seen)
+            for stretch in stretches:
+                channel.readings += stretch.readings
+                if stretch.least is not None and stretch.greatest is not None:
+                    self._page.trace(row.name, row.unit, origin + stretch.end, stretch.least, stretch.greatest)
+            if stretches:
+                channel.value = stretches[-1].newest
+
+    def _answers(self, it: Followed, step: StepRow) -> None:
+        answers = self._record.acknowledgements(it.job)
+        for answer in answers[it.answers :]:
+            if answer["purpose"] == "work" and answer["step"] == step.row:
+                self._page.show(n.HoldPointAnswered(step.step, bool(answer["acknowledged"]), ""))
+        it.answers = len(answers)
+
+    def _events(self, it: Followed) -> None:
+        for event in self._record.events(it.job, it.event):
+            it.event = event["id"]
+            kind, facts = event["kind"], event["facts"]
+            if kind == n.SoakMoved.kind:
+                it.stands = facts
+            elif (notice := notice_of(kind, facts)) is not None:
+                self._page.show(notice)
+
+    def _gaps(self, it: Followed) -> None:
+        for gap in self._record.gaps(it.job):
+            closed = gap["closed_us"] is not None
+            if gap["id"] not in it.gaps:
+                it.gaps[gap["id"]] = False
+                self._page.show(n.GapOpened(gap["step_id"], gap["instrument"], gap["reason"]))
+            if closed and not it.gaps[gap["id"]]:
+                it.gaps[gap["id"]] = True
+                seconds = (gap["closed_us"] - gap["opened_us"]) / 1e6
+                self._page.show(n.GapClosed(gap["step_id"], gap["instrument"], seconds))
+
+    def _running(self, it: Followed, step: StepRow, now: float) -> None:
+        """How the running watch stands, with its newest values."""
+        newest = {channel.row.name: channel for channel in it.channels.values() if channel.row.step_row == step.row}
+        stands = it.stands or {**_NOTHING, "channels": [_plain(it.row, step) for it in newest.values()]}
+        elapsed = stands["elapsed"] if it.alive is None else max(0.0, it.alive[1] - step.started_at)
+        left = stands["remaining"]
+        if left is not None:
+            left = max(0.0, left + stands["elapsed"] - elapsed)
+        quiet = it.heard is None or now - it.heard > SILENT
+        views = tuple(_view(view, newest.get(view["name"]), quiet) for view in stands["channels"])
+        self._page.show(n.SoakMoved(step.step, views, elapsed, left, stands["state"]))
+
+    def _silence(self, it: Followed, now: float) -> None:
+        silent = now - (it.began if it.heard is None else it.heard) > SILENT
+        if silent != it.told_silent:
+            it.told_silent = silent
+            words = "No word from the program that writes this record" if silent else "The program writes again"
+            self._page.show(n.Said("", words, "alarm"))
+
+    def _end(self, it: Followed, job: JobRow) -> None:
+        if not it.ended:
+            self._page.show(n.JobEnded(job.id, job.outcome or "ended", job.exit_code or 0))
+        it.ended = True
+
+
+_NOTHING: Mapping[str, Any] = {"elapsed": 0.0, "remaining": None, "state": ""}
+_NO_LIMITS = dict.fromkeys(("value", "low", "high", "acceptable_low", "acceptable_high"))
+
+
+def _plain(row: ChannelRow, step: StepRow) -> dict[str, Any]:
+    """A channel of a step that is no watch: nobody judges it yet."""
+    return {**_NO_LIMITS, "name": row.name, "unit": row.unit, "state": "", "since": step.started.isoformat()}
+
+
+def _view(facts: Mapping[str, Any], channel: Channel | None, quiet: bool) -> n.ChannelView:
+    """A channel as the watch saw it, with its newest value; without one where that may be no longer true."""
+    since = datetime.fromisoformat(facts["since"])
+    readings = 0 if channel is None else channel.readings
+    known = None if channel is None or quiet or facts["state"] == "absent" else channel.value
+    more = {"since": since, "value": known, "least": None, "greatest": None, "readings": readings}
+    return n.ChannelView(**{**facts, **more})
+
+
+def notice_of(kind: str, facts: Mapping[str, Any]) -> n.Notice | None:
+    """The notice that an event of the record was made of; None where it was made of none that a page shows."""
+    step = str(facts.get("step", ""))
+    match kind:
+        case n.AlarmRaised.kind:
+            return n.AlarmRaised(**{**facts, "raised": datetime.fromisoformat(facts["raised"])})
+        case n.AlarmCleared.kind:
+            return n.AlarmCleared(**facts)
+        case n.AlarmAcknowledged.kind:
+            return n.AlarmAcknowledged(**facts)
+        case n.Said.kind:
+            return n.Said(step, facts["words"], facts["level"])
+        case n.HoldPointReached.kind:
+            return n.HoldPointReached(step, "")
+        case n.HoldPointLapsed.kind:
+            return n.HoldPointLapsed(step, facts["words"])
+        case _:
+            return None
