@@ -9,6 +9,7 @@ Rules it keeps:
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from datetime import datetime
@@ -63,6 +64,7 @@ class Soaking:
         self._gaps: dict[str, int] = {}  # instrument -> its gap in the record, open
         self._lost: dict[str, float] = {}  # instrument -> since when it is away
         self._states: dict[str, tuple[str, datetime]] = {}  # channel -> state, since when
+        self._extremes: dict[str, tuple[float, float]] = {}  # channel -> least and greatest since it was shown last
         self._last = Moment(work.clock.now(), work.clock.stamp())
         self._safe_words = ""
         self._noticed: dict[Kind, set[str]] = defaultdict(set)
@@ -123,7 +125,14 @@ class Soaking:
     def _keep(self, name: str, columns: Columns, unit: str) -> None:
         block = _block(columns, unit)
         self._keeping.do(lambda: self._store.block(self._work.row, name, block))
+        self._note_extremes(name, columns)
         self._act(self._engine.take(name, columns))
+
+    def _note_extremes(self, name: str, columns: Columns) -> None:
+        values = columns.values[columns.usable]
+        if values.size:
+            least, greatest = self._extremes.get(name, (math.inf, -math.inf))
+            self._extremes[name] = min(least, float(values.min())), max(greatest, float(values.max()))
 
     def _hold_seen(self, readings: list[Reading]) -> None:
         """The hold point looks at every reading of its own point."""
@@ -248,7 +257,8 @@ class Soaking:
         now, stamp = self._clock.now(), self._clock.stamp()
         views = []
         for channel in self._engine.channels.values():
-            made = view(channel, now, self._states.get(channel.name), stamp)
+            extremes = self._extremes.pop(channel.name, None)
+            made = view(channel, now, self._states.get(channel.name), stamp, extremes)
             self._states[channel.name] = (made.state, made.since)
             views.append(made)
         engine = self._engine

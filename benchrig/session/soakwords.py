@@ -17,8 +17,14 @@ from .notices import ChannelView
 _STATES = {Level.IN: "in", Level.OUT: "warning", Level.FAR_OUT: "out"}
 
 
-def view(channel: ChannelWatch, now: float, before: tuple[str, datetime] | None, stamp: datetime) -> ChannelView:
-    """How a channel stands; `before` is its last state and since when."""
+def view(
+    channel: ChannelWatch,
+    now: float,
+    before: tuple[str, datetime] | None,
+    stamp: datetime,
+    extremes: tuple[float, float] | None = None,
+) -> ChannelView:
+    """How a channel stands; `before` is its last state and since when, `extremes` what it reached since it was shown last."""
     limits = channel.channel.limits
     state = state_of(channel, now)
     since = before[1] if before is not None and before[0] == state else stamp
@@ -32,6 +38,9 @@ def view(channel: ChannelWatch, now: float, before: tuple[str, datetime] | None,
         acceptable_high=limits.acceptable_high,
         state=state,
         since=since,
+        least=None if extremes is None else extremes[0],
+        greatest=None if extremes is None else extremes[1],
+        readings=channel.readings,
     )
 
 
