@@ -17,6 +17,7 @@ import click
 
 from ..bench import Bench, Station, load_bench
 from ..clock import RealClock
+from ..glance.book import Book
 from ..instruments import load_stand_in
 from ..procedure import Procedure, load_procedure
 from ..records import SqliteStore, default_path
@@ -95,7 +96,7 @@ def command(
         stack.callback(stand_in.close)
         sounds = open_sounds(stack, sound, wav, clock)
         operator = _operator(stack, how, hands, stand_in, doubles.hands, plan, clock)
-        shown = Shown(operator, witness, *sounds, *open_glance(stack, glance))
+        shown = Shown(operator, witness, Book(store, clock), *sounds, *open_glance(stack, glance))
         outcome = run(plan, BenchTools(station), shown, store, clock, serial=serial)
     if how != JSON:
         click.echo("\n".join(summary(outcome, witness.seen, store.path)))

@@ -11,6 +11,7 @@ import click
 from ..bench import Station, load_bench
 from ..clock import RealClock
 from ..errors import FileError
+from ..glance.book import Book
 from ..procedure import load_procedure
 from ..procedure.preflight import check
 from ..records import History, SqliteStore, default_path
@@ -89,7 +90,7 @@ def command(
             operator = AbsentOperator(open_display(stack, how, clock).show)
         else:
             operator = person(stack, name or getpass.getuser(), how, clock)
-        operator = Shown(operator, *sounds, *open_glance(stack, glance))
+        operator = Shown(operator, Book(store, clock), *sounds, *open_glance(stack, glance))
         job = _broken_off(store.path, serial, work.digest) if resume else None
         outcome = run(work, BenchTools(station), operator, store, clock, serial=serial, resume=job)
     return outcome.exit_code

@@ -24,7 +24,7 @@ def view(
     stamp: datetime,
     extremes: tuple[float, float] | None = None,
 ) -> ChannelView:
-    """How a channel stands; `before` is its last state and since when, `extremes` what it reached since it was shown last."""
+    """How a channel stands; `before` is its last state and since when, `extremes` what it reached since that view."""
     limits = channel.channel.limits
     state = state_of(channel, now)
     since = before[1] if before is not None and before[0] == state else stamp
