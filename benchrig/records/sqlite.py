@@ -174,7 +174,8 @@ class SqliteStore:
     def _channel(self, row: int, name: str, unit: str) -> int:
         key = (row, name, unit)
         if key not in self._channels:
-            self._channels[key] = self._insert("channels", step=row, name=name, unit=unit)
+            found = self._db.execute("SELECT id FROM channels WHERE (step, name, unit) = (?, ?, ?)", key).fetchone()
+            self._channels[key] = found[0] if found else self._insert("channels", step=row, name=name, unit=unit)
         return self._channels[key]
 
     def waveform(self, row: int, channel: str, waveform: Waveform, now: float) -> None:
@@ -222,6 +223,14 @@ class SqliteStore:
             self._db.execute(
                 "UPDATE gaps SET closed_us = ?, closed = ? WHERE id = ?", (self._us(now), _iso(stamp), gap)
             )
+
+    def thin(self, before: float, stretch: float) -> int:
+        """Of this sitting's blocks that ended before `before` keep the extremes of every `stretch` (both seconds).
+
+        Returns how many readings went. See `blocks`: sums and extremes stay what they were.
+        """
+        with self._plainly("write"), self._transaction():
+            return self._blocks.thin(self._us(before), round(stretch * 1e6), self._sitting)
 
     def traffic(self, instrument: str, dialogue: str, now: float) -> None:
         with self._plainly("write"):
