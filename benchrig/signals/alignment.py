@@ -1,4 +1,4 @@
-"""Mid instants again, from the whole course of the edges instead of the few samples around the middle of each.
+"""Mid instants from the whole course of like edges, instead of the few samples around the middle of each.
 
 Rules of this module:
 
@@ -6,8 +6,8 @@ Rules of this module:
   of an edge, not only its middle, and tells the places of the edges relative to each other near the Cramer-Rao bound.
 - Where the shape itself has its middle is then asked of all edges at once: with their samples at many places between
   the sample instants, a cubic finds it that one edge alone could not carry.
-- One or two edges show no shape. Each is fitted by itself, and that fit counts where it contradicts the plainer one.
-- Edges of few samples stay as they are.
+- One or two edges show no shape: each is fitted by itself, and again by a cubic, which counts where it contradicts.
+- Edges of few samples are left to `instants`.
 
 Times are in samples.
 """
@@ -20,37 +20,57 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .courses import Crossing, course, crossing
-from .instants import Instants, windows
+from .instants import Instants, hidden_in_few, refine, windows
 from .states import States
 from .waveform import Waveform
 
 _FEWEST = 3
-_SAMPLES = 4.0  # on an edge, at least
+_SAMPLES = 4.2  # on an edge, at least
 _BLOCK = 1 << 17
+_ROUNDS = 2
 _PIECE = 0.33  # edge lengths: a single pole begins 0.347 before its middle
 _CONTRADICTS = 1.5  # standard uncertainties
 
 
-def align(waveform: Waveform, found: Instants, states: States, *, rising: bool) -> Instants:
-    """The instants of one direction again, nearer to the truth where the record allows it."""
-    length = states.amplitude / found.slope if found.slope > 0.0 else 0.0
-    if length < _SAMPLES or not found.times.size:
+def mid_instants(
+    waveform: Waveform,
+    rough: NDArray[np.float64],
+    spans: NDArray[np.int64],
+    slope: float,
+    states: States,
+    *,
+    rising: bool,
+) -> Instants:
+    """Mid instants of the edges of one direction, from rough ones; arguments as of `refine`."""
+    length = states.amplitude / slope if slope > 0.0 else 0.0
+    if length >= _SAMPLES and rough.size >= _FEWEST:
+        aligned = _align(waveform, rough, states, length, rising=rising)
+        if aligned is not None:
+            return aligned
+    found = refine(waveform, rough, spans, slope, states)
+    if length < _SAMPLES or not 0 < rough.size < _FEWEST:
         return found
-    if found.times.size < _FEWEST:
-        return _alone(waveform, found, states, length, rising=rising)
+    return _alone(waveform, found, states, rising=rising)
+
+
+def _align(
+    waveform: Waveform, rough: NDArray[np.float64], states: States, length: float, *, rising: bool
+) -> Instants | None:
+    """All edges at once; None where one stands too near to an end of the record, or the shape has no middle."""
     reach = int(length) + 2
-    centres = np.rint(found.times).astype(np.int64)
-    if centres.min() <= reach or centres.max() + reach + 1 >= len(waveform):
-        return found
-    times, spread = _laid_best(waveform, found.times, states, reach)
-    if not spread < found.spread:
-        return found
+    times, spread = rough, 0.0
+    for _ in range(_ROUNDS):
+        if times.min() <= reach + 1.0 or times.max() + reach + 3.0 >= len(waveform):
+            return None
+        times, spread = _laid_best(waveform, times, states, reach)
     middle = _middle(waveform, times, states, length, rising=rising)
     if middle is None:
-        return found
+        return None
     # Each edge has its own part of the spread; the rest of the doubt about the middle is common to all.
     common = float(np.sqrt(max((middle.doubt * length) ** 2 - spread**2 / times.size, 0.0)))
-    return replace(found, times=times + middle.place * length, spread=spread, bend=common)
+    slope = middle.steepness * states.amplitude / length
+    hidden = hidden_in_few(_PIECE * length, states.amplitude / slope)
+    return Instants(times + middle.place * length, spread, hidden, common, slope, True)
 
 
 def _middle(
@@ -61,8 +81,9 @@ def _middle(
     return crossing(course(waveform, times, states, length, (reach, reach), rising), 0.0, -_PIECE, _PIECE, 0.0)
 
 
-def _alone(waveform: Waveform, found: Instants, states: States, length: float, *, rising: bool) -> Instants:
+def _alone(waveform: Waveform, found: Instants, states: States, *, rising: bool) -> Instants:
     """One or two edges, each by its own course."""
+    length = states.amplitude / found.slope if found.slope > 0.0 else 0.0
     each_alone = (found.times[k : k + 1] for k in range(found.times.size))
     middles = [_middle(waveform, one, states, length, rising=rising) for one in each_alone]
     if None in middles:
@@ -73,7 +94,7 @@ def _alone(waveform: Waveform, found: Instants, states: States, length: float, *
     chance = max(doubt**2 - found.spread**2, 0.0) / places.size
     if moved > _CONTRADICTS**2 * chance:
         return replace(found, times=found.times + places, spread=doubt, bend=0.0)
-    return replace(found, bend=float(np.sqrt(found.bend**2 + max(moved - chance, 0.0))))
+    return replace(found, bend=float(np.sqrt(found.bend**2 + max(moved - chance, 0.2 * chance))))
 
 
 def _laid_best(
@@ -81,16 +102,17 @@ def _laid_best(
 ) -> tuple[NDArray[np.float64], float]:
     """Times moved to where each edge fits the mean shape best, and the standard uncertainty of one of them."""
     rows = max(8, _BLOCK // (2 * reach + 3))
-    some = times[:: -(-times.size // rows)]
-    shape = _laid(waveform, some, reach).mean(axis=0)
+    some = _laid(waveform, times[:: -(-times.size // rows)], reach)
+    shape = some.mean(axis=0)
     slope = np.gradient(shape)
     slope[slope * (shape[-1] - shape[0]) < 0.0] = 0.0  # a neighbour of the other direction
     seen = float(slope @ slope)
     # Half a difference of two samples of the mean has half its variance: that much of the steepness is noise.
-    energy = max(seen - 0.5 * states.noise**2 / some.size * np.count_nonzero(slope), 0.5 * seen)
-    late = np.concatenate(
-        [(_laid(waveform, times[k : k + rows], reach) - shape) @ slope / energy for k in range(0, times.size, rows)]
-    )
+    energy = max(seen - 0.5 * states.noise**2 / len(some) * np.count_nonzero(slope), 0.5 * seen)
+    later = range(0, times.size, rows) if len(some) < times.size else ()
+    blocks = [some] if not later else (_laid(waveform, times[k : k + rows], reach) for k in later)
+    # einsum, not a matrix product: that would wake other threads, which costs more than it saves.
+    late = (np.concatenate([np.einsum("ij,j->i", block, slope) for block in blocks]) - float(shape @ slope)) / energy
     inflation = (1.0 + states.correlation) / (1.0 - states.correlation)
     return times - late, float(states.noise * np.sqrt(seen * inflation) / energy)
 

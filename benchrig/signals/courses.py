@@ -4,8 +4,7 @@ Rules of this module:
 
 - All edges of one direction are laid over each other by their mid instants, which sit at any place between samples: so
   many edges show their course in finer steps than the sample interval.
-- A piece is fitted with one polynomial by least squares. Sums of powers are kept, so that another piece, or another
-  order, costs no second pass over the samples.
+- A piece is fitted with one polynomial by least squares.
 - A cubic is fitted, and a quartic where that shows; what a quartic would move and does not show is in the doubt.
 
 Places are in edge lengths (amplitude over steepness in the middle) from the mid instant; levels in amplitudes from the
@@ -14,6 +13,7 @@ mid level, turned so that every course rises from -0.5 to 0.5.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -26,8 +26,10 @@ from .waveform import Waveform
 _BUDGET = 1 << 13
 _ORDER = 3
 _TOP = 4
-_POWERS = np.arange(_TOP + 1)
-_PRODUCTS = np.add.outer(_POWERS, _POWERS)
+_POWERS = np.arange(_TOP + 1.0)
+_ONES = np.ones(_TOP + 1)
+_UNIT = np.eye(_TOP + 1)
+_RIDGE = 1e-13  # so that samples at too few places still have an inverse
 _SHOWS = 2.5  # standard uncertainties of the highest term
 # The place of a level is the error of the curve over its steepness. Where that is doubtful too, the quotient has longer
 # tails: by r^2 for a relative doubt r, to second order, and as much again for a piece chosen by the same samples.
@@ -36,28 +38,26 @@ _TAILS = 2.0
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """Samples around the mid instants of many edges, as sums from the left.
+    """Samples around the mid instants of many edges.
 
-    places  shape (n,), rising
-    powers  shape (2 * _TOP + 1, n + 1): sums of places ** k
-    levels  shape (_TOP + 1, n + 1): sums of levels * places ** k
-    noise   standard deviation of one sample, in amplitudes; correlation counted in
-    phases  how many quarters of a sample their offsets fill
-    length  of an edge, in samples
+    places   shape (n,), rising
+    columns  shape (_TOP + 2, n): the powers of the places from 0 on, and last the levels
+    noise    standard deviation of one sample, in amplitudes; correlation counted in
+    phases   how many quarters of a sample their offsets fill
+    length   of an edge, in samples
     """
 
     places: NDArray[np.float64]
-    powers: NDArray[np.float64]
-    levels: NDArray[np.float64]
+    columns: NDArray[np.float64]
     noise: float
     phases: int
     length: float
 
     def mean(self, low: float, high: float) -> tuple[float, int]:
         """Mean level from `low` to `high`, and of how many samples; 0.0 of none."""
-        first, last = self.places.searchsorted((low, high))
-        count = int(last - first)
-        return float(self.levels[0, last] - self.levels[0, first]) / max(count, 1), count
+        first, last = self.places.searchsorted((low, high)).tolist()
+        count = last - first
+        return float(self.columns[-1, first:last].sum()) / max(count, 1), count
 
 
 class Crossing(NamedTuple):
@@ -87,20 +87,14 @@ def course(
     held = (index >= 0) & (index < len(waveform))
     index, places = index[held], places[held]
     swing = states.amplitude if rising else -states.amplitude
-    levels = waveform.samples[index] * (waveform.scale / swing) + (waveform.offset - states.at(0.5)) / swing
-    inflation = np.sqrt((1.0 + states.correlation) / (1.0 - states.correlation))
-    noise = max(states.noise / states.amplitude, 1e-9) * float(inflation)
-    powers = _sums(np.ones_like(places), places, 2 * _TOP)
-    return Course(places, powers, _sums(levels, places, _TOP), noise, phases, length)
-
-
-def _sums(terms: NDArray[np.float64], places: NDArray[np.float64], top: int) -> NDArray[np.float64]:
-    """Running sums of terms * places ** k for k up to `top`; shape (top + 1, n + 1)."""
-    sums = np.zeros((top + 1, places.size + 1))
-    for k in range(top + 1):
-        np.cumsum(terms, out=sums[k, 1:])
-        terms = terms * places
-    return sums
+    columns = np.empty((_TOP + 2, places.size))
+    columns[0] = 1.0
+    for k in range(_TOP):
+        np.multiply(columns[k], places, out=columns[k + 1])
+    columns[-1] = waveform.samples[index] * (waveform.scale / swing) + (waveform.offset - states.at(0.5)) / swing
+    inflation = math.sqrt((1.0 + states.correlation) / (1.0 - states.correlation))
+    noise = max(states.noise / states.amplitude, 1e-9) * inflation
+    return Course(places, columns, noise, phases, length)
 
 
 def crossing(seen: Course, level: float, low: float, high: float, near: float) -> Crossing | None:
@@ -108,43 +102,60 @@ def crossing(seen: Course, level: float, low: float, high: float, near: float) -
 
     None where the piece holds fewer than two samples or the curve does not rise.
     """
-    first, last = (int(k) for k in seen.places.searchsorted((low, high)))
-    powers, levels = seen.powers[:, last] - seen.powers[:, first], seen.levels[:, last] - seen.levels[:, first]
-    # So many places can differ; as many samples at one place tell no more about the shape.
+    first, last = seen.places.searchsorted((low, high)).tolist()
+    # So many places can differ; more samples at the same places tell no more about the shape.
     count = min(last - first, int((high - low) * seen.length * seen.phases) + 1)
-    plain, _ = _tangent(seen.noise, powers, levels, level, near, min(_ORDER, count - 2 if count > 3 else count - 1))
-    if count < _TOP + 2 or plain is None:
-        return plain
-    finer, shows = _tangent(seen.noise, powers, levels, level, near, _TOP)
-    if finer is None or shows > _SHOWS:
+    order = _TOP if count > _TOP + 1 else min(_ORDER, count - 2 if count > 3 else count - 1)
+    if order < 1:
+        return None
+    size = order + 1
+    scale = near or 1.0  # with `near` as the unit, powers do not part too far
+    ladder = scale ** -_POWERS[:size]
+    piece = seen.columns[:, first:last]
+    products = piece @ piece.T
+    normal = products[:size, :size] * np.multiply.outer(ladder, ladder)
+    inverse = np.linalg.inv(normal + _RIDGE * normal[0, 0] * _UNIT[:size, :size])
+    terms = inverse @ (products[-1, :size] * ladder)
+    finer = _tangent(seen.noise, terms, inverse, level, near)
+    if order < _TOP:
         return finer
+    return _plainer(seen.noise, terms, inverse, level, near, finer)
+
+
+def _plainer(
+    noise: float,
+    terms: NDArray[np.float64],
+    inverse: NDArray[np.float64],
+    level: float,
+    near: float,
+    finer: Crossing | None,
+) -> Crossing | None:
+    """The crossing without the highest term, unless that shows."""
+    variance = float(inverse[-1, -1])
+    if abs(float(terms[-1])) > _SHOWS * noise * _root(variance):
+        return finer
+    share = inverse[:-1, -1] / variance
+    fewer = inverse[:-1, :-1] - np.multiply.outer(share, inverse[:-1, -1])
+    plain = _tangent(noise, terms[:-1] - share * terms[-1], fewer, level, near)
+    if plain is None or finer is None:
+        return plain
     moved = (finer.place - plain.place) ** 2 - max(finer.doubt**2 - plain.doubt**2, 0.0)
-    return plain._replace(doubt=float(np.sqrt(plain.doubt**2 + max(moved, 0.0))))
+    return plain._replace(doubt=_root(plain.doubt**2 + max(moved, 0.0)))
 
 
 def _tangent(
-    noise: float, powers: NDArray[np.float64], levels: NDArray[np.float64], level: float, near: float, order: int
-) -> tuple[Crossing | None, float]:
-    """The crossing by a curve of this order, and its highest term in standard uncertainties."""
-    if order < 1:
-        return None, 0.0
-    size = order + 1
-    # In units of `near` or of a whole edge, so that powers do not part too far.
-    scale = near or 1.0
-    ladder = scale ** _POWERS[:size]
-    normal = powers[_PRODUCTS[:size, :size]] / np.multiply.outer(ladder, ladder)
-    inverse = np.linalg.pinv(normal, rcond=1e-13, hermitian=True)
-    terms = inverse @ (levels[:size] / ladder)
-    at = (near / scale) ** _POWERS[:size]
-    rate = _POWERS[:size] * (near / scale) ** np.maximum(_POWERS[:size] - 1, 0) / scale
+    noise: float, terms: NDArray[np.float64], inverse: NDArray[np.float64], level: float, near: float
+) -> Crossing | None:
+    """The crossing of a polynomial in units of `near` (in edge lengths about 0), by its tangent there."""
+    size = terms.size
+    at, rate = (_ONES[:size], _POWERS[:size] / near) if near else (_UNIT[0, :size], _UNIT[1, :size])
     steepness = float(rate @ terms)
     if steepness <= 0.0:
-        return None, 0.0
+        return None
     doubt, wobble = (noise * _root(float(each @ inverse @ each)) / steepness for each in (at, rate))
     place = near - (float(at @ terms) - level) / steepness
-    shows = abs(float(terms[-1])) / max(noise * _root(float(inverse[-1, -1])), 1e-300)
-    return Crossing(place, doubt * (1.0 + _TAILS * wobble * wobble), steepness), shows
+    return Crossing(place, doubt * (1.0 + _TAILS * wobble * wobble), steepness)
 
 
 def _root(variance: float) -> float:
-    return float(np.sqrt(max(variance, 0.0)))  # rounding may take a variance of 0 below it
+    return math.sqrt(max(variance, 0.0))  # rounding may take a variance of 0 below it

@@ -17,6 +17,7 @@ Times are in samples here, counted from the first sample of the record.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.polynomial import legendre
@@ -166,8 +167,7 @@ class _Fit:
     def of(cls, waveform: Waveform, times: NDArray[np.float64], half: int, noise: float, swing: float) -> _Fit:
         centres = np.rint(times).astype(np.int64)
         top = min(_TOP_ORDER + 3, 2 * half)
-        basis = legendre.legvander(np.arange(-half, half + 1.0) / half, top)
-        solver = np.linalg.pinv(basis)
+        basis, solver = _basis(half, top)
         rows = max(1, _BLOCK // (2 * half + 1))
         coefficients = np.concatenate(
             [windows(waveform, centres[k : k + rows], half) @ solver.T for k in range(0, centres.size, rows)]
@@ -177,7 +177,7 @@ class _Fit:
         order, good = _order(np.abs(mean) / error, top)
         left_out = _left_out(mean, error, order)
         # The same polynomial again with only the orders that are needed: Legendre's are not quite orthogonal here.
-        change = np.linalg.lstsq(basis[:, : order + 1], basis, rcond=None)[0]
+        change = _basis(half, order)[1] @ basis
         return cls(np.asarray(coefficients @ change.T, dtype=np.float64), centres, half, good, left_out, swing)
 
     def solve(self, times: NDArray[np.float64], level: float, noise: float, correlation: float) -> Instants:
@@ -190,23 +190,32 @@ class _Fit:
             rate = _curve(steep, place)
             move = np.where(np.abs(rate) > 0.0, value / np.where(rate == 0.0, 1.0, rate), 0.0)
             place = np.clip(place - move, -1.0, 1.0)
+            if np.abs(move).max() < 1e-9:
+                break
         slope = abs(float(np.mean(_curve(steep, place)))) / self.half
         spread = noise * _gain(self.half, order, correlation) / slope
         bend = self.left_out / slope
-        return Instants(self.centres + place * self.half, spread, self._shape(slope), bend, slope, True)
+        return Instants(
+            self.centres + place * self.half, spread, hidden_in_few(self.half, self.swing / slope), bend, slope, True
+        )
 
-    def _shape(self, slope: float) -> float:
-        """What a curve through few samples hides, in samples: the cubic part of a raised cosine at three samples, less
-        with more of them (closed form, rounded up; measured on simulated edges).
-        """
-        if self.half >= _PLENTY:
-            return 0.0
-        steep = slope / self.swing
-        return _CUBIC * steep * steep / self.half
+
+def hidden_in_few(half: float, length: float) -> float:
+    """What a curve through few samples (`half` to either side) of an edge of `length` hides, in samples: the cubic part
+    of a raised cosine at three samples, less with more of them (closed form, rounded up; measured on simulated edges).
+    """
+    return 0.0 if half >= _PLENTY else _CUBIC / (length * length * half)
 
 
 def _curve(coefficients: NDArray[np.float64], place: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(legendre.legval(place, coefficients, tensor=False), dtype=np.float64)
+
+
+@lru_cache(maxsize=64)
+def _basis(half: int, order: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Legendre polynomials on the samples around a middle, and the solver of least squares by them."""
+    basis = np.asarray(legendre.legvander(np.arange(-half, half + 1.0) / half, order), dtype=np.float64)
+    return basis, np.asarray(np.linalg.pinv(basis))
 
 
 def _order(significance: NDArray[np.float64], top: int) -> tuple[int, bool]:
@@ -235,8 +244,7 @@ def _left_out(mean: NDArray[np.float64], error: NDArray[np.float64], order: int)
 
 def _gain(half: int, order: int, correlation: float) -> float:
     """Standard deviation of the fitted value in the middle of the window, for noise of standard deviation 1."""
-    place = np.arange(-half, half + 1.0) / half
-    weights = np.linalg.pinv(legendre.legvander(place, order)).T @ legendre.legvander(np.zeros(1), order)[0]
+    weights = _basis(half, order)[1].T @ legendre.legvander(np.zeros(1), order)[0]
     variance = float(np.dot(weights, weights))
     for lag in range(1, min(weights.size, 64) if correlation > 0.0 else 1):
         variance += 2.0 * correlation**lag * float(np.dot(weights[lag:], weights[:-lag]))

@@ -22,8 +22,8 @@ from numpy.typing import NDArray
 
 from ..errors import SignalError
 from .aberrations import Aftermath, after_edges
-from .alignment import align
-from .instants import Instants, crossings, refine, slope_at
+from .alignment import mid_instants
+from .instants import Instants, crossings, slope_at
 from .ringing import Ring
 from .shapes import transition_time
 from .states import States, settled
@@ -107,12 +107,12 @@ class _Found:
     edges: Edges
     aftermaths: tuple[Aftermath, Aftermath]
 
-    def room(self, *, rising: bool) -> tuple[float, float]:
-        """Samples that an edge of this direction usually has to the edges before and after it."""
+    def room(self) -> tuple[float, float]:
+        """Samples that an edge usually has to the next one, after a rising and after a falling edge."""
         gaps = np.diff(self.edges.instants)
-        after = self.edges.upward[:-1] == rising
-        before, following = (float(np.median(gaps[one])) if one.any() else np.inf for one in (~after, after))
-        return before, following
+        up = self.edges.upward[:-1]
+        after_rise, after_fall = (float(np.median(gaps[one])) if one.any() else np.inf for one in (up, ~up))
+        return after_rise, after_fall
 
 
 def measure_pulses(waveform: Waveform) -> Pulses:
@@ -147,7 +147,7 @@ def _find(waveform: Waveform) -> _Found:
     rough = crossings(waveform, transitions, states.at(0.5))
     spans = transitions.first - transitions.last
     rising, falling = (
-        align(waveform, refine(waveform, rough[mask], spans[mask], slope, states), states, rising=up)
+        mid_instants(waveform, rough[mask], spans[mask], slope, states, rising=up)
         for up, mask, slope in ((True, upward, slopes[0]), (False, ~upward, slopes[1]))
     )
     edges = merge(rising, falling, upward, states.mid_uncertainty)
@@ -235,7 +235,8 @@ def _report(waveform: Waveform, found: _Found) -> Pulses:
 
 def _transition(waveform: Waveform, found: _Found, *, rising: bool) -> _Pair:
     instants = found.rising if rising else found.falling
-    value, error = transition_time(waveform, instants, found.states, found.room(rising=rising), rising=rising)
+    after, before = found.room() if rising else found.room()[::-1]
+    value, error = transition_time(waveform, instants, found.states, (before, after), rising=rising)
     seconds = value * waveform.interval
     return seconds, float(np.hypot(error * waveform.interval, seconds * _timebase(waveform)))
 

@@ -15,7 +15,7 @@ Rules of this module:
 
 from __future__ import annotations
 
-import numpy as np
+import math
 
 from .courses import Course, Crossing, course, crossing
 from .instants import Instants
@@ -43,7 +43,7 @@ def transition_time(
     room  samples to the edges before and after
     """
     length = states.amplitude / instants.slope
-    before, after = (int(np.ceil(min(_REACH * length, 0.5 * each))) + 2 for each in room)
+    before, after = (math.ceil(min(_REACH * length, 0.5 * each)) + 2 for each in room)
     seen = course(waveform, instants.times, states, length, (before, after), rising)
     first, second = _outward(seen, -1.0), _outward(seen, 1.0)
     # An error of either state moves both reference levels, each by its own share.
@@ -51,8 +51,8 @@ def transition_time(
     of_left = (0.1 / second.steepness - 0.9 / first.steepness) * left.uncertainty / states.amplitude
     of_reached = (0.9 / second.steepness - 0.1 / first.steepness) * reached.uncertainty / states.amplitude
     blunt = 0.0 if instants.resolved else _BLUNT / length
-    doubt = np.sqrt(first.doubt**2 + second.doubt**2 + of_left**2 + of_reached**2 + blunt**2)
-    return (second.place - first.place) * length, float(doubt) * length
+    doubt = math.hypot(first.doubt, second.doubt, of_left, of_reached, blunt)
+    return (second.place - first.place) * length, doubt * length
 
 
 def _outward(seen: Course, side: float) -> Crossing:
@@ -61,21 +61,21 @@ def _outward(seen: Course, side: float) -> Crossing:
     found = _by_curve(seen, side, rough)
     if found is None:
         return rough
-    trusts = np.array([1.0 / max(each.doubt, 1e-12) ** 2 for each in (rough, found)])
-    place = float(np.average([rough.place, found.place], weights=trusts))
-    return Crossing(place, float(1.0 / np.sqrt(trusts.sum())), found.steepness)
+    by_area, by_curve = (1.0 / max(each.doubt, 1e-12) ** 2 for each in (rough, found))
+    both = by_area + by_curve
+    place = (by_area * rough.place + by_curve * found.place) / both
+    return Crossing(place, 1.0 / math.sqrt(both), found.steepness)
 
 
 def _by_area(seen: Course, side: float) -> Crossing:
     """The place from the area between the course and the state on this side."""
     for reach in (_SHORT, _REACH):
-        ends = sorted((0.0, side * reach))
-        mean, count = seen.mean(*ends)
-        place = float(np.clip(_BY_AREA * 2.0 * reach * (0.5 - side * mean), _LOWEST, _HIGHEST))
-        noise = _BY_AREA * 2.0 * reach * seen.noise / np.sqrt(max(count, 1))
+        mean, count = seen.mean(min(0.0, side * reach), max(0.0, side * reach))
+        place = min(max(_BY_AREA * 2.0 * reach * (0.5 - side * mean), _LOWEST), _HIGHEST)
+        noise = _BY_AREA * 2.0 * reach * seen.noise / math.sqrt(max(count, 1))
         if place < _SLOW:
             break
-    return Crossing(side * place, float(np.hypot(_BY_AREA_DOUBT * place, noise)), 0.3 / place)
+    return Crossing(side * place, math.hypot(_BY_AREA_DOUBT * place, noise), 0.3 / place)
 
 
 def _by_curve(seen: Course, side: float, rough: Crossing) -> Crossing | None:
@@ -89,7 +89,7 @@ def _by_curve(seen: Course, side: float, rough: Crossing) -> Crossing | None:
         if found is None:
             return None
         moved = found.place - near
-        if abs(moved) < 0.03 * found.doubt or abs(moved) < 1e-9 * abs(near):
+        if abs(moved) < 0.1 * found.doubt or abs(moved) < 1e-9 * abs(near):
             break
-        near = side * float(np.clip(side * found.place, side * rough.place / _TRUST, side * rough.place * _TRUST))
+        near = side * min(max(side * found.place, side * rough.place / _TRUST), side * rough.place * _TRUST)
     return found

@@ -12,7 +12,9 @@ Rules of this module:
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +24,9 @@ from .transitions import Transitions
 from .waveform import Waveform
 
 _BUDGET = 1 << 17
+_VISITS = 1 << 12
+_CODES = 1 << 14  # widest range of codes that is counted rather than averaged one by one
+_CORRELATED = 1 << 15  # samples that tell how neighbours correlate
 # Settled after this many transition durations (a single pole is then within 2e-6), where the state lasts that long.
 _AFTER = 6.0
 # Before an edge begins: its mid instant less this many durations. A ramp needs 0.63, a Gaussian edge 1 to be at 0.5 %.
@@ -62,29 +67,20 @@ class States:
     @property
     def mid_uncertainty(self) -> float:
         """Standard uncertainty of the mid level, in volts."""
-        return 0.5 * float(np.hypot(self.low.uncertainty, self.high.uncertainty))
+        return 0.5 * math.hypot(self.low.uncertainty, self.high.uncertainty)
 
     @property
     def noise(self) -> float:
         """Standard deviation of one sample, in volts, quantisation included."""
-        weights = np.array([self.low.samples, self.high.samples], dtype=np.float64)
-        variance = np.average(np.array([self.low.noise, self.high.noise]) ** 2, weights=weights)
-        return float(np.sqrt(max(variance, self.quantum**2 / 12.0)))
+        low, high = self.low, self.high
+        many = max(low.samples + high.samples, 2)
+        weights = (max(low.samples, 1) / many, max(high.samples, 1) / many)
+        variance = weights[0] * low.noise**2 + weights[1] * high.noise**2
+        return math.sqrt(max(variance, self.quantum**2 / 12.0))
 
     @property
     def correlation(self) -> float:
         return max(self.low.correlation, self.high.correlation)
-
-
-def gather(
-    waveform: Waveform, first: NDArray[np.int64], last: NDArray[np.int64]
-) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Volts of the samples first[k]..last[k] of every k, one after the other, and how many each gave."""
-    lengths = np.maximum(last - first + 1, 0)
-    ends = np.cumsum(lengths)
-    index = np.arange(int(ends[-1]) if ends.size else 0)
-    index += np.repeat(first - (ends - lengths), lengths)
-    return waveform.samples[index] * waveform.scale + waveform.offset, lengths
 
 
 def settled(
@@ -112,6 +108,9 @@ def settled(
         entry, leave = (0, 1) if is_high else (1, 0)
         first, last = _zones(bounds, rows, durations[entry], settling[entry], durations[leave])
         near, spread = (levels.high, levels.high_spread) if is_high else (levels.low, levels.low_spread)
+        if not first.size:  # never settled: no better than the first estimate
+            states.append(State(near, math.hypot(spread, quantum), spread, 0.0, 0))
+            continue
         far = max(_FAR * spread, 2.0 * quantum, _SEEN_FAR * levels.amplitude)
         states.append(_state(waveform, first, last, near, far, quantum))
     return States(states[0], states[1], quantum)
@@ -140,11 +139,10 @@ def _spread(first: NDArray[np.int64], last: NDArray[np.int64]) -> tuple[NDArray[
     kept = last >= first
     first, last = first[kept], last[kept]
     total = int((last - first + 1).sum())
+    step = max(1, min(-(-total // _BUDGET), first.size // 16), -(-first.size // _VISITS))
+    first, last = first[::step], last[::step]
     if total > _BUDGET:
-        step = min(-(-total // _BUDGET), max(1, first.size // 16))
-        first, last = first[::step], last[::step]
-        longest = max(1, _BUDGET // max(1, first.size))
-        first = np.maximum(first, last - longest + 1)
+        first = np.maximum(first, last - max(1, _BUDGET // max(1, first.size)) + 1)
     return first, last
 
 
@@ -152,35 +150,44 @@ def _state(
     waveform: Waveform, first: NDArray[np.int64], last: NDArray[np.int64], near: float, far: float, quantum: float
 ) -> State:
     """One state from its settled samples. `near` is a first estimate; samples more than `far` off may be glitches."""
-    gathered, _ = gather(waveform, first, last)
-    if not gathered.size:
-        return State(near, quantum / np.sqrt(12.0), 0.0, 0.0, 0)
-    volts = _without_glitches(gathered, near, far)
-    level = float(volts.mean())
-    noise = float(volts.std(ddof=1)) if volts.size > 1 else 0.0
+    samples = waveform.samples
+    gathered = np.concatenate([samples[k:m] for k, m in zip(first.tolist(), (last + 1).tolist(), strict=True)])
+    values, counts = _counted(gathered)
+    volts = values * waveform.scale + waveform.offset
+    kept = np.abs(volts - near) <= far
+    total = int(counts.sum())
+    if not kept.all() and counts[kept].sum() >= (1.0 - _FEW) * total:
+        volts, counts = volts[kept], counts[kept]
+    many = int(counts.sum())
+    level = near + float(counts @ (volts - near)) / many
+    noise = math.sqrt(float(counts @ (volts - level) ** 2) / max(many - 1, 1))
     if noise <= 1e-9 * abs(level):  # one code all along: what is left is rounding, which correlates
         noise = 0.0
-    correlation = _correlation(volts - level, noise)
-    spread = noise * np.sqrt((1.0 + correlation) / (1.0 - correlation) / volts.size)
+    some = gathered[:_CORRELATED] * waveform.scale + (waveform.offset - level)
+    correlation = _correlation(some[np.abs(some + (level - near)) <= far] if many < total else some, noise)
+    spread = noise * math.sqrt((1.0 + correlation) / (1.0 - correlation) / many)
     left = _left_of_step(level - float(volts.min()), noise, quantum)
-    error = float(np.hypot(spread, left))
-    return State(level, error, noise, correlation, int(volts.size), gathered.size - volts.size)
+    return State(level, math.hypot(spread, left), noise, correlation, many, total - many)
 
 
-def _without_glitches(volts: NDArray[np.float64], near: float, far: float) -> NDArray[np.float64]:
-    """The samples within `far` of `near`, unless so many lie beyond that it is no glitch."""
-    if volts.max() - near <= far and near - volts.min() <= far:
-        return volts
-    kept = np.asarray(volts[np.abs(volts - near) <= far])
-    return kept if kept.size >= (1.0 - _FEW) * volts.size else volts
+def _counted(samples: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.int64]]:
+    """Values and how often each occurs, where that makes fewer of them; else the samples, once each."""
+    if samples.dtype.kind in "iu":
+        least = int(samples.min())
+        if int(samples.max()) - least < _CODES:
+            counts = np.bincount(samples.astype(np.int64) - least)
+            held = np.flatnonzero(counts)
+            return held + least, counts[held]
+    return samples, np.ones(samples.size, dtype=np.int64)
 
 
 def _correlation(error: NDArray[np.float64], noise: float) -> float:
     """Lag-one correlation where it stands out by three standard errors, else 0."""
     if noise <= 0.0 or error.size < 32:
         return 0.0
+    # A sum, not a dot product: that would wake other threads, which costs more than it saves.
     found = float(np.sum(error[1:] * error[:-1])) / (noise * noise * error.size)
-    return min(found, 0.999) if found > 3.0 / np.sqrt(error.size) else 0.0
+    return min(found, 0.999) if found > 3.0 / math.sqrt(error.size) else 0.0
 
 
 def _left_of_step(above: float, noise: float, quantum: float) -> float:
