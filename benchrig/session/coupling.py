@@ -54,10 +54,11 @@ def do_coupled(work: Work, step: Coupled, results: Results) -> Done:
 
 def set_together(work: Work, step: Coupled, values: Values) -> Values:
     """The values after the last turn. Raises Skipped where a trimmer could not be turned to what was asked."""
-    state = coupled.start([_narrower(goal_of(axis, step)) for axis in step.axes])
+    goals = [goal_of(axis, step, value.pace) for axis, value in zip(step.axes, values, strict=True)]
+    state = coupled.start([_narrower(goal) for goal in goals])
     last: int | None = None
     for _ in range(step.rounds * len(step.axes)):
-        advice = coupled.advise(state, [value.value for value in values], last)
+        advice = advise(state, values, last)
         if advice is None:
             return values
         before, last = values, advice.trimmer
@@ -71,6 +72,15 @@ def set_together(work: Work, step: Coupled, values: Values) -> Values:
         values = after
         state = coupled.turned(state, last, [it.value for it in before], [it.value for it in values])
     return values
+
+
+def advise(state: Coupling, values: Values, last: int | None) -> Advice | None:
+    """What to turn next; the trimmer in hand only where the advice is not met already."""
+    here = [value.value for value in values]
+    advice = coupled.advise(state, here, last)
+    if advice is None or advice.trimmer != last or not advice.goal.low <= here[advice.quantity] <= advice.goal.high:
+        return advice
+    return coupled.advise(state, here)
 
 
 def _narrower(goal: Goal) -> Goal:

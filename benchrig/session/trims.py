@@ -40,7 +40,7 @@ def do_trim(work: Work, step: Trim, results: Results) -> Done:
         return Done(with_hint(step, as_left(judged(found, step.limits, work.rule, TO_SET), found)), to_do=True)
     mark(work, axis.trimmer, found)
     first = results.first(step.id, found)
-    final = turn(work, step, axis, goal_of(axis, step), found.pace)
+    final = turn(work, step, axis, goal_of(axis, step, found.pace), found.pace)
     if final is None:
         now, words = put_back(work, step, axis, found)
         return Done(with_hint(step, as_left(judged(now, step.limits, work.rule, words), first)), True)

@@ -37,17 +37,21 @@ from .verdicts import Value, value_of
 from .work import Work
 
 LONGEST = 900.0  # s that one trim may take before it is given up
+STALE = 1.5  # s of age at which a reading is no longer the present value
 KEPT = 1000  # readings, of which the last are the accepted ones
 
 
-def goal_of(axis: Axis, step: Trim | Coupled) -> Goal:
-    """The trim engine's goal. The reader has seen to it that both edges are there."""
+def goal_of(axis: Axis, step: Trim | Coupled, pace: float = 0.0) -> Goal:
+    """The trim engine's goal. The reader has seen to it that both edges are there.
+
+    pace  seconds from reading to reading: what is stale for a fast meter is the present value for a slow one
+    """
     limits = axis.limits
     assert limits.low is not None
     assert limits.high is not None
     return Goal(
         axis.target, limits.low, limits.high, limits.unit, step.hold, step.settle, limits.ceiling, axis.span,
-        axis.trimmer.travel,
+        axis.trimmer.travel, stale_after=max(STALE, 2.5 * pace),
     )  # fmt: skip
 
 
