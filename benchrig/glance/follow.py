@@ -7,7 +7,8 @@ and shows no value as the present one.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Protocol
@@ -68,6 +69,7 @@ class Followed:
     answers: int = 0
     channels: dict[int, Channel] = field(default_factory=dict)
     stands: Mapping[str, Any] | None = None  # the newest word of how a watch stands
+    stood_at: tuple[int, float] = (0, 0.0)  # the sitting and the moment in it of that word
     alive: tuple[int, float] | None = None  # what the writer said last of its being alive
     heard: float | None = None  # when that changed while we looked; None: not yet
     began: float = 0.0  # when we began to look
@@ -95,9 +97,11 @@ class Follower:
         it = self._it
         self._listen(it, now)
         steps = self._record.steps(job.id)
+        happened = self._happened(it)
         for step in steps:
-            self._step(it, step)
-        self._events(it)
+            self._step(it, step, happened.pop(step.row, []))
+        for notice in (notice for rest in happened.values() for notice in rest):
+            self._page.show(notice)
         self._gaps(it)
         if job.ended is not None:
             self._end(it, job)
@@ -112,17 +116,37 @@ class Follower:
             it.heard = now
         it.alive = alive
 
-    def _step(self, it: Followed, step: StepRow) -> None:
+    def _happened(self, it: Followed) -> dict[int, list[n.Notice]]:
+        """What is new of events and of answers at hold points: step's row (0 for none) -> notices in order of time."""
+        found: list[tuple[int, int, int, n.Notice]] = []
+        for event in self._record.events(it.job, it.event):
+            it.event = event["id"]
+            if event["kind"] == n.SoakMoved.kind:
+                it.stands, it.stood_at = event["facts"], (event["sitting"], event["at_us"] / 1e6)
+            elif (notice := notice_of(event["kind"], event["facts"])) is not None:
+                found.append((event["sitting"], event["at_us"], event["step"] or 0, notice))
+        answers = self._record.acknowledgements(it.job)
+        for answer in answers[it.answers :]:
+            if answer["purpose"] == "work":
+                said = n.HoldPointAnswered(answer["step_id"], bool(answer["acknowledged"]), "")
+                found.append((answer["sitting"], answer["at_us"], answer["step"], said))
+        it.answers = len(answers)
+        happened: dict[int, list[n.Notice]] = defaultdict(list)
+        for _, _, row, notice in sorted(found, key=lambda each: each[:2]):
+            happened[row].append(notice)
+        return happened
+
+    def _step(self, it: Followed, step: StepRow, happened: Sequence[n.Notice]) -> None:
         if step.row not in it.steps:
             it.steps[step.row] = False
-            it.stands = None
             self._page.show(
                 n.StepStarted(step.step, step.kind, step.title, "", step.number, step.number, step.trimmer, step.point)
             )
         if it.steps[step.row]:
             return
+        for notice in happened:
+            self._page.show(notice)
         self._read(it, step)
-        self._answers(it, step)
         if step.result is not None:
             it.steps[step.row] = True
             result = step.result
@@ -143,22 +167,6 @@ class Follower:
             if stretches:
                 channel.value = stretches[-1].newest
 
-    def _answers(self, it: Followed, step: StepRow) -> None:
-        answers = self._record.acknowledgements(it.job)
-        for answer in answers[it.answers :]:
-            if answer["purpose"] == "work" and answer["step"] == step.row:
-                self._page.show(n.HoldPointAnswered(step.step, bool(answer["acknowledged"]), ""))
-        it.answers = len(answers)
-
-    def _events(self, it: Followed) -> None:
-        for event in self._record.events(it.job, it.event):
-            it.event = event["id"]
-            kind, facts = event["kind"], event["facts"]
-            if kind == n.SoakMoved.kind:
-                it.stands = facts
-            elif (notice := notice_of(kind, facts)) is not None:
-                self._page.show(notice)
-
     def _gaps(self, it: Followed) -> None:
         for gap in self._record.gaps(it.job):
             closed = gap["closed_us"] is not None
@@ -173,14 +181,16 @@ class Follower:
     def _running(self, it: Followed, step: StepRow, now: float) -> None:
         """How the running watch stands, with its newest values."""
         newest = {channel.row.name: channel for channel in it.channels.values() if channel.row.step_row == step.row}
-        stands = it.stands or {**_NOTHING, "channels": [_plain(it.row, step) for it in newest.values()]}
-        elapsed = stands["elapsed"] if it.alive is None else max(0.0, it.alive[1] - step.started_at)
-        left = stands["remaining"]
-        if left is not None:
-            left = max(0.0, left + stands["elapsed"] - elapsed)
+        stands = it.stands
+        if stands is None or stands["step"] != step.step:
+            stands = {**_NOTHING, "channels": [_plain(channel.row, step) for channel in newest.values()]}
+            it.stood_at = (step.sitting, step.started_at)
+        sitting, moment = it.alive or it.stood_at
+        passed = max(0.0, moment - it.stood_at[1]) if sitting == it.stood_at[0] else 0.0
+        left = None if stands["remaining"] is None else max(0.0, stands["remaining"] - passed)
         quiet = it.heard is None or now - it.heard > SILENT
         views = tuple(_view(view, newest.get(view["name"]), quiet) for view in stands["channels"])
-        self._page.show(n.SoakMoved(step.step, views, elapsed, left, stands["state"]))
+        self._page.show(n.SoakMoved(step.step, views, stands["elapsed"] + passed, left, stands["state"]))
 
     def _silence(self, it: Followed, now: float) -> None:
         silent = now - (it.began if it.heard is None else it.heard) > SILENT

@@ -228,6 +228,31 @@ def test_alarms_gaps_and_the_hold_point_are_followed(writer, page):
     assert page.glance.alarms == {}
 
 
+def test_what_happened_is_shown_in_its_order_also_to_whoever_comes_late(writer, page):
+    """Asked, acknowledged: live. Lapsed after that, or its step ended: not live."""
+    facts = AcknowledgementFacts("eht", "A4 TP40", 9400.0, "words", "words", True, "Ida", "work")
+
+    def ask():
+        writer.step()
+        writer.wait()
+        writer.store.event(writer.row, "hold point", {"words": "words", "level": "note"}, *writer.moment)
+        writer.wait()
+        writer.store.acknowledgement(writer.row, facts, *writer.moment)
+        writer.wait()
+
+    ask()
+    page.look()
+    assert "HIGH VOLTAGE" in page.glance.hold_point
+    ask()
+    writer.store.event(writer.row, "hold point lapsed", {"words": "paused", "level": "note"}, *writer.moment)
+    page.look()
+    assert page.glance.hold_point == ""
+    ask()
+    writer.store.end_step(writer.row, StepResult("pass"), *writer.moment)
+    page.look()
+    assert page.glance.hold_point == ""
+
+
 def test_each_thing_is_told_once(writer, page):
     writer.step()
     writer.store.event(writer.row, "said", {"words": "low battery", "level": "warning"}, *writer.moment)
