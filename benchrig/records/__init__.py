@@ -11,6 +11,7 @@ from .facts import (
     StoreError,
 )
 from .history import ChannelRow, History, JobRow, StepRow, moved
+from .opening import open_history, open_store
 from .place import default_path
 from .sqlite import SqliteStore
 
@@ -30,4 +31,6 @@ __all__ = [
     "StoreError",
     "default_path",
     "moved",
+    "open_history",
+    "open_store",
 ]

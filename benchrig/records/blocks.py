@@ -98,8 +98,9 @@ class Blocks:
         Returns how many readings went.
         """
         rows = self._db.execute(
-            "SELECT blocks.id, from_us, blocks.count, resolution, packed FROM blocks JOIN channels ON channels.id = channel"
-            " JOIN steps ON steps.id = channels.step WHERE sitting = ? AND to_us < ? AND count = stood_for AND count > ?",
+            "SELECT blocks.id, from_us, blocks.count, resolution, packed FROM blocks"
+            " JOIN channels ON channels.id = channel JOIN steps ON steps.id = channels.step"
+            " WHERE sitting = ? AND to_us < ? AND count = stood_for AND count > ?",
             (sitting, before, SMALL // 8),
         ).fetchall()
         gone = 0

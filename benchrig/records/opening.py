@@ -1,0 +1,39 @@
+"""Which record a name means: a file, or a shop's PostgreSQL server."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from .history import History
+from .place import default_path
+
+if TYPE_CHECKING:
+    from .sqlite import SqliteStore
+
+_SERVERS = ("postgresql://", "postgres://")
+
+
+def is_server(where: str | Path | None) -> bool:
+    """True for the address of a PostgreSQL server."""
+    return str(where or "").startswith(_SERVERS)
+
+
+def open_store(where: str | Path | None) -> SqliteStore:
+    """The store for writing; the default record for None. A server is written through a local spool."""
+    if is_server(where):
+        from .shop import ShopStore
+
+        return ShopStore(str(where))
+    from .sqlite import SqliteStore
+
+    return SqliteStore(where or default_path())
+
+
+def open_history(where: str | Path | None) -> History:
+    """The record for reading; the default record for None."""
+    if is_server(where):
+        from .shophistory import ShopHistory
+
+        return ShopHistory(str(where))
+    return History(where or default_path())

@@ -1,0 +1,74 @@
+"""Reading the shop's record: `History` on PostgreSQL. Jobs are numbered as `shoptables` says."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from .facts import StoreError
+from .history import History
+from .schema import VERSION
+from .shop import CONNECT, psycopg_
+
+
+class Row(tuple[Any, ...]):
+    """A row that answers to numbers and to names, as SQLite's do."""
+
+    names: tuple[str, ...] = ()
+
+    def keys(self) -> tuple[str, ...]:
+        return self.names
+
+    def __getitem__(self, which: Any) -> Any:
+        return tuple.__getitem__(self, self.names.index(which) if isinstance(which, str) else which)
+
+
+def _rows_by_name(cursor: Any) -> Any:
+    """psycopg's row factory."""
+    names = tuple(column.name for column in cursor.description or ())
+    return type("Row", (Row,), {"names": names})
+
+
+class ShopHistory(History):
+    """The shop's record opened for reading. Use it as a context manager."""
+
+    def __init__(self, url: str) -> None:
+        psycopg = psycopg_()
+        self.path = Path("the shop's record")
+        self._errors = psycopg.Error
+        try:
+            self._connection = psycopg.connect(
+                url, connect_timeout=CONNECT, autocommit=True, row_factory=_rows_by_name,
+                options="-c default_transaction_read_only=on",
+            )  # fmt: skip
+        except psycopg.Error as error:
+            raise StoreError(
+                f"The shop's record cannot be reached: {str(error).strip()}.", next_step="Is the server up?"
+            ) from None
+        try:
+            self._check_version()
+        except BaseException:
+            self._connection.close()
+            raise
+
+    def _check_version(self) -> None:
+        found = self._rows("SELECT coalesce(max(version), 0) FROM migrations")[0][0]
+        if found > VERSION:
+            raise StoreError(
+                "The shop's record was written by a newer benchrig.", next_step="Bring this one up to date."
+            )
+
+    def __exit__(self, *exception: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        self._connection.close()
+
+    def _rows(self, sql: str, *values: Any) -> list[Any]:
+        try:
+            rows: list[Any] = self._connection.execute(sql.replace("?", "%s"), values).fetchall()
+        except self._errors as error:
+            raise StoreError(
+                f"The shop's record cannot be read: {str(error).strip()}.", next_step="Is the server up?"
+            ) from error
+        return rows

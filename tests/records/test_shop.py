@@ -1,0 +1,214 @@
+"""A shop's record in a real PostgreSQL: through the spool, while the server is away, restarted, and read back."""
+
+import sqlite3
+import time
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+from postgres_server import postgres_server
+
+from benchrig.readings import Flag, Reading
+from benchrig.records import (
+    AcknowledgementFacts,
+    Block,
+    History,
+    InstrumentFacts,
+    JobFacts,
+    StepFacts,
+    StepResult,
+    StoreError,
+)
+from benchrig.records.opening import open_history, open_store
+from benchrig.records.schema import MIGRATIONS
+from benchrig.records.shop import ShopStore
+from benchrig.records.shophistory import ShopHistory
+from benchrig.records.shoptables import NUMBERED, statements
+from benchrig.signals.waveform import Waveform
+
+NOON = datetime(2026, 1, 5, 12, 0, tzinfo=UTC)
+METER = InstrumentFacts("meter", "meter-scpi", "sim://meter", "id", "2027-01-01")
+JOB = JobFacts(
+    "soak", "Soak", "abc", "soak.toml", "Skerry 14", "SK14-0231", "Marit", "lantern", True, "0.1", "guarded", (METER,)
+)
+STEP = StepFacts("soak", "soak", "Soak", 1)
+
+
+@pytest.fixture(scope="module")
+def server():
+    with postgres_server() as server:
+        yield server
+
+
+@pytest.fixture(autouse=True)
+def empty(server):
+    """Each test has the database to itself."""
+    import psycopg
+
+    with psycopg.connect(server.url, autocommit=True) as connection:
+        connection.execute("DROP SCHEMA public CASCADE")
+        connection.execute("CREATE SCHEMA public")
+
+
+def write_everything(store):
+    """One job with one of each kind of row."""
+    job = store.begin_job(JOB, 0.0, NOON)
+    row = store.begin_step(STEP, 1.0, NOON)
+    store.reading(row, "meter", Reading(9400.25, "V", 1.5, Flag.DC, resolution=0.1, uncertainty=38.0))
+    store.reading(row, "meter", Reading(None, "V", 1.6, Flag.OVERLOAD))
+    for start in range(0, 3000, 30):
+        times = 2.0 + 0.1 * (start + np.arange(30))
+        store.block(row, "soak", Block(times, np.sin(times), np.zeros(30, np.uint32), "V", 1e-3))
+    store.waveform(row, "scope.1", Waveform(np.linspace(0.0, 5.0, 50), 1e-6), 3.0)
+    store.acknowledgement(row, AcknowledgementFacts("eht", "TP40", 9400.0, "w", "W", True, "Marit", "work"), 3.1, NOON)
+    store.mark(row, "RV41", "at two", 10100.0, "V", 3.2)
+    store.event(row, "said", {"words": "ä ☂ ' \" %s"}, 3.3, NOON)
+    gap = store.open_gap(row, "meter", "unplugged", 3.4, NOON)
+    store.close_gap(gap, 3.5, NOON)
+    store.traffic("meter", "> READ?", 3.6)
+    store.end_step(row, StepResult("pass", 9400.0, "V", details={"a": 1}), 400.0, NOON)
+    store.end_job("everything in", 0, 401.0, NOON)
+    return job
+
+
+def everything(history, job):
+    """All that a history says of a job, numbers of rows left out."""
+    steps = history.steps(job)
+    found = [history.job(job).title, history.instruments(job), history.reading_count(job)]
+    for step in steps:
+        found.append((step.step, step.result, step.started_at))
+        for channel in history.channels(step.row):
+            envelope = [column.tolist() for column in history.envelope(channel)]
+            found.append((channel.name, channel.unit, history.readings(channel), envelope))
+        found += [(name, wave.volts.tolist()) for name, wave in history.waveforms(step.row)]
+    for rows in (history.acknowledgements(job), history.gaps(job), history.marks(job), history.events(job)):
+        ours = {"id", "step", "sitting"}
+        found += [{key: value for key, value in row.items() if key not in ours} for row in rows]
+    return found
+
+
+def test_the_shop_reads_what_the_bench_wrote(server, tmp_path):
+    """Every kind of row; the same history from the server as from the spool."""
+    store = ShopStore(server.url, tmp_path / "spool.sqlite")
+    job = write_everything(store)
+    store.close()
+    with History(tmp_path / "spool.sqlite") as local, open_history(server.url) as shop:
+        (found,) = shop.jobs(serial="SK14-0231")
+        assert found.id == 100_000 + job
+        assert found.exit_code == 0
+        assert everything(shop, found.id) == everything(local, job)
+        assert shop.unfinished("SK14-0231", "abc") is None
+    left = sqlite3.connect(tmp_path / "spool.sqlite").execute("SELECT count(*) FROM outbox").fetchone()
+    assert left == (0,)
+
+
+def test_two_benches_have_numbers_of_their_own(server, tmp_path):
+    """Jobs, steps and readings of one never meet those of the other."""
+    stores = [ShopStore(server.url, tmp_path / f"{i}.sqlite") for i in range(2)]
+    for store in stores:
+        write_everything(store)
+    for store in stores:
+        store.close()
+    with ShopHistory(server.url) as shop:
+        jobs = shop.jobs()
+        assert sorted(it.id for it in jobs) == [100_001, 200_001]
+        assert [shop.reading_count(it.id) for it in jobs] == [3002, 3002]
+        assert all(len(shop.steps(it.id)) == 1 for it in jobs)
+
+
+def test_work_goes_on_while_the_server_is_away_and_all_arrives_once(server, tmp_path):
+    """Stopped the hard way in the middle, started again: counts match, nothing twice."""
+    store = ShopStore(server.url, tmp_path / "spool.sqlite")
+    store.begin_job(JOB, 0.0, NOON)
+    row = store.begin_step(STEP, 0.0, NOON)
+    for i in range(400):
+        if i == 150:
+            time.sleep(1.2)
+            server.stop()
+        if i == 300:
+            time.sleep(1.2)
+            assert store.sender.behind().rows > 0
+            assert store.sender.behind().why
+            server.start()
+        store.reading(row, "meter", Reading(float(i), "V", float(i)))
+        store.block(row, "soak", Block(np.array([float(i)]), np.array([float(i)]), np.zeros(1, np.uint32), "V"))
+    store.close(patience=40.0)
+    with ShopHistory(server.url) as shop:
+        (job,) = shop.jobs()
+        names = {it.name: [r.value for r in shop.readings(it)] for it in shop.channels(shop.steps(job.id)[0].row)}
+    assert names == {"meter": [float(i) for i in range(400)], "soak": [float(i) for i in range(400)]}
+
+
+def test_a_bench_that_died_sends_the_rest_next_time(server, tmp_path):
+    """The process ended with a full outbox; the next one empties it, also what was sent and not struck off."""
+    spool = tmp_path / "spool.sqlite"
+    store = ShopStore(server.url, spool)
+    write_everything(store)
+    store.close()
+    db = sqlite3.connect(spool)
+    # As if the mark in the server had been the last thing before the end: the list still names what has arrived.
+    db.executemany("INSERT INTO outbox (seq, tab, row, gone) VALUES (?, 'jobs', 1, 0)", [(1,), (2,)])
+    db.execute("INSERT INTO outbox (tab, row, gone) VALUES ('steps', 1, 0)")
+    db.commit()
+    db.close()
+    ShopStore(server.url, spool).close()
+    with ShopHistory(server.url) as shop:
+        assert [it.id for it in shop.jobs()] == [100_001]
+        assert len(shop.steps(100_001)) == 1
+    assert sqlite3.connect(spool).execute("SELECT count(*) FROM outbox").fetchone() == (0,)
+
+
+def test_a_server_that_never_answers_stops_no_work(tmp_path):
+    """Nobody listens at the address; the record is whole in the spool, and closing does not wait for ever."""
+    store = ShopStore("postgresql://bench@127.0.0.1:9/none", tmp_path / "spool.sqlite")
+    job = write_everything(store)
+    began = time.monotonic()
+    store.close(patience=0.5)
+    assert time.monotonic() - began < 10.0
+    with History(tmp_path / "spool.sqlite") as local:
+        assert local.reading_count(job) == 3002
+
+
+def test_reading_from_a_server_that_is_away_is_said():
+    """With what to do next."""
+    with pytest.raises(StoreError, match="cannot be reached"):
+        ShopHistory("postgresql://bench@127.0.0.1:9/none")
+
+
+def test_the_shops_record_cannot_be_changed_by_a_reader(server, tmp_path):
+    """The server itself holds the reader to that."""
+    ShopStore(server.url, tmp_path / "s.sqlite").close()
+    with ShopHistory(server.url) as shop, pytest.raises(StoreError, match="read-only"):
+        shop._rows("DELETE FROM jobs RETURNING id")
+
+
+def test_a_newer_shop_is_refused(server, tmp_path):
+    """Its tables are not touched; the spool keeps everything."""
+    import psycopg
+
+    ShopStore(server.url, tmp_path / "a.sqlite").close()
+    with psycopg.connect(server.url, autocommit=True) as connection:
+        connection.execute("INSERT INTO migrations VALUES (999, 'later', 'now')")
+    store = ShopStore(server.url, tmp_path / "b.sqlite")
+    write_everything(store)
+    time.sleep(1.5)
+    assert "newer benchrig" in store.sender.behind().why
+    store.close(patience=0.1)
+    with pytest.raises(StoreError, match="newer benchrig"):
+        ShopHistory(server.url)
+
+
+def test_every_table_of_the_record_is_known_to_the_shop():
+    """A migration that adds a table must say how its rows are numbered there."""
+    created = {
+        line.split()[2] for number in range(1, len(MIGRATIONS) + 1) for line in statements(number) if "TABLE" in line
+    }
+    assert created == set(NUMBERED)
+
+
+def test_a_name_says_which_record_it_is(tmp_path):
+    """A file, or a server."""
+    store = open_store(tmp_path / "r.sqlite")
+    assert type(store).__name__ == "SqliteStore"
+    store.close()
+    assert type(open_history(tmp_path / "r.sqlite")) is History
