@@ -5,6 +5,7 @@ repeat = "5 min"          # until it is acknowledged at the bench
 loud_repeat = "30 s"      # where making safe has failed
 quiet = "60 s"            # the same alarm raised anew is told once in this time
 per_minute = 6            # tellings; what is more goes into a summary
+sound = "tones"           # at the bench: off, bell, tones (the bell without a sound card), speech (tones, then words)
 
 [[alarms.email]]
 host = "mail.lantern-lane.example"
@@ -136,6 +137,7 @@ class AlarmsTable(FileModel):
     loud_repeat: Annotated[Seconds, Field(ge=5)] = 30.0
     quiet: Annotated[Seconds, Field(ge=0, le=3600)] = 60.0
     per_minute: int = Field(default=6, ge=1, le=60)
+    sound: Literal["off", "bell", "tones", "speech"] = "tones"
     command: list[CommandTable] = Field(default_factory=list)
     webhook: list[WebhookTable] = Field(default_factory=list)
     email: list[EmailTable] = Field(default_factory=list)
@@ -150,7 +152,7 @@ class AlarmsTable(FileModel):
     def settings(self, folder: Path) -> AlarmSettings:
         """As plain data; files of secrets are looked for from `folder`."""
         return AlarmSettings(
-            self.repeat, self.loud_repeat, self.quiet, self.per_minute,
+            self.repeat, self.loud_repeat, self.quiet, self.per_minute, self.sound,
             (
                 *(_command(name, it) for name, it in _named("command", self.command)),
                 *(_webhook(name, it, folder) for name, it in _named("webhook", self.webhook)),

@@ -169,6 +169,7 @@ class AlarmSettings:
     loud_repeat: float = 30.0
     quiet: float = 60.0
     per_minute: int = 6
+    sound: Literal["off", "bell", "tones", "speech"] = "tones"
     callers: tuple[CommandSpec | WebhookSpec | EmailSpec, ...] = ()
 
 

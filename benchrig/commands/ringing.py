@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -10,12 +11,13 @@ from queue import Empty, SimpleQueue
 
 import click
 
-from ..alarms import Alarms
+from ..alarms import Alarms, Caller
 from ..alarms.build import callers_of, policy_of
 from ..bench.model import AlarmSettings
 from ..clock import Clock
 from ..session.notices import Notice
 from ..session.operators import Command, EntryRequest, HoldRequest, Operator, Question
+from ..ui.ringing import open_ring
 
 TICK = 1.0  # s between looks at alarms that are due again
 LOOK = 0.2  # s between looks at the person's keys after the job
@@ -27,7 +29,7 @@ def ringing(
 ) -> Iterator[Alarms]:
     """The alarms of a job, ticked by a thread of their own. What could not be told at the end is said."""
     policy = policy_of(settings)
-    alarms = Alarms(callers_of(settings), clock, notify, policy=policy, record=record, unit_serial=serial)
+    alarms = Alarms(everybody(settings), clock, notify, policy=policy, record=record, unit_serial=serial)
     ended = threading.Event()
 
     def tick() -> None:
@@ -43,6 +45,12 @@ def ringing(
         thread.join(5.0)
         for words in alarms.close():
             click.echo(f"benchrig: {words}", err=True)
+
+
+def everybody(settings: AlarmSettings) -> list[Caller]:
+    """Who is told of an alarm: whoever is within hearing, and whom the bench file names."""
+    ring = open_ring(settings.sound, sys.stderr)
+    return [*([] if ring is None else [ring]), *callers_of(settings)]
 
 
 def until_noted(alarms: Alarms, operator: Operator, clock: Clock) -> None:

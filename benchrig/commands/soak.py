@@ -10,7 +10,6 @@ from pathlib import Path
 import click
 
 from ..alarms import try_all
-from ..alarms.build import callers_of
 from ..bench import Bench, Station, load_bench
 from ..clock import RealClock
 from ..errors import FileError, UnitError
@@ -25,7 +24,7 @@ from ..session.operators import Operator
 from ..ui.terminal import Shown
 from ..units import quantity_in
 from .check import table
-from .ringing import Relay, ringing, until_noted
+from .ringing import Relay, everybody, ringing, until_noted
 from .shipped import locate
 from .showing import glance_option, mode, open_display, open_glance, person, showing_options
 from .way_out import orderly
@@ -110,11 +109,11 @@ def shortened(work: Procedure, lasts: str | None) -> Procedure:
 
 def tried(bench: Bench, serial: str) -> int:
     """Tell everybody, and say who was reached."""
-    rows = try_all(callers_of(bench.alarms), RealClock().stamp(), serial)
-    if not rows:
+    if not bench.alarms.callers:
         raise FileError(
             f"{bench.file} names nobody to be told.", next_step="Add [[alarms.command]] or one of its kind."
         )
+    rows = try_all(everybody(bench.alarms), RealClock().stamp(), serial)
     for name, told, words in rows:
         click.echo(f"{'told' if told else 'NOT TOLD':9}{name}{'' if told else f': {words}'}")
     return 0 if all(told for _, told, _ in rows) else 1

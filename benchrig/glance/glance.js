@@ -189,7 +189,7 @@ function figure(name) {
 
 function drawAll() {
   for (const box of [...at("trends").children]) if (!trends.has(box.dataset.name) || tiles.has(box.dataset.name)) box.remove();
-  at("range").hidden = trends.size === 0;
+  at("range").hidden = ![...trends.values()].some((it) => Math.max(...it.whole.slots.keys()) * it.whole.seconds > 3600);
   for (const [name, trend] of trends) {
     if (trend.drawn) continue;
     const box = tiles.get(name) ?? figure(name);

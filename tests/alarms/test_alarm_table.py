@@ -113,7 +113,7 @@ def test_each_mistake_is_told_with_its_line(tmp_path, line, key, table):
     ((found_line, path, words),) = mistakes(tmp_path, table)
     assert found_line == line
     assert key in path
-    assert words.rstrip().endswith(".")
+    assert words.rstrip().endswith((".", "?"))
 
 
 @pytest.mark.parametrize(

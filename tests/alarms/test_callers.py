@@ -1,5 +1,6 @@
 """Each way to tell somebody, against servers that are not ours: delivered once, and hostile words harmless."""
 
+import io
 import json
 import os
 import ssl
@@ -16,7 +17,7 @@ from benchrig.alarms import AlarmError, Alarms, CommandHook, Email, Policy, Webh
 from benchrig.alarms.mail import message
 from benchrig.alarms.types import Alarm, headline
 from benchrig.clock import RealClock, SimClock
-from benchrig.ui.ringing import Ring
+from benchrig.ui.ringing import Ring, open_ring
 from benchrig.ui.tones import Bell
 
 from sinks import Hook, Mailbox, free_port, http_sink, smtp_sink  # isort: skip
@@ -269,7 +270,7 @@ def _runs(pid):
 
 def test_the_bell_rings_for_whoever_is_near():
     written, waited = [], []
-    Ring(Bell(written.append), wait=waited.append).call(alarm())
+    Ring(lambda: Bell(written.append), wait=waited.append).call(alarm())
     assert written == ["\a"]
     assert len(waited) == 1
 
@@ -277,8 +278,15 @@ def test_the_bell_rings_for_whoever_is_near():
 def test_spoken_words_are_one_argument_that_is_no_option(tmp_path):
     out = tmp_path / "out"
     run = script(tmp_path, f"import sys\nopen({str(out)!r}, 'w').write(repr(sys.argv[1:]))\n")
-    Ring(Bell(lambda words: None), run, wait=lambda seconds: None).call(alarm("--version"))
+    Ring(lambda: None, run).call(alarm("--version"))
     assert out.read_text() == repr(["STOP: --version (SK14-0231)"])
+
+
+def test_with_nothing_to_ring_it_says_so():
+    """A pipe is no bell."""
+    with pytest.raises(AlarmError, match="no sound card"):
+        open_ring("bell", io.StringIO()).call(alarm())
+    assert open_ring("off", io.StringIO()) is None
 
 
 def test_every_caller_is_tried_before_the_bench_is_left_alone():
