@@ -93,6 +93,7 @@ class State:
     open: Mapping[str, Open] = field(default_factory=dict)
     recent: tuple[float, ...] = ()  # when something was told, in the last minute
     left: Mapping[str, float] = field(default_factory=dict)  # key -> last telling of what is no longer open
+    openings: int = 0
     summaries: int = 0
 
 
@@ -151,17 +152,18 @@ def _raised(state: State, event: Raised, now: float) -> tuple[State, tuple[Effec
         event = replace(event, key=OVERFLOW, title=f"More than {MOST_OPEN} alarms at once; newest: {event.title}")
     known = state.open.get(event.key)
     if known is None:
-        after = Open(_opened(event), max(now, state.left.get(event.key, -math.inf) + state.policy.quiet))
+        state = replace(state, openings=state.openings + 1)
+        after = Open(_opened(event, state.openings), max(now, state.left.get(event.key, -math.inf) + state.policy.quiet))
     else:
         after = _folded(known, event, now, state.policy)
     worse = known is None or not known.alarm.active or _grew(known.alarm, event)
     return _with(state, after), (Show(after.alarm),) if worse else ()
 
 
-def _opened(event: Raised) -> Alarm:
+def _opened(event: Raised, opening: int) -> Alarm:
     return Alarm(
         event.key, event.severity, event.title, event.words, event.unit_serial, event.channel, event.stamp,
-        number=0, loud=event.loud,
+        number=0, loud=event.loud, opening=opening,
     )  # fmt: skip
 
 

@@ -32,6 +32,7 @@ class Alarm:
     active   False where the trouble has gone by itself, but nobody has acknowledged it yet
     loud     what should have made the bench safe has failed
     told     the moment of this telling, wall time
+    opening  counts the alarms of a job as they open: the same trouble anew is another alarm
     """
 
     key: str
@@ -46,11 +47,12 @@ class Alarm:
     active: bool = True
     loud: bool = False
     told: datetime | None = None
+    opening: int = 0
 
     @property
     def id(self) -> str:
         """The same for each try to deliver this telling and for no other: whoever gets it twice can know."""
-        whole = f"{self.unit_serial}\0{self.key}\0{self.raised.isoformat()}\0{self.number}"
+        whole = f"{self.unit_serial}\0{self.key}\0{self.raised.isoformat()}\0{self.opening}\0{self.number}"
         return hashlib.sha256(whole.encode("utf-8", "surrogatepass")).hexdigest()[:32]
 
 

@@ -1,8 +1,11 @@
 """When an alarm is told, and when not: the machine alone, second by second."""
 
+import os
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from benchrig.alarms.escalate import (
     MOST_OPEN,
@@ -20,6 +23,7 @@ from benchrig.alarms.escalate import (
     step,
 )  # fmt: skip
 
+HEAVY = bool(os.environ.get("BENCHRIG_HEAVY"))
 START = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
 
 
@@ -210,3 +214,47 @@ def test_acknowledging_names_what_was_taken():
 
 def test_what_is_well_needs_no_clearing():
     assert Run().take(Cleared("tp1")) == ()
+
+
+KEYS = st.sampled_from(["a", "b", "c", "d"])
+EVENTS = st.one_of(
+    st.tuples(st.just("raise"), KEYS, st.sampled_from(["warning", "stop"]), st.booleans()),
+    st.tuples(st.just("clear"), KEYS),
+    st.tuples(st.just("acknowledge"), st.one_of(st.none(), KEYS)),
+    st.tuples(st.just("wait"), st.sampled_from([1.0, 20.0, 100.0])),
+)
+
+
+@settings(max_examples=2_000 if HEAVY else 60, deadline=None)
+@given(st.lists(EVENTS, max_size=60), st.integers(1, 6), st.sampled_from([0.0, 30.0, 300.0]))
+def test_whatever_happens_nothing_is_lost_and_nothing_storms(events, per_minute, quiet):
+    """Every telling has its own id; never more of them in a minute than the cap and the summaries that a new stop may
+    ask for; what nobody took note of is told again within a repeat and a minute; what somebody did is not told."""
+    run = Run(repeat=120.0, loud_repeat=30.0, quiet=quiet, per_minute=per_minute)
+    when = []
+
+    def told_now(effects):
+        when.extend(run.now for effect in effects if isinstance(effect, Tell))
+
+    def ticked(seconds):
+        for _ in range(round(seconds)):
+            run.now += 1.0
+            told_now(run.take(Tick(run.stamp)))
+
+    for event in events:
+        match event:
+            case ("raise", key, severity, loud):
+                told_now(run.raise_(key, "stop" if loud else severity, key, loud))
+            case ("clear", key):
+                run.take(Cleared(key))
+            case ("acknowledge", key):
+                run.take(Acknowledged(key))
+            case ("wait", seconds):
+                ticked(seconds)
+    ids = [it.id for it in run.told]
+    assert len(set(ids)) == len(ids)
+    assert all(sum(at <= other < at + 60.0 for other in when) <= per_minute + 13 for at in when)
+    before = {key: it.alarm.number for key, it in run.state.open.items()}
+    ticked(120.0 + 60.0 + quiet)
+    for key, it in run.state.open.items():
+        assert (it.alarm.number == before[key]) if it.acknowledged else (it.alarm.number > before[key])
