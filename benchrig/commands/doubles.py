@@ -14,7 +14,7 @@ from ..bench import InstrumentSpec, load_bench
 from ..clock import RealClock
 from ..errors import FileError
 from ..instruments import load_stand_in, load_world
-from ..session.attached import SUPPLY
+from ..procedure.preflight import SUPPLY
 from .shipped import locate
 from .way_out import orderly
 

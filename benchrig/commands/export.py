@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
-from ..records import default_path
-from ..records.history import History
+from ..records import open_history
 
 
 @click.command("export")
 @click.argument("job", type=int)
 @click.option("--format", "kind", type=click.Choice(["csv", "jsonl"]), default="csv", show_default=True)
-@click.option("--store", "path", type=click.Path(path_type=Path), help="The record to read.")
-def command(job: int, kind: str, path: Path | None) -> None:
+@click.option("--store", "path", metavar="FILE|URL", help="The record to read: a file, or postgresql://...")
+def command(job: int, kind: str, path: str | None) -> None:
     """Write JOB to standard output: a row for each step (csv), or every step and reading (jsonl)."""
     from ..report.export import as_csv, as_json_lines
 
-    with History(path or default_path()) as history:
+    with open_history(path) as history:
         if kind == "csv":
             click.echo(as_csv(history, job), nl=False)
         else:

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
-from ..records import default_path
+from ..records import open_history
 from ..records.history import History, JobRow, StepRow
 from ..ui.words import plain
 from ..units import show
@@ -15,10 +13,10 @@ from ..units import show
 @click.command("jobs")
 @click.argument("job", type=int, required=False)
 @click.option("--serial", help="Only the jobs of this unit.")
-@click.option("--store", "path", type=click.Path(path_type=Path), help="The record to read.")
-def command(job: int | None, serial: str | None, path: Path | None) -> None:
+@click.option("--store", "path", metavar="FILE|URL", help="The record to read: a file, or postgresql://...")
+def command(job: int | None, serial: str | None, path: str | None) -> None:
     """List the recorded jobs, newest first, or show JOB step by step."""
-    with History(path or default_path()) as history:
+    with open_history(path) as history:
         lines = _one(history, job) if job is not None else [_line(row) for row in history.jobs(serial=serial)]
     click.echo("\n".join(lines) if lines else "No jobs in this record yet. `benchrig rehearse` makes one.")
 

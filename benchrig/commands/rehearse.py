@@ -20,7 +20,7 @@ from ..clock import RealClock
 from ..glance.book import Book
 from ..instruments import load_stand_in
 from ..procedure import Procedure, load_procedure
-from ..records import SqliteStore, default_path
+from ..records import open_store
 from ..session import Outcome, run
 from ..session.attached import BenchTools
 from ..session.operators import Operator
@@ -60,7 +60,7 @@ class Served:
 @click.option("--hands", is_flag=True, help="You turn the simulated trimmers, with the arrow keys.")
 @click.option("--serial", default="SK14-0231", show_default=True, help="Serial number of the simulated unit.")
 @click.option("--world", default="skerry14", show_default=True, help="Which simulated bench.")
-@click.option("--store", "record", type=click.Path(path_type=Path), help="The record to write.")
+@click.option("--store", "record", metavar="FILE|URL", help="The record to write: a file, or postgresql://...")
 @glance_option
 @sound_options
 @showing_options
@@ -70,7 +70,7 @@ def command(
     hands: bool,
     serial: str,
     world: str,
-    record: Path | None,
+    record: str | None,
     glance: str | None,
     sound: str,
     wav: Path | None,
@@ -86,7 +86,7 @@ def command(
     plan, bench = load_procedure(locate(procedure)), load_bench(locate(f"{world}/bench"))
     with orderly(), ExitStack() as stack:
         doubles = stack.enter_context(load_stand_in("launch")(world, seed))
-        store = SqliteStore(record or default_path())
+        store = open_store(record)
         stack.callback(store.close)
         clock = RealClock()
         station = Station(bench_at(bench, doubles.addresses), clock, servers=Served(doubles))

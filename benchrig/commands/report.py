@@ -7,20 +7,19 @@ from pathlib import Path
 import click
 
 from ..errors import FileError
-from ..records import default_path
-from ..records.history import History
+from ..records import open_history
 
 
 @click.command("report")
 @click.argument("job", type=int)
-@click.option("--store", "path", type=click.Path(path_type=Path), help="The record to read.")
+@click.option("--store", "path", metavar="FILE|URL", help="The record to read: a file, or postgresql://...")
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="The file to write; - for standard output.")
-def command(job: int, path: Path | None, output: Path | None) -> None:
+def command(job: int, path: str | None, output: Path | None) -> None:
     """Write the as-found / as-left report of JOB. It opens in any browser, without a network, and prints well."""
     from ..report.model import gather
     from ..report.render import render
 
-    with History(path or default_path()) as history:
+    with open_history(path) as history:
         page = render(gather(history, job))
     if output == Path("-"):
         click.echo(page)

@@ -14,7 +14,7 @@ from ..errors import FileError
 from ..glance.book import Book
 from ..procedure import load_procedure
 from ..procedure.preflight import check
-from ..records import History, SqliteStore, default_path
+from ..records import History, open_store
 from ..session import AbsentOperator, run
 from ..session.attached import BenchTools
 from ..session.operators import Operator
@@ -43,7 +43,7 @@ from .way_out import orderly
 @click.option("--absent", is_flag=True, help="Nobody is there: whatever needs hands or a decision is refused.")
 @click.option("--plan", "only_plan", is_flag=True, help="Print the steps and what opens what again; then end.")
 @click.option("--resume", is_flag=True, help="Go on with this unit's job that was broken off.")
-@click.option("--store", "record", type=click.Path(path_type=Path), help="The record to write.")
+@click.option("--store", "record", metavar="FILE|URL", help="The record to write: a file, or postgresql://...")
 @glance_option
 @sound_options
 @showing_options
@@ -55,7 +55,7 @@ def command(
     absent: bool,
     only_plan: bool,
     resume: bool,
-    record: Path | None,
+    record: str | None,
     glance: str | None,
     sound: str,
     wav: Path | None,
@@ -79,7 +79,7 @@ def command(
         raise FileError("This bench cannot do this procedure safely.", next_step="Mend what is refused above.")
     how = mode(as_json, plain)
     with orderly(), ExitStack() as stack:
-        store = SqliteStore(record or default_path())
+        store = open_store(record)
         stack.callback(store.close)
         clock = RealClock()
         station = Station(bench, clock)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import getpass
 from contextlib import ExitStack
 from dataclasses import replace
-from pathlib import Path
 
 import click
 
@@ -17,7 +16,7 @@ from ..glance.book import Book
 from ..procedure import Procedure, load_procedure
 from ..procedure.model import Soak
 from ..procedure.preflight import check
-from ..records import SqliteStore, default_path
+from ..records import open_store
 from ..session import AbsentOperator, run
 from ..session.attached import BenchTools
 from ..session.operators import Operator
@@ -38,7 +37,7 @@ from .way_out import orderly
 @click.option("--for", "lasts", metavar="DURATION", help='How long, such as "8 h", instead of what the file says.')
 @click.option("--absent", is_flag=True, help="Nobody starts it: whatever needs hands or a decision is refused.")
 @click.option("--try-alarms", is_flag=True, help="Only tell everybody who would be told of an alarm; then end.")
-@click.option("--store", "record", type=click.Path(path_type=Path), help="The record to write.")
+@click.option("--store", "record", metavar="FILE|URL", help="The record to write: a file, or postgresql://...")
 @glance_option
 @showing_options
 def command(
@@ -49,7 +48,7 @@ def command(
     lasts: str | None,
     absent: bool,
     try_alarms: bool,
-    record: Path | None,
+    record: str | None,
     glance: str | None,
     as_json: bool,
     plain: bool,
@@ -70,7 +69,7 @@ def command(
         raise FileError("This bench cannot do this procedure safely.", next_step="Mend what is refused above.")
     how = mode(as_json, plain)
     with orderly(), ExitStack() as stack:
-        store = SqliteStore(record or default_path())
+        store = open_store(record)
         stack.callback(store.close)
         clock = RealClock()
         station = Station(bench, clock)

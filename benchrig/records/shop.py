@@ -10,6 +10,7 @@ Rules it keeps:
 from __future__ import annotations
 
 import hashlib
+import logging
 import sqlite3
 import threading
 from collections import defaultdict
@@ -43,6 +44,8 @@ def psycopg_() -> Any:
         import psycopg
     except ImportError as error:
         raise StoreError("The shop's record needs psycopg.", next_step="pip install 'benchrig[shop]'") from error
+    # What it would say of broken connections is said by `Behind`, once, and not on the person's screen.
+    logging.getLogger("psycopg").addHandler(logging.NullHandler())
     return psycopg
 
 
@@ -141,9 +144,8 @@ class Sender:
             with connection.transaction(), connection.cursor() as cursor:
                 bench, drained = _bench(cursor, self.spool_id)
                 fresh = [row for row in rows if row[0] > drained]
-                for tab, statement, values in changes(db, fresh, bench):
+                for statement, values in changes(db, fresh, bench):
                     cursor.executemany(statement, values)
-                    assert tab in shoptables.NUMBERED
                 cursor.execute("UPDATE benches SET drained = %s WHERE number = %s", (rows[-1][0], bench))
             outbox.sent(db, rows[-1][0])
 
@@ -181,7 +183,7 @@ def _bench(cursor: Any, spool: str) -> tuple[int, int]:
     return int(number), int(drained)
 
 
-Change = tuple[str, str, list[tuple[Any, ...]]]  # table, statement, rows of values
+Change = tuple[str, list[tuple[Any, ...]]]  # statement, rows of values
 
 
 def changes(db: sqlite3.Connection, waiting: Sequence[tuple[int, str, int, int]], bench: int) -> list[Change]:
@@ -200,11 +202,11 @@ def changes(db: sqlite3.Connection, waiting: Sequence[tuple[int, str, int, int]]
             values = [
                 tuple(row[name] for name in columns) for row in (shoptables.numbered(tab, it, bench) for it in there)
             ]
-            found.append((tab, shoptables.upsert(tab, columns), values))
+            found.append((shoptables.upsert(tab, columns), values))
         gone = set(rows) - {row.get(key, 0) for row in there}
         if gone and tab in ("blocks", "readings"):  # nothing else is ever deleted
             values = [(bench * shoptables.ROWS + row,) for row in sorted(gone)]
-            found.append((tab, f'DELETE FROM {tab} WHERE "{key}" = %s', values))
+            found.append((f'DELETE FROM {tab} WHERE "{key}" = %s', values))
     return found
 
 
