@@ -110,14 +110,26 @@ def main() -> None:
     records = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
     found = sweep(records, seed)
+    print(f"{records} random noisy pulse trains, seed {seed}: how often the true value lies within two standard")
+    print("uncertainties (a normal error: 95.4 %), and the error's median and standard deviation in these.\n")
+    print("\n".join(table(found)))
+
+
+def table(found: dict[tuple[str, str], list[float]]) -> list[str]:
+    """A Markdown table, a row for each result, a column for each shape of edge."""
     shapes = ["all", *SHAPES]
-    print(f"| within 2 u of the truth, % | {' | '.join(shapes)} | bias / u | spread / u |")
-    print("|---|" + "---|" * (len(shapes) + 2))
+    heads = ["result", "records", *(f"{shape}, %" for shape in shapes), "median / u", "spread / u"]
+    rows = [_cells(heads), _cells(["---"] * len(heads))]
     for name in NAMES:
-        shares = [100.0 * np.mean(np.abs(found[shape, name]) <= 2.0) for shape in shapes]
         every = np.array(found["all", name])
-        cells = " | ".join(f"{share:.1f}" for share in shares)
-        print(f"| {name} ({every.size}) | {cells} | {np.median(every):+.2f} | {every.std():.2f} |")
+        shares = [f"{100.0 * float(np.mean(np.abs(found[shape, name]) <= 2.0)):.1f}" for shape in shapes]
+        label = name.replace("_", " ")
+        rows.append(_cells([label, str(every.size), *shares, f"{np.median(every):+.2f}", f"{every.std():.2f}"]))
+    return rows
+
+
+def _cells(cells: list[str]) -> str:
+    return f"| {' | '.join(cells)} |"
 
 
 if __name__ == "__main__":

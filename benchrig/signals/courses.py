@@ -31,9 +31,9 @@ _ONES = np.ones(_TOP + 1)
 _UNIT = np.eye(_TOP + 1)
 _RIDGE = 1e-13  # so that samples at too few places still have an inverse
 _SHOWS = 2.5  # standard uncertainties of the highest term
-# The place of a level is the error of the curve over its steepness. Where that is doubtful too, the quotient has longer
-# tails: by r^2 for a relative doubt r, to second order, and as much again for a piece chosen by the same samples.
-_TAILS = 2.0
+# The place of a level is the error of the curve over its steepness. With a steepness that is doubtful by r, normal, the
+# quotient's variance grows by 1 + 3 r^2 to second order, its standard uncertainty by half of that.
+_TAILS = 1.5
 
 
 @dataclass(frozen=True, slots=True)
