@@ -41,6 +41,7 @@ PATIENCE = 20.0  # s without one usable reading before a value counts as absent
 RUNNING = 10.0  # s after which readings are taken although they still run
 STANDS = 1.0  # s over which readings must stand before they are a value
 LONGEST = 120.0  # s for one value, an instrument that comes and goes included
+FOR_A_HAND = 900.0  # s for one value while the person has been told to turn a knob first
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,10 +97,13 @@ def collect(
     work.wait(settle)
     began, over = work.clock.now(), max(STANDS, settle)
     taken: list[Reading] = []
+    longest = LONGEST
     with work.feed(source, limits) as feed:
         last = began
-        while work.clock.now() < min(last + PATIENCE, began + LONGEST):
+        while work.clock.now() < min(last + PATIENCE, began + longest):
             item = work.take(feed, source, limits)
+            if isinstance(item, Reading) and waits_for_a_hand(item) and work.services.operator.attended:
+                last, longest = work.clock.now(), FOR_A_HAND
             if isinstance(item, Lost):
                 taken.clear()
                 last = work.clock.now() + PATIENCE
@@ -110,6 +114,11 @@ def collect(
             if enough and (steady(taken, limits) or last > began + RUNNING):
                 break
     return taken
+
+
+def waits_for_a_hand(reading: Reading) -> bool:
+    """True if the instrument can only be read when somebody has turned its knob."""
+    return reading.value is None and "knob" in reading.text
 
 
 def recent(readings: Sequence[Reading], count: int, over: float) -> list[Reading]:
@@ -182,7 +191,8 @@ def do_measure(work: Work, step: Measure, results: Results) -> Done:
     readings = collect(work, step.source, step.limits, step.readings, step.settle)
     if not readings:
         return Done(absent(step, step.source.unit, step.limits, "No usable reading came."))
-    result = judged(replace(value_of(readings), stands=steady(readings, step.limits)), step.limits, work.rule)
+    found = replace(value_of(readings), stands=steady(readings, step.limits))
+    result = judged(found, step.limits, work.rule, work.caution)
     shape = shape_of(list(work.seen), step.limits)
     if shape is None:
         return Done(with_hint(step, result))

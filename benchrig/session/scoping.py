@@ -19,7 +19,9 @@ from ..errors import InstrumentError, SignalError
 from ..procedure.model import Limits, Measurement, ScopeSource
 from ..readings import Flag, Reading
 from ..signals import Gate, Phase, hum, mean, measure_pulses, record_activity, rms
+from ..signals.pulses import Caution
 from ..signals.waveform import Waveform
+from .ports import CAUTION
 
 DIVISIONS = 8
 FILL = 0.6  # of the screen that a signal should take
@@ -41,10 +43,11 @@ _PULSE_NAMES: Mapping[Measurement, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A value from one record and its standard uncertainty."""
+    """A value from one record and its standard uncertainty; `caution`: what to know before believing it."""
 
     value: float
     uncertainty: float
+    caution: str = ""
 
 
 class ScopeReader:
@@ -132,7 +135,8 @@ class ScopeReader:
             self._sized(driver, wave, found.value)
         doubt = math.hypot(found.uncertainty, self._instrument_doubt(found.value))
         resolution = abs(wave.scale) if self._source.unit == "V" and wave.codes is not None else None
-        return Reading(found.value, self._source.unit, now, flags, resolution, wave.duration, doubt)
+        text = f"{CAUTION}{found.caution}" if found.caution else ""
+        return Reading(found.value, self._source.unit, now, flags, resolution, wave.duration, doubt, text)
 
     def _phase_flags(self, wave: Waveform) -> Flag:
         if not self._source.quiet:
@@ -254,4 +258,5 @@ def _pulse(wave: Waveform, measurement: Measurement) -> Found:
     value = getattr(pulses, name)
     if value is None:
         raise SignalError(f"The record holds no whole {measurement}.", next_step="Take a longer record.")
-    return Found(float(value), float(pulses.uncertainty.get(name, 0.0)))
+    caution = str(Caution.COARSE) if name == "overshoot" and Caution.COARSE in pulses.cautions else ""
+    return Found(float(value), float(pulses.uncertainty.get(name, 0.0)), caution)

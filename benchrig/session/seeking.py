@@ -45,7 +45,8 @@ def do_least(work: Work, step: Least, results: Results) -> Done:
         words = "the least point was not found"
         return Done(with_hint(step, as_left(judged(found, step.limits, work.rule, words), first)), True)
     return Done(
-        with_hint(step, as_left(judged(final, step.limits, work.rule), first)), moved(found, final, step.limits)
+        with_hint(step, as_left(judged(final, step.limits, work.rule, work.caution), first)),
+        moved(found, final, step.limits),
     )
 
 

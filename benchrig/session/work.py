@@ -29,7 +29,7 @@ from .guard import Guard
 from .notices import GapClosed, GapOpened, Notice, ReadingTaken, Said, TurnAdvised
 from .operators import Command, EntryRequest, Operator, Question
 from .points import HazardousPoint, SafePoint
-from .ports import Back, Bell, Feed, InstrumentSource, Lost, Tools
+from .ports import CAUTION, Back, Bell, Feed, InstrumentSource, Lost, Tools
 
 if TYPE_CHECKING:
     from ..signals.waveform import Waveform
@@ -72,6 +72,7 @@ class Work:
         self.only_looking = False  # in the as-found pass: nothing is to be turned
         self.restarted = False  # set when something between two readings made the old ones count no more
         self.turned: list[str] = []  # turns that the person has told of: which way, or "" for as asked
+        self.caution = ""  # what is to be known before the readings of this step are believed
         self._said: set[str] = set()
         self._gap: tuple[int, float] | None = None
 
@@ -233,6 +234,9 @@ class Work:
         self.tell(ReadingTaken(self.step.id, channel, reading))
         if reading.value is None and "knob" in reading.text:
             self._say_once(reading.text)
+        if reading.text.startswith(CAUTION):
+            self.caution = reading.text.removeprefix(CAUTION)
+            self._say_once(f"{source.point or channel}: {self.caution}.")
         self._hold_seen(reading, source, limits)
         if (ceiling := breached(self.step, source, limits, reading)) is not None:
             self.guard.breached()

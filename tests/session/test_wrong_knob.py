@@ -1,5 +1,8 @@
 """A handheld whose knob stands elsewhere: said once, in words, and waited for; never a lost link."""
 
+import pytest
+
+from benchrig.session import AbsentOperator
 from benchrig.testing import SimBench
 
 RAIL = """
@@ -18,15 +21,16 @@ window = ["11.4 V", "12.6 V"]
 """
 
 
-def test_a_wrong_knob_is_said_once_and_waited_for(tmp_path):
-    """Five seconds later somebody turns it, and the value comes."""
+@pytest.mark.parametrize("later", [5.0, 300.0])
+def test_a_wrong_knob_is_said_once_and_waited_for(tmp_path, later):
+    """Somebody turns it, after seconds or after minutes, and the value comes."""
     file = tmp_path / "rail.toml"
     file.write_text(RAIL)
     with SimBench() as bench:
         handheld = bench.world.double("handheld").double.meter
         right = handheld.knob
         handheld.turn("ac voltage")
-        bench.clock.at(5.0, lambda: handheld.turn(right))
+        bench.clock.at(later, lambda: handheld.turn(right))
         told = []
         notify = bench.operator.notify
         bench.operator.notify = lambda notice: (told.append(notice), notify(notice))
@@ -36,3 +40,15 @@ def test_a_wrong_knob_is_said_once_and_waited_for(tmp_path):
         assert len(said) == 1
         assert "Turn its knob to dc voltage" in said[0]
         assert "gap opened" not in {notice.kind for notice in told}
+
+
+def test_with_nobody_there_a_wrong_knob_is_not_waited_for(tmp_path):
+    """Twenty seconds, as for any value that does not come."""
+    file = tmp_path / "rail.toml"
+    file.write_text(RAIL)
+    with SimBench() as bench:
+        bench.world.double("handheld").double.meter.turn("ac voltage")
+        bench.world.hands.probe("handheld", "A1 TP1")
+        outcome = bench.run(file, operator=AbsentOperator())
+        assert outcome.exit_code == 1
+        assert bench.clock.now() < 60.0
