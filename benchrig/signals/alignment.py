@@ -6,7 +6,7 @@ Rules of this module:
   of an edge, not only its middle, and tells the places of the edges relative to each other near the Cramer-Rao bound.
 - Where the shape itself has its middle is then asked of all edges at once: with their samples at many places between
   the sample instants, a cubic finds it that one edge alone could not carry.
-- One or two edges show no shape: each is fitted by itself, by the plainest curve and by a cubic, and the two are weighed.
+- One or two edges show no shape: each is fitted by itself, plainly and by a cubic, and the two are weighed.
 - Edges of few samples are left to `instants`.
 
 Times are in samples.
@@ -91,8 +91,8 @@ def _alone(waveform: Waveform, found: Instants, states: States, *, rising: bool)
     doubt = float(np.mean([each.doubt for each in middles if each])) * length
     moved = float(places.mean()) ** 2
     chance = max(doubt**2 - found.spread**2, 0.0) / places.size
-    # The plainer fit is biased or it is not, and the difference says it only by its size: it counts the less, the larger
-    # that is against what chance makes of it.
+    # The plain fit is biased or it is not, and only the size of the difference tells: the larger it is against what
+    # chance makes of it, the less the plain fit counts.
     plain = chance / (chance + moved) if chance > 0.0 else 0.0
     spread = np.sqrt(plain * found.spread**2 + (1.0 - plain) * doubt**2)
     bend = np.sqrt(plain * (1.0 - plain) * moved + plain * found.bend**2)

@@ -31,6 +31,7 @@ _ONES = np.ones(_TOP + 1)
 _UNIT = np.eye(_TOP + 1)
 _RIDGE = 1e-13  # so that samples at too few places still have an inverse
 _SHOWS = 2.5  # standard uncertainties of the highest term
+_CHANCE = 2.0  # times the variance that noise alone gives a difference, before it counts as one of the shape
 # The place of a level is the error of the curve over its steepness. With a steepness that is doubtful by r, normal, the
 # quotient's variance grows by 1 + 3 r^2 to second order, its standard uncertainty by half of that.
 _TAILS = 1.5
@@ -139,7 +140,7 @@ def _plainer(
     plain = _tangent(noise, terms[:-1] - share * terms[-1], fewer, level, near)
     if plain is None or finer is None:
         return plain
-    moved = (finer.place - plain.place) ** 2 - max(finer.doubt**2 - plain.doubt**2, 0.0)
+    moved = (finer.place - plain.place) ** 2 - _CHANCE * max(finer.doubt**2 - plain.doubt**2, 0.0)
     return plain._replace(doubt=_root(plain.doubt**2 + max(moved, 0.0)))
 
 
