@@ -33,6 +33,7 @@ from .trend import LONGEST_EXCURSION, Drift, Excursion, drift
 
 LEARN = 1024  # readings before the first verdict
 RELEARN = 128  # after a step
+FEWEST = 256  # readings of a whole watch that says anything
 BLOCK = 64  # readings; about as long as the CUSUM needs for the smallest step it is tuned to
 SLACK = 0.5  # k, in spreads: half the smallest step that is looked for
 _JUST_BEFORE = 8  # readings that a dip is seen against
@@ -135,6 +136,22 @@ class Watch:
         self.settled.add_many(when[cold:], series[cold:])
         return tuple(self._batches(when, series))
 
+    def finish(self) -> tuple[Event, ...]:
+        """The watch is over: the dips of a short one, found in the readings that it was still learning from.
+
+        Nothing is said from fewer than `FEWEST` readings, and nothing of steps: their noise takes longer to know.
+        """
+        held, self._held = self._held, []
+        found: list[Event] = []
+        if self._learn and len(held) >= FEWEST:
+            self._teach(np.array([value for _, value in held]), first=self._dip_variance == 0.0)
+            events = (event for time, value in held for event in self._take(time, value))
+            found = [event for event in events if isinstance(event, Excursion)]
+        if self._trip is not None:
+            found.append(self._trip.excursion)
+            self._trip = None
+        return tuple(found)
+
     def trend(self) -> Drift:
         """Drift and steps after the warm-up, so far. Raises `SeriesError` for fewer than three readings."""
         return drift(*self.settled.series())
@@ -154,7 +171,7 @@ class Watch:
             self._held.append((time, value))
             if len(self._held) >= self._learn:
                 held, self._held = self._held, []
-                self._teach(np.array([v for _, v in held]))
+                self._teach(np.array([v for _, v in held]), first=self._learn == LEARN)
                 for earlier in held:
                     yield from self._take(*earlier)
             return
@@ -210,14 +227,15 @@ class Watch:
 
     # learning
 
-    def _teach(self, values: Floats) -> None:
+    def _teach(self, values: Floats, *, first: bool) -> None:
         """Level and spreads from readings that may hold a dip or a step: medians throughout."""
         self._learn = 0
-        if values.size == LEARN:  # after a step the spreads are known better than a few blocks could say
+        if first:  # after a step the spreads are known better than a few blocks could say
             sums = np.concatenate(([0.0], np.cumsum(values - values[0])))
             before = (sums[_JUST_BEFORE:-1] - sums[: -_JUST_BEFORE - 1]) / _JUST_BEFORE
             self._dip_variance = _robust_variance(values[_JUST_BEFORE:] - values[0] - before)
-            medians = np.median(values.reshape(-1, BLOCK), axis=1)
+            whole = values.size - values.size % BLOCK
+            medians = np.median(values[:whole].reshape(-1, BLOCK), axis=1)
             # A median of BLOCK readings has pi / 2 times the variance of their mean; a difference of two, twice.
             self._long_variance = BLOCK / math.pi * _robust_variance(np.diff(medians)) * _DOUBT**2
         self._level = float(np.median(values[:BLOCK]))

@@ -59,20 +59,22 @@ class Blocks:
     def __init__(self, db: sqlite3.Connection) -> None:
         self._db = db
         self._small: dict[int, list[tuple[int, Piece]]] = defaultdict(list)  # channel -> (block, readings), to join
+        self._readings: dict[int, int] = defaultdict(int)  # channel -> how many those are
 
     def add(self, channel: int, piece: Piece) -> None:
         """One block; a joined one besides, once there is enough to join."""
         block = self._insert(channel, piece)
         if piece.times.size >= SMALL:
             return
-        waiting = self._small[channel]
-        waiting.append((block, piece))
-        if sum(it.times.size for _, it in waiting) >= LARGE:
+        self._small[channel].append((block, piece))
+        self._readings[channel] += int(piece.times.size)
+        if self._readings[channel] >= LARGE:
             self.join(channel)
 
     def join(self, channel: int) -> None:
         """Everything small of a channel becomes one block."""
         waiting = self._small.pop(channel, [])
+        self._readings.pop(channel, None)
         if len(waiting) < 2:
             return
         self._db.executemany("DELETE FROM blocks WHERE id = ?", [(block,) for block, _ in waiting])
@@ -86,6 +88,7 @@ class Blocks:
     def forget(self) -> None:
         """After a rollback: what waited to be joined stays in small blocks."""
         self._small.clear()
+        self._readings.clear()
 
     def _insert(self, channel: int, piece: Piece) -> int:
         block = self._db.execute(_INSERT, piece.row(channel)).lastrowid

@@ -28,6 +28,7 @@ from ..signals.waveform import Waveform
 from .ports import Back, Caught, Dead, Heard, Lost, Taken
 
 LONGEST_WAIT = 30.0  # s between tries to reach an instrument that is away
+LOOK_SIMULATED = 1.0
 LOOK = 0.2  # s between looks whether to stop
 DIVISIONS = 8
 BEFORE_TRIGGER = 0.1  # of a caught record
@@ -93,6 +94,7 @@ class Catcher:
         self._ready = self._armed = False
         self._wave: Waveform | None = None
         self.due = clock.now()  # of the next look; looking only asks, so nothing waits for it
+        self._look = LOOK_SIMULATED if isinstance(clock, SimClock) else LOOK
 
     def restart(self) -> None:
         """The scope was away, and is no longer armed."""
@@ -105,7 +107,7 @@ class Catcher:
             driver.single()
             self._armed = True
         now = self._clock.now()
-        self.due = now + LOOK
+        self.due = now + self._look
         if not driver.wait(now):
             return None
         self._wave = driver.capture(self._catch.source.channel)

@@ -11,7 +11,7 @@ Rules it keeps:
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from ..judgement.errors import SeriesError
@@ -162,6 +162,10 @@ class ChannelWatch:
         least, greatest = (self._least, self._greatest) if self._settled else (None, None)
         return Totals(self.readings, self.usable, least, mean, greatest, drift)
 
+    def finish(self) -> list[Finding]:
+        """The soak is over: what a short one was still learning from."""
+        return [] if self._watch is None else list(self._told(self._watch.finish()))
+
     def while_off(self, columns: Columns) -> list[Finding]:
         """Readings while the unit is switched off on purpose: only the ceiling counts."""
         return list(self._breach(columns))
@@ -208,7 +212,10 @@ class ChannelWatch:
         yield self._finding(kind, severity, time, words, value=value)
 
     def _events(self, times: Floats, values: Floats) -> Iterator[Finding]:
-        for event in self._watching().update_many(times, values):
+        yield from self._told(self._watching().update_many(times, values))
+
+    def _told(self, events: Iterable[Event]) -> Iterator[Finding]:
+        for event in events:
             if event_time(event) < self._up_by:
                 continue
             if isinstance(event, Step):

@@ -116,9 +116,10 @@ class Engine:
 
     def end(self, why: str, *, stopped: bool = False) -> list[Effect]:
         """The soak ends: time is up, or somebody or something ends it."""
+        last = [found for channel in self.channels.values() for found in channel.finish()]
         self.phase = moved(self.phase, Move.ENDED)
         self.why, self.stopped = why, stopped
-        return [Over(why, stopped)]
+        return [*self._told(last), Over(why, stopped)]
 
     def totals(self) -> Mapping[str, Totals]:
         """What each channel was."""

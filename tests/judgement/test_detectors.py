@@ -326,3 +326,28 @@ def test_compact_of_large_values_keeps_small_changes() -> None:
     values = 10.0 + 1e-6 * (np.arange(1_000_000) % 2)
     compact.add_many(np.arange(1_000_000.0), values)
     assert compact.series()[1] == pytest.approx(10.0 + 0.5e-6, abs=1e-12)
+
+
+def test_a_watch_that_ends_while_learning_still_tells_its_dips():
+    """Five minutes at a reading a second; a step in so few is not told, and nothing from hardly any."""
+    rng = np.random.default_rng(21)
+    values = 12.0 + 1e-3 * rng.standard_normal(300)
+    values[200] -= 0.5
+    watch = Watch(300.0, 0.01)
+    assert watch.update_many(np.arange(300.0), values) == ()
+    (dip,) = watch.finish()
+    assert dip.start == 200.0
+    assert dip.size == pytest.approx(-0.5, abs=0.01)
+    few = Watch(100.0, 0.01)
+    few.update_many(np.arange(100.0), values[150:250])
+    assert few.finish() == ()
+
+
+def test_a_short_watch_of_noise_tells_nothing():
+    """The chance asked for, over many short ones."""
+    told = 0
+    for seed in range(300):
+        watch = Watch(400.0, 0.05)
+        watch.update_many(np.arange(400.0), np.random.default_rng(seed).standard_normal(400))
+        told += len(watch.finish())
+    assert told <= 60
