@@ -104,7 +104,7 @@ class Webhook:
         try:
             with httpx.stream("POST", self.url, content=body, headers=headers, timeout=self.timeout) as answer:
                 status = answer.status_code
-        except (httpx.HTTPError, httpx.InvalidURL) as error:
+        except (httpx.HTTPError, httpx.InvalidURL, ValueError, OSError) as error:
             raise AlarmError(f"No answer from {where}: {type(error).__name__}.") from None
         if not 200 <= status < 300:
             raise AlarmError(f"{where} answered {status}.")

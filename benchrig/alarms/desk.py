@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 import threading
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from ..clock import Clock, SimClock
@@ -49,7 +50,7 @@ class Alarms:
         self._notify = notify
         self._record = record
         self._looked = -math.inf
-        self._lock = threading.Lock()
+        self._lock = threading.RLock()  # on a simulated clock a caller may raise an alarm itself
         self._state = State(policy or Policy())
         self._messengers = [Messenger(caller, clock) for caller in callers]
 
@@ -102,24 +103,28 @@ class Alarms:
         return tuple(words for messenger in self._messengers for words in messenger.left(until))
 
     def _take(self, event: Event, by: str = "") -> int:
-        with self._lock:
+        with self._lock:  # what is told and what is withdrawn keep their order, whichever threads they come from
             self._state, effects = escalate.step(self._state, event, self._clock.now())
-        for effect in effects:
-            self._carry_out(effect, by)
+            for effect in effects:
+                self._pass_on(effect)
+        for effect in effects:  # a display may be slow: nobody waits for it
+            self._show(effect, by)
         return sum(isinstance(effect, Taken) for effect in effects)
 
-    def _carry_out(self, effect: Effect, by: str) -> None:
+    def _pass_on(self, effect: Effect) -> None:
+        for messenger in self._messengers:
+            if isinstance(effect, Tell):
+                messenger.offer(effect.alarm)
+            elif isinstance(effect, Taken):
+                messenger.withdraw(effect.alarm.key)
+
+    def _show(self, effect: Effect, by: str) -> None:
         match effect:
-            case Tell(alarm):
-                for messenger in self._messengers:
-                    messenger.offer(alarm)
             case Show(alarm):
                 self._notify(_raised(self.step, alarm))
             case Gone(alarm, acknowledged):
                 self._notify(n.AlarmCleared(self.step, alarm.key, alarm.title, acknowledged))
             case Taken(alarm):
-                for messenger in self._messengers:
-                    messenger.withdraw(alarm.key)
                 self._notify(n.AlarmAcknowledged(self.step, alarm.key, alarm.title, by, alarm.active))
 
 
@@ -170,9 +175,10 @@ class Messenger:
         return news
 
     def end(self) -> None:
-        """Nothing more will be offered."""
+        """Nothing more will be offered; what waits is tried once more now."""
         with self._changed:
             self._ending = True
+            self._waiting = replace(self._waiting, not_before=-math.inf)
             self._changed.notify()
 
     def left(self, until: float) -> list[str]:

@@ -153,7 +153,9 @@ def _raised(state: State, event: Raised, now: float) -> tuple[State, tuple[Effec
     known = state.open.get(event.key)
     if known is None:
         state = replace(state, openings=state.openings + 1)
-        after = Open(_opened(event, state.openings), max(now, state.left.get(event.key, -math.inf) + state.policy.quiet))
+        after = Open(
+            _opened(event, state.openings), max(now, state.left.get(event.key, -math.inf) + state.policy.quiet)
+        )
     else:
         after = _folded(known, event, now, state.policy)
     worse = known is None or not known.alarm.active or _grew(known.alarm, event)

@@ -9,7 +9,8 @@ import click
 
 from ..clock import Clock, RealClock
 from ..glance.follow import Follower, Page
-from ..records import History, default_path
+from ..records import History, StoreError, default_path
+from ..session.notices import Said
 from .showing import need_page
 from .way_out import orderly
 
@@ -39,7 +40,13 @@ def command(record: Path | None, host: str, port: int, token: str | None) -> int
 
 def follow(history: History, page: Page, clock: Clock, going: Callable[[], bool]) -> None:
     """Look into the record again and again while `going()`."""
-    follower = Follower(history, page)
+    follower, trouble = Follower(history, page), ""
     while going():
-        follower.look(clock.now())
+        try:
+            follower.look(clock.now())
+            trouble = ""
+        except StoreError as error:  # locked, or the disk is away: it may be read again later
+            if not trouble:
+                page.show(Said("", f"{error}", "alarm"))
+            trouble = str(error)
         clock.sleep_until(clock.now() + LOOK)

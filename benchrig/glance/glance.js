@@ -246,6 +246,8 @@ function listen() {
     if (!drawing) drawing = setTimeout(() => { drawing = 0; drawAll(); }, data.whole ? 0 : 500);
   };
   source.addEventListener("beat", () => { heard = performance.now(); });
+  // A refusal ends an event source for good; a bench that was too busy, or began anew, is asked again.
+  source.onerror = () => { if (source.readyState === EventSource.CLOSED) setTimeout(listen, 3000); };
 }
 
 setInterval(() => {

@@ -5,6 +5,7 @@ Positions are -1..+1 along a bar. Colour and state follow the number and its lim
 
 from __future__ import annotations
 
+import math
 from datetime import datetime
 from typing import Any
 
@@ -13,6 +14,7 @@ from ..ui.words import CUE_WORDS, away_words, plain, span
 from ..units import show
 from .state import Glance, OpenAlarm
 
+MOST_LETTERS = 300  # of an alarm's words
 _BEYOND = 0.35  # of the span of the limits: how far a tile's bar goes on outside them
 
 
@@ -41,8 +43,8 @@ def bar(it: TrimMoved) -> dict[str, Any]:
         "target": show(goal.target, goal.unit),
         "away": "" if view.distance is None else away_words(view.distance, goal.unit),
         "cue": CUE_WORDS[view.cue],
-        "position": view.position,
-        "edges": list(view.edges),
+        "position": _finite(view.position),
+        "edges": [_finite(edge) for edge in view.edges],
         "held": view.held,
         "inside": view.value is not None and goal.low <= view.value <= goal.high,
         "stale": view.stale,
@@ -70,7 +72,7 @@ def tile(it: ChannelView) -> dict[str, Any]:
         "limits": _window_words(it.low, it.high, it.unit),
         "state": it.state,
         "since": _clock_words(it.since),
-        "position": None if it.value is None else _place(it.value, low, high),
+        "position": None if _finite(it.value) is None else _place(it.value or 0.0, low, high),
         "window": _stretch(it.low, it.high, low, high),
         "acceptable": _stretch(it.acceptable_low, it.acceptable_high, low, high),
         "levels": [it.low, it.high],
@@ -82,13 +84,18 @@ def alarm(it: OpenAlarm) -> dict[str, Any]:
     return {
         "severity": it.severity,
         "title": it.title,
-        "words": it.words,
+        "words": it.words[:MOST_LETTERS],
         "since": _clock_words(it.raised),
         "count": it.count,
         "acknowledged": it.acknowledged,
         "active": it.active,
         "loud": it.loud,
     }
+
+
+def _finite(value: float | None) -> float | None:
+    """JSON has no other numbers."""
+    return value if value is not None and math.isfinite(value) else None
 
 
 def _first(it: OpenAlarm) -> tuple[bool, bool, bool, float]:

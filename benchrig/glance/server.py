@@ -17,6 +17,7 @@ from collections.abc import Awaitable, Callable
 from importlib.resources import files
 from types import TracebackType
 from typing import Any, Self
+from urllib.parse import quote
 
 import uvicorn
 from starlette.applications import Starlette
@@ -33,6 +34,8 @@ from .page import page_data
 from .state import Glance, fold
 from .trends import Trends
 
+MOST_VIEWERS = 300  # connections at once; who comes later is told to try again
+SHORTEST_TOKEN = 8  # letters
 _SECURITY = {
     "Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
@@ -57,13 +60,14 @@ class GlancePage:
     """The page while it is served; a display of the session. Use as a context manager.
 
     host, port: where to listen; port 0 takes a free one. `address` is what to open, token included where one is
-    needed. Raises FileError if the address cannot be used.
+    needed. Raises FileError if the address or the token cannot be used.
     """
 
     def __init__(
         self, host: str = "127.0.0.1", port: int = 0, token: str | None = None, clock: Clock | None = None
     ) -> None:
-        self.token = "" if is_loopback(host) else token or secrets.token_urlsafe(16)
+        self.token = "" if is_loopback(host) else _checked(token) or secrets.token_urlsafe(16)
+        self._query = f"?token={quote(self.token, safe='')}" if self.token else ""
         self._local = is_loopback(host)
         self._clock = clock or RealClock()
         self._state = Glance()
@@ -74,10 +78,11 @@ class GlancePage:
         self._socket = _listen(host, port)
         bound = self._socket.getsockname()
         shown = f"[{bound[0]}]" if ":" in bound[0] else bound[0]
-        self.address = f"http://{shown}:{bound[1]}/" + (f"?token={self.token}" if self.token else "")
+        self.address = f"http://{shown}:{bound[1]}/{self._query}"
         config = uvicorn.Config(
-            self._app(), log_level="critical", lifespan="off", access_log=False, timeout_graceful_shutdown=1
-        )
+            self._app(), log_level="critical", lifespan="off", access_log=False, timeout_graceful_shutdown=1,
+            limit_concurrency=MOST_VIEWERS,
+        )  # fmt: skip
         self._server = uvicorn.Server(config)
         self._thread = threading.Thread(target=self._serve, name="glance", daemon=True)
         self._ready = threading.Event()
@@ -164,8 +169,7 @@ class GlancePage:
         media = _TYPES[name.rpartition(".")[2]]
 
         async def answer(request: Request) -> Response:
-            query = f"?token={self.token}" if self.token else ""
-            page = text.replace("{{token}}", query)
+            page = text.replace("{{token}}", self._query)
             return self._refusal(request) or Response(page, media_type=media, headers=_SECURITY)
 
         return answer
@@ -185,6 +189,15 @@ class GlancePage:
         except FileError as error:
             return PlainTextResponse(str(error), 501)
         return Response(text, media_type=CONTENT_TYPE, headers=_SECURITY)
+
+
+def _checked(token: str | None) -> str:
+    if token and len(token) < SHORTEST_TOKEN:
+        raise FileError(
+            f"A token of {len(token)} letters is soon guessed.",
+            next_step=f"Give {SHORTEST_TOKEN} or more, or none: a long one is made up then.",
+        )
+    return token or ""
 
 
 def _listen(host: str, port: int) -> socket.socket:

@@ -88,7 +88,9 @@ class Trends:
         self.add(channel, unit, time, least, greatest)
 
     def add(self, channel: str, unit: str, time: float, least: float, greatest: float) -> None:
-        """What a channel read; a channel whose unit changes begins anew."""
+        """What a channel read; a channel whose unit changes begins anew. What is no number is not drawn."""
+        if not (math.isfinite(time) and math.isfinite(least) and math.isfinite(greatest)):
+            return
         known = self._channels.get(channel)
         if known is None or known[0] != unit:
             known = (unit, Trend(SLOT, doubles=True), Trend(RECENT / MOST, doubles=False))

@@ -164,6 +164,42 @@ def test_closing_says_what_could_not_be_told():
     assert "TP1 low" in words
 
 
+def test_closing_tries_what_waits_once_more_at_once():
+    """The sink came back while its back-off was running."""
+    sink = Sink(down=True)
+    alarms = Alarms([sink], RealClock())
+    alarms.raise_("tp1", "stop", "TP1 low")
+    until = time.monotonic() + 5
+    while not sink.tries:
+        assert time.monotonic() < until
+    sink.down = False
+    assert alarms.close(timeout=5.0) == ()
+    assert len(sink.got) == 1
+
+
+def test_a_display_that_is_slow_holds_up_no_caller():
+    """A terminal that was stopped with Ctrl-S: another thread's calls return, and everybody is told."""
+    gate, entered = threading.Event(), threading.Event()
+
+    def stuck(notice):
+        entered.set()
+        gate.wait(10)
+
+    sink = Sink()
+    alarms = Alarms([sink], RealClock(), stuck)
+    thread = threading.Thread(target=alarms.raise_, args=("tp1", "stop", "TP1 low"))
+    thread.start()
+    assert entered.wait(5)
+    other = threading.Thread(target=alarms.acknowledge, args=("none",))
+    other.start()
+    other.join(5)
+    assert not other.is_alive()
+    gate.set()
+    thread.join()
+    alarms.close()
+    assert len(sink.got) == 1
+
+
 def test_memory_is_bounded_whatever_is_offered():
     wait = waiting.Waiting()
     for i in range(10_000):

@@ -80,6 +80,18 @@ def test_beyond_loopback_every_route_needs_the_token(path):
         assert status(base + path, Authorization="Bearer lantern-lane-7") == 403
 
 
+def test_a_short_token_is_refused_and_an_odd_one_works():
+    """What is soon guessed protects nothing; what has meaning in an address or in HTML is only a token."""
+    with pytest.raises(FileError, match="soon guessed"):
+        GlancePage(host="0.0.0.0", token="bench7")
+    token = '"><i>&#?/ 7%'
+    with GlancePage(host="0.0.0.0", token=token) as page:
+        address = page.address.replace("0.0.0.0", "127.0.0.1")
+        assert status(address) == 200
+        with urllib.request.urlopen(address, timeout=5) as answer:
+            assert "<i>" not in answer.read().decode()
+
+
 def test_tokens_are_made_long_and_different():
     with GlancePage(host="0.0.0.0") as one, GlancePage(host="0.0.0.0") as two:
         assert len(one.token) >= 20

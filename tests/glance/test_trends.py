@@ -92,7 +92,8 @@ def test_news_is_small():
 def test_a_reading_that_may_not_be_judged_is_not_drawn():
     """Overloads, old values and absent channels never become a point of a trend."""
     trends = Trends()
-    for notice in (reading(0.0, 12.0, Flag.STALE), reading(1.0, None, Flag.OVERLOAD), soak(0.0, None)):
+    nan, inf = reading(2.0, float("nan")), soak(1.0, float("inf"))
+    for notice in (reading(0.0, 12.0, Flag.STALE), reading(1.0, None, Flag.OVERLOAD), soak(0.0, None), nan, inf):
         trends.take(notice)
     assert trends.all() == {}
 
