@@ -9,13 +9,13 @@ Rules it keeps:
 4. Every row carries the numbers it rests on, and the line of the step in its file.
 
 TUR = width of the window / (2 U95) with U95 = 2u; 4 is the customary floor (common practice; ANSI/NCSL Z540.3 from
-memory). False accept and reject are for a population of units of which 95 % are in tolerance.
+memory). The risks of a wrong verdict are those of the procedure's own decision rule: see `judgement.risk`.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from itertools import zip_longest
@@ -25,6 +25,7 @@ from ..errors import FileError
 from ..instruments import Function, driver_names
 from ..judgement.correction import probe_factor
 from ..judgement.errors import UncertaintyError
+from ..judgement.risk import risks, worst_pass
 from ..units import show
 from .model import (
     Limits,
@@ -46,7 +47,6 @@ BARE = 1000.0  # V; above this a point is never measured without a probe, whatev
 SAFE = 60.0  # V; what every input bears (the DC limit of IEC 61010-1, 6.3, from memory)
 DIVIDER = 100.0  # ratio from which a probe without a bandwidth is taken for a bare divider, which is for DC only
 FINEST_SCREEN = 8 * 1e-3  # V; eight divisions of the finest usual setting
-SPREAD = 1.959964  # standard deviations of the units that reach the limits when 95 % are in
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +76,7 @@ def check(procedure: Procedure, bench: Bench, today: date | None = None) -> Repo
     """Look at every step; `today` also looks at calibration dates."""
     rows: list[Row] = []
     for step in procedure.steps:
-        finding = Finding(step)
+        finding = Finding(step, procedure.rule)
         for source, wanted in zip_longest(sources_of(step), limits_of(step)):
             if source is not None:  # a derived value has limits and no source
                 _source(finding, procedure, bench, source, wanted)
@@ -89,8 +89,9 @@ def check(procedure: Procedure, bench: Bench, today: date | None = None) -> Repo
 class Finding:
     """Rows of one step, as they are found."""
 
-    def __init__(self, step: Step) -> None:
+    def __init__(self, step: Step, rule: str) -> None:
         self.step = step
+        self.rule = rule
         self.rows: list[Row] = []
 
     def add(self, what: str, level: str, words: str) -> None:
@@ -210,7 +211,7 @@ def _meter_accuracy(
         finding.add("resolution", "warn" if row.resolution * factor > window / 2.0 else "note", words)
     middle = _middle(limits, top)
     parts = (row.limit(middle / factor) * factor, probe.tolerance * middle if probe else 0.0)
-    _ratio(finding, limits, math.hypot(*parts) / math.sqrt(3.0))
+    _decides(finding, limits, math.hypot(*parts) / math.sqrt(3.0))
 
 
 # scopes
@@ -264,7 +265,7 @@ def _scope_time(finding: Finding, spec: InstrumentSpec, probe: Probe | None, lim
         finding.add("sample rate", "warn", words)
     # Two free phases of the sample clock: triangular, h / sqrt 6.
     doubt = math.hypot(interval / math.sqrt(6.0), (facts.timebase or 0.0) * shortest / math.sqrt(3.0))
-    _ratio(finding, limits, doubt)
+    _decides(finding, limits, doubt)
 
 
 def _scope_volts(
@@ -275,7 +276,7 @@ def _scope_volts(
         return
     edges = [edge for edge in (limits.acceptable_low, limits.acceptable_high) if edge is not None]
     screen = max(2.0 * max(map(abs, edges), default=0.0), FINEST_SCREEN * (probe.ratio if probe else 1.0))
-    _ratio(finding, limits, spec.waveforms.vertical * screen / math.sqrt(3.0))
+    _decides(finding, limits, spec.waveforms.vertical * screen / math.sqrt(3.0))
 
 
 # how well it decides
@@ -292,47 +293,23 @@ def _middle(limits: Limits, top: float) -> float:
     return top if low is None or high is None else abs(low + high) / 2.0
 
 
-def _ratio(finding: Finding, limits: Limits, doubt: float) -> None:
-    """The row about the test uncertainty ratio."""
-    width = _width(limits)
-    if width is None or doubt <= 0.0:
+def _decides(finding: Finding, limits: Limits, doubt: float) -> None:
+    """The row about the test uncertainty ratio and the risk of a wrong verdict by the procedure's rule."""
+    if doubt <= 0.0:
+        return
+    width, expanded = _width(limits), f"U {show(2.0 * doubt, limits.unit, digits=2)}"
+    if width is None:
+        wrong = worst_pass(math.inf, finding.rule)
+        words = f"{expanded} at one limit ({finding.rule}): the worst value that passes is wrong in {wrong:.1%}."
+        finding.add("decides", "ok", words)
         return
     ratio = width / (4.0 * doubt)
-    accept, reject = risks(ratio)
+    risk = risks(ratio, finding.rule)
     level = "ok" if ratio >= FLOOR else "note" if ratio >= 1.0 else "warn"
-    words = f"TUR {ratio:.1f} (U {show(2.0 * doubt, limits.unit, digits=2)} in {show(width, limits.unit)}): "
-    words += f"wrongly in {accept:.2%}, wrongly out {reject:.1%}"
-    finding.add("decides", level, words + (", it cannot decide this window." if level == "warn" else "."))
-
-
-def risks(ratio: float) -> tuple[float, float]:
-    """(false accept, false reject) of all units, for simple acceptance at a TUR of `ratio`, 95 % of units in tolerance.
-
-    By Simpson's rule over the true value, limits at -1 and +1, u = 1 / (2 TUR): JCGM 106:2012, clause 9.
-    """
-    sigma, doubt = 1.0 / SPREAD, 1.0 / (2.0 * ratio)
-    accepted = [(x, density, _phi((1.0 - x) / doubt) - _phi((-1.0 - x) / doubt)) for x, density in _units(sigma)]
-    inside = _simpson([d * (1.0 - p) if abs(x) <= 1.0 else 0.0 for x, d, p in accepted], sigma)
-    outside = _simpson([d * p if abs(x) > 1.0 else 0.0 for x, d, p in accepted], sigma)
-    return outside, inside
-
-
-_REACH, _STEPS = 6.0, 2400
-
-
-def _units(sigma: float) -> Iterator[tuple[float, float]]:
-    for i in range(_STEPS + 1):
-        x = (2.0 * i / _STEPS - 1.0) * _REACH * sigma
-        yield x, math.exp(-0.5 * (x / sigma) ** 2) / (sigma * math.sqrt(2.0 * math.pi))
-
-
-def _simpson(values: Sequence[float], sigma: float) -> float:
-    step = 2.0 * _REACH * sigma / _STEPS
-    return step / 3.0 * (values[0] + values[-1] + 4.0 * sum(values[1:-1:2]) + 2.0 * sum(values[2:-1:2]))
-
-
-def _phi(z: float) -> float:
-    return 0.5 * math.erfc(-z / math.sqrt(2.0))
+    words = f"TUR {ratio:.1f} ({expanded} in {show(width, limits.unit)}), {finding.rule}: wrongly pass "
+    words += f"{risk.wrong_pass:.2%}, wrongly fail {risk.wrong_fail:.2%}"
+    words += f", undecided {risk.undecided:.0%}" if finding.rule == "guarded" else ""
+    finding.add("decides", level, words + (": it cannot decide this window." if level == "warn" else "."))
 
 
 # the instruments themselves
