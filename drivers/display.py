@@ -10,7 +10,15 @@ from dataclasses import replace
 
 from benchrig.readings import Flag, Reading
 
+# What a handheld of any maker puts before a unit; anything else is a spoilt frame (common practice, no source).
+PREFIXES = {"V": ("", "m", "u"), "A": ("", "m", "u"), "ohm": ("", "k", "M"), "F": ("", "m", "u", "n", "p"),
+            "Hz": ("", "k", "M")}  # fmt: skip
 EXPONENT = {"p": -12, "n": -9, "u": -6, "m": -3, "": 0, "k": 3, "M": 6, "G": 9}
+
+
+def stands_before(prefix: str, unit: str) -> bool:
+    """True if a display could show this prefix with this unit."""
+    return prefix in PREFIXES.get(unit, ("",))
 
 
 def number(shown: str, unit: str, flags: Flag, *, prefix: str = "") -> Reading:

@@ -121,7 +121,7 @@ def _user_marks(frame: bytes, series: str) -> list[str]:
 
 def _check_marks(frame: bytes, unit: str, prefix: str, flags: Flag) -> None:
     """Refuse marks that cannot stand together."""
-    if prefix and unit in ("", "%", "degC", "degF"):
+    if not display.stands_before(prefix, unit):
         raise FrameError(f"The multiplier {prefix} is lit beside {unit or 'no unit'}.", frame=frame)
     if Flag.DIODE in flags and unit != "V":
         raise FrameError(f"The diode mark is lit beside {unit or 'no unit'}, not beside V.", frame=frame)

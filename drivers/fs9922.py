@@ -51,7 +51,6 @@ _FLAGS = {
     (9, 0x08): Flag.CONTINUITY,
     (9, 0x04): Flag.DIODE,
 }
-_NO_MULTIPLIER = ("%", "1", "degC", "degF")
 
 
 def aligned(window: bytes) -> bool:
@@ -116,7 +115,7 @@ def _check_marks(frame: bytes, unit: str, prefix: str, flags: Flag) -> None:
     """Refuse bits that cannot stand together."""
     if not unit:
         raise FrameError("No unit is set.", frame=frame)
-    if prefix and unit in _NO_MULTIPLIER:
+    if not display.stands_before(prefix, unit):
         raise FrameError(f"The multiplier {prefix} is set beside {unit}.", frame=frame)
     if Flag.DIODE in flags and unit != "V":
         raise FrameError(f"The diode bit is set beside {unit}, not beside V.", frame=frame)

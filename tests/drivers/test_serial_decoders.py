@@ -299,3 +299,14 @@ def test_polled_text_that_does_not_fit_together_is_refused(text: bytes) -> None:
     """A mode beside a foreign unit is a shifted or broken answer."""
     with pytest.raises(FrameError):
         polled14.decode(text)
+
+
+@pytest.mark.parametrize(("bits", "unit"), [((9, 4), "nano volts"), ((9, 2), "kilovolts"), ((10, 2), "megavolts")])
+def test_a_flipped_bit_that_makes_a_prefix_no_meter_shows_is_refused(bits: tuple[int, int], unit: str) -> None:
+    """12 V that become 12 nV by one bit would look like a reading."""
+    frame = bytearray(b"\x13\x20\x35\x45\x5b\x69\x7f\x82\x97\xa0\xb0\xc0\xd4\xe0")
+    assert fs9721.decode(bytes(frame)).unit == "V"
+    index, mask = bits
+    frame[index] |= mask
+    with pytest.raises(FrameError, match="multiplier"):
+        fs9721.decode(bytes(frame))
