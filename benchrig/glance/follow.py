@@ -78,16 +78,17 @@ class Followed:
 
 
 class Follower:
-    """Follows the newest job of `record` on `page`. Call `look` again and again."""
+    """Follows the newest job of `record` on `page`, or of the unit `serial`. Call `look` again and again."""
 
-    def __init__(self, record: Record, page: Page) -> None:
-        self._record = record
+    def __init__(self, record: Record, page: Page, serial: str | None = None) -> None:
+        self.record = record
+        self._serial = serial
         self._page = page
         self._it: Followed | None = None
 
     def look(self, now: float) -> None:
         """Show what is new at `now`, monotonic seconds. Raises StoreError where the record cannot be read."""
-        jobs = self._record.jobs(limit=1)
+        jobs = self.record.jobs(serial=self._serial, limit=1)
         if not jobs:
             return
         job = jobs[0]
@@ -96,7 +97,7 @@ class Follower:
             self._page.show(n.JobStarted(job.id, job.title or job.procedure, job.serial, job.operator, ()))
         it = self._it
         self._listen(it, now)
-        steps = self._record.steps(job.id)
+        steps = self.record.steps(job.id)
         happened = self._happened(it)
         for step in steps:
             self._step(it, step, happened.pop(step.row, []))
@@ -111,7 +112,7 @@ class Follower:
 
     def _listen(self, it: Followed, now: float) -> None:
         """Is the writer alive? What it said before we came proves nothing."""
-        alive = self._record.alive(it.job)
+        alive = self.record.alive(it.job)
         if alive != it.alive and it.alive is not None:
             it.heard = now
         it.alive = alive
@@ -119,13 +120,13 @@ class Follower:
     def _happened(self, it: Followed) -> dict[int, list[n.Notice]]:
         """What is new of events and of answers at hold points: step's row (0 for none) -> notices in order of time."""
         found: list[tuple[int, int, int, n.Notice]] = []
-        for event in self._record.events(it.job, it.event):
+        for event in self.record.events(it.job, it.event):
             it.event = event["id"]
             if event["kind"] == n.SoakMoved.kind:
                 it.stands, it.stood_at = event["facts"], (event["sitting"], event["at_us"] / 1e6)
             elif (notice := notice_of(event["kind"], event["facts"])) is not None:
                 found.append((event["sitting"], event["at_us"], event["step"] or 0, notice))
-        answers = self._record.acknowledgements(it.job)
+        answers = self.record.acknowledgements(it.job)
         for answer in answers[it.answers :]:
             if answer["purpose"] == "work":
                 said = n.HoldPointAnswered(answer["step_id"], bool(answer["acknowledged"]), "")
@@ -157,9 +158,9 @@ class Follower:
     def _read(self, it: Followed, step: StepRow) -> None:
         """The readings of a step that are new."""
         origin = step.started.timestamp() - step.started_at
-        for row in self._record.channels(step.row):
+        for row in self.record.channels(step.row):
             channel = it.channels.setdefault(row.id, Channel(row))
-            stretches, channel.seen = self._record.news(row, channel.seen)
+            stretches, channel.seen = self.record.news(row, channel.seen)
             for stretch in stretches:
                 channel.readings += stretch.readings
                 if stretch.least is not None and stretch.greatest is not None:
@@ -168,7 +169,7 @@ class Follower:
                 channel.value = stretches[-1].newest
 
     def _gaps(self, it: Followed) -> None:
-        for gap in self._record.gaps(it.job):
+        for gap in self.record.gaps(it.job):
             closed = gap["closed_us"] is not None
             if gap["id"] not in it.gaps:
                 it.gaps[gap["id"]] = False

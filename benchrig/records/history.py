@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from ..readings import Flag, Reading
 from .facts import STOPPED, Block, InstrumentFacts, StepResult, StoreError
@@ -78,6 +78,8 @@ class ChannelRow:
 class History:
     """A record opened for reading. Use it as a context manager."""
 
+    newest: ClassVar[str] = "id DESC"  # order of jobs; in one file numbers are surer than a wall clock
+
     def __init__(self, path: str | Path) -> None:
         self.path = Path(path)
         if not self.path.is_file():
@@ -119,7 +121,7 @@ class History:
         """Newest first; only those of one unit where `serial` is given."""
         where = "" if serial is None else "WHERE serial = ?"
         values: tuple[Any, ...] = (limit,) if serial is None else (serial, limit)
-        return [_job(row) for row in self._rows(f"SELECT * FROM jobs {where} ORDER BY id DESC LIMIT ?", *values)]
+        return [_job(row) for row in self._rows(f"SELECT * FROM jobs {where} ORDER BY {self.newest} LIMIT ?", *values)]
 
     def job(self, job: int) -> JobRow:
         """Raises StoreError if there is none."""
@@ -209,8 +211,8 @@ class History:
             "SELECT from_us, to_us, count, stood_for, least, greatest, packed FROM blocks"
             # Blocks of a channel follow each other: only the last one that begins before `since` can reach beyond it.
             " WHERE channel = ? AND to_us > ? AND from_us >= coalesce("
-            "(SELECT max(from_us) FROM blocks WHERE channel = ? AND from_us <= ?), 0) ORDER BY from_us",
-            channel.id, since.moment, channel.id, since.moment,
+            "(SELECT max(from_us) FROM blocks WHERE channel = ? AND from_us <= ?), ?) ORDER BY from_us",
+            channel.id, since.moment, channel.id, since.moment, since.moment,
         )  # fmt: skip
         stretches = [*of_rows([tuple(row)[:3] for row in singles]), *of_blocks(blocks, since.moment)]
         row = singles[-1]["rowid"] if singles else since.row

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from benchrig.clock import SimClock
-from benchrig.commands.glance import follow
+from benchrig.commands.glance import Reopened, follow
 from benchrig.glance.book import Book
 from benchrig.glance.follow import SILENT, Follower
 from benchrig.glance.page import page_data
@@ -21,7 +21,7 @@ from benchrig.glance.state import Glance, fold
 from benchrig.glance.trends import Trends
 from benchrig.readings import Flag, Reading
 from benchrig.records import History, JobFacts, SqliteStore, StepFacts, StepResult
-from benchrig.records.facts import AcknowledgementFacts, Block, StoreError
+from benchrig.records.facts import AcknowledgementFacts, Block
 from benchrig.session import notices as n
 
 AT = datetime(2026, 1, 5, 3, 12, tzinfo=UTC)
@@ -287,27 +287,26 @@ def test_how_a_watch_stands_is_written_when_it_changes_and_not_more(writer):
     assert states == ["in", "out", "in"]
 
 
-def test_a_record_that_cannot_be_read_for_a_while_is_said_and_tried_again(writer):
-    """Locked, or its disk away: the page lives on."""
-    page, looks, looked = Page(), iter(range(6)), [-1]
-
-    class Trouble:
-        def __init__(self, history):
-            self.history = history
-
-        def __getattr__(self, name):
-            if 1 <= looked[0] <= 3:
-                raise StoreError("The record is locked.")
-            return getattr(self.history, name)
+def test_a_record_that_is_away_for_a_while_is_said_once_and_opened_again(writer):
+    """Its disk away, or its server restarted: the page lives on, and goes on where it was."""
+    page, looks = Page(), iter(range(8))
+    writer.step()
 
     def going():
-        looked[0] = next(looks)
-        return looked[0] < 5
+        look = next(looks)
+        if look == 2:
+            reopened.history.close()
+            writer.store.path.rename(away)
+        if look == 5:
+            away.rename(writer.store.path)
+            writer.block([12.0])
+        return look < 7
 
-    writer.step()
-    with History(writer.store.path) as history:
-        follow(Trouble(history), page, SimClock(), going)
-    assert [notice.words for notice in page.told if notice.kind == "said"] == ["The record is locked."]
+    away = writer.store.path.with_suffix(".away")
+    with Reopened(str(writer.store.path)) as reopened:
+        follow(reopened, Follower(reopened.history, page), page, SimClock(), going)
+    assert [notice.kind for notice in page.told if notice.kind != "soak"] == ["job started", "step started", "said"]
+    assert page.glance.soak.channels[0].readings == 1
 
 
 def test_the_command_serves_what_another_process_writes(writer, tmp_path):
