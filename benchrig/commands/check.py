@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 import textwrap
 from dataclasses import asdict
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 import click
 
-from ..bench import load_bench
-from ..procedure import load_procedure
+from ..bench import Bench, load_bench
+from ..errors import FileError
+from ..procedure import Procedure, load_procedure
 from ..procedure.preflight import Report, Row, check
 from ..ui.words import plain
 from .shipped import locate
@@ -28,13 +29,27 @@ def command(procedure: str, bench: str, as_json: bool) -> int:
     Exit code 0: it can be done. 1: some window cannot be decided with these instruments, or one is due for
     calibration. 2: something is refused.
     """
-    today = datetime.now(UTC).astimezone().date()
-    report = check(load_procedure(locate(procedure)), load_bench(locate(bench)), today)
+    report = check(load_procedure(locate(procedure)), load_bench(locate(bench)), _today())
     if as_json:
         click.echo("\n".join(json.dumps(asdict(row)) for row in report.rows))
     else:
         click.echo("\n".join(table(report)))
     return EXIT_CODE[report.worst]
+
+
+def refuse_unfit(work: Procedure, bench: Bench) -> None:
+    """What `check` finds, before a job: warnings are told on stderr. Raises FileError where something is refused."""
+    report = check(work, bench, _today())
+    if report.worst == "refuse":
+        click.echo("\n".join(table(report)), err=True)
+        raise FileError("This bench cannot do this procedure safely.", next_step="Mend what is refused above.")
+    for row in report.rows:
+        if row.level == "warn":
+            click.echo("\n".join(_row(report.file, row)), err=True)
+
+
+def _today() -> date:
+    return datetime.now(UTC).astimezone().date()
 
 
 def table(report: Report) -> list[str]:

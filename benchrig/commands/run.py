@@ -13,14 +13,13 @@ from ..clock import RealClock
 from ..errors import FileError
 from ..glance.book import Book
 from ..procedure import load_procedure
-from ..procedure.preflight import check
 from ..records import History, open_store
 from ..session import AbsentOperator, run
 from ..session.attached import BenchTools
 from ..session.operators import Operator
 from ..session.plan import printed
 from ..ui.terminal import Shown
-from .check import table
+from .check import refuse_unfit
 from .shipped import locate
 from .showing import (
     glance_option,
@@ -73,10 +72,7 @@ def command(
     if not bench_name:
         raise FileError("Which bench?", next_step="Name its file: --bench my-bench.toml")
     bench = load_bench(locate(bench_name))
-    report = check(work, bench)
-    if report.worst == "refuse":
-        click.echo("\n".join(table(report)), err=True)
-        raise FileError("This bench cannot do this procedure safely.", next_step="Mend what is refused above.")
+    refuse_unfit(work, bench)
     how = mode(as_json, plain)
     with orderly(), ExitStack() as stack:
         store = open_store(record)

@@ -15,14 +15,13 @@ from ..errors import FileError, UnitError
 from ..glance.book import Book
 from ..procedure import Procedure, load_procedure
 from ..procedure.model import Soak
-from ..procedure.preflight import check
 from ..records import open_store
 from ..session import AbsentOperator, run
 from ..session.attached import BenchTools
 from ..session.operators import Operator
 from ..ui.terminal import Shown
 from ..units import quantity_in
-from .check import table
+from .check import refuse_unfit
 from .ringing import Relay, everybody, ringing, until_noted
 from .shipped import locate
 from .showing import glance_option, mode, open_display, open_glance, person, showing_options
@@ -63,10 +62,7 @@ def command(
     bench = load_bench(locate(bench_name))
     if try_alarms:
         return tried(bench, serial)
-    report = check(work, bench)
-    if report.worst == "refuse":
-        click.echo("\n".join(table(report)), err=True)
-        raise FileError("This bench cannot do this procedure safely.", next_step="Mend what is refused above.")
+    refuse_unfit(work, bench)
     how = mode(as_json, plain)
     with orderly(), ExitStack() as stack:
         store = open_store(record)

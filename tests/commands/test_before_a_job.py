@@ -1,0 +1,48 @@
+"""What `benchrig check` finds stands in the way of a job, or is told before it begins."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from benchrig.bench import load_bench
+from benchrig.commands.check import refuse_unfit
+from benchrig.commands.shipped import locate
+from benchrig.errors import FileError
+from benchrig.procedure import load_procedure
+
+
+def bench_with(tmp_path: Path, old: str = "", new: str = "") -> Path:
+    """The shipped bench file with calibration due in the far future, and one thing changed."""
+    text = re.sub(r"calibration_due = \S+", "calibration_due = 9999-12-31", locate("skerry14/bench").read_text("utf-8"))
+    assert old in text
+    file = tmp_path / "bench.toml"
+    file.write_text(text.replace(old, new, 1), encoding="utf-8")
+    return file
+
+
+def test_an_instrument_past_its_calibration_is_told_before_the_job(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """On stderr, as the check says it; the job goes on."""
+    overdue = bench_with(tmp_path, "9999-12-31", "2020-01-31")
+    refuse_unfit(load_procedure(locate("skerry14/adjust")), load_bench(overdue))
+    told = capsys.readouterr()
+    assert "scope was due for calibration on 2020-01-31" in " ".join(told.err.split())
+    assert not told.out
+
+
+def test_nothing_is_said_where_nothing_is_wrong(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A job on the shipped bench begins without a word."""
+    refuse_unfit(load_procedure(locate("skerry14/adjust")), load_bench(bench_with(tmp_path)))
+    assert capsys.readouterr() == ("", "")
+
+
+def test_what_is_refused_is_shown_whole(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The table with the reason, and the error that says what to do."""
+    weak = bench_with(tmp_path, 'maximum = "', 'maximum = "1 V" # ')
+    with pytest.raises(FileError, match="Mend what is refused above"):
+        refuse_unfit(load_procedure(locate("skerry14/adjust")), load_bench(weak))
+    assert "REFUSED" in capsys.readouterr().err
