@@ -54,6 +54,7 @@ class Drift:
     excursions                short trips, in order of time
     noise                     standard deviation of the readings about all of this
     inflation                 variance of a mean over that of independent readings; 1 for white noise
+    start, stop               times of the first and the last reading
     """
 
     slope: float
@@ -68,15 +69,29 @@ class Drift:
     noise: float
     inflation: float
     start: float
+    stop: float
+
+    @property
+    def warming(self) -> float:
+        """What a warm-up still moves at the last reading, unit per second; 0 without one."""
+        if self.warm_up_tau is None:
+            return 0.0
+        return -self.warm_up_size / self.warm_up_tau * math.exp(-(self.stop - self.start) / self.warm_up_tau)
 
     @property
     def drifting(self) -> bool:
         """True if the slope is beyond what chance gives in 1 of 20 series."""
         return abs(self.slope) > coverage_factor(TWO_SIGMA, self.dof) * self.slope_uncertainty
 
+    @property
+    def fastest(self) -> float:
+        """How fast the readings may move at the end, unit per second: slope, warm-up and doubt (95 %, Student)."""
+        doubt = coverage_factor(TWO_SIGMA, self.dof) * self.slope_uncertainty
+        return abs(self.slope) + abs(self.warming) + doubt
+
     def below(self, limit: float) -> bool:
-        """True if the slope is surely smaller than `limit` (unit per second): what "stable" is taken to mean."""
-        return abs(self.slope) + coverage_factor(TWO_SIGMA, self.dof) * self.slope_uncertainty < limit
+        """True if the readings surely move slower than `limit` (unit per second): what "stable" is taken to mean."""
+        return self.fastest < limit
 
     def warm_by(self, tolerance: float) -> float:
         """Time at which the warm-up has come within `tolerance` (unit of the readings) of its end."""
@@ -121,7 +136,7 @@ def drift(times: ArrayLike, values: ArrayLike) -> Drift:
     # A perfect series has no noise at all; what a double cannot hold is the least that is assumed.
     floor = 4.0 * float(np.finfo(np.float64).eps) * float(np.abs(series).max()) + 1e-150
     model = _prune(used, rest, _grow(used, rest, floor), floor)
-    return replace(_described(used, rest, model, float(when[0]), floor), excursions=short)
+    return replace(_described(used, rest, model, (float(when[0]), float(when[-1])), floor), excursions=short)
 
 
 def find_excursions(when: Floats, values: Floats) -> tuple[tuple[Excursion, ...], NDArray[np.bool_]]:
@@ -279,7 +294,8 @@ def _without(model: _Model, term: int) -> _Model:
     return replace(model, steps=model.steps[:gone] + model.steps[gone + 1 :])
 
 
-def _described(when: Floats, values: Floats, model: _Model, start: float, floor: float) -> Drift:
+def _described(when: Floats, values: Floats, model: _Model, span: tuple[float, float], floor: float) -> Drift:
+    start, stop = span
     found = solve(model.design(when), values)
     inflation = correlation_inflation(found.residuals, found.coefficients.size)
     whole = found if model.tau is None else _with_bend(when, values, model, found)
@@ -300,6 +316,7 @@ def _described(when: Floats, values: Floats, model: _Model, start: float, floor:
         noise=found.spread,
         inflation=inflation,
         start=start,
+        stop=stop,
     )
 
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from ..errors import UnitError
+from ..judgement.trend import LEAST_READINGS, drift
 from ..procedure.model import (
     Capture,
     Confirm,
@@ -25,6 +26,7 @@ from ..procedure.model import (
     Measure,
     Observe,
     ReadingClass,
+    Soak,
     Step,
     TypedSource,
     Wait,
@@ -41,6 +43,7 @@ PATIENCE = 20.0  # s without one usable reading before a value counts as absent
 RUNNING = 10.0  # s after which readings are taken although they still run
 STANDS = 1.0  # s over which readings must stand before they are a value
 LONGEST = 120.0  # s for one value, an instrument that comes and goes included
+LOOKS = 50  # in the time over which a value must be stable
 FOR_A_HAND = 900.0  # s for one value while the person has been told to turn a knob first
 
 
@@ -265,10 +268,11 @@ def do_wait(work: Work, step: Wait, results: Results) -> Done:
     return _wait_until_stable(work, step, step.source, step.drift)
 
 
-def _wait_until_stable(work: Work, step: Wait, source: InstrumentSource, drift: float) -> Done:
-    """Until the line through the readings of the last `over` seconds is flatter than `drift`."""
+def _wait_until_stable(work: Work, step: Wait, source: InstrumentSource, limit: float) -> Done:
+    """Until the readings of the last `over` seconds surely move slower than `limit`, unit per second."""
     began = work.clock.now()
     kept: list[tuple[float, float]] = []
+    look, moving = 0.0, "no readings"
     with work.feed(source, None) as feed:
         while work.clock.now() - began < step.at_most:
             item = work.take(feed, source, None)
@@ -278,26 +282,41 @@ def _wait_until_stable(work: Work, step: Wait, source: InstrumentSource, drift: 
                 continue
             kept = [(at, value) for at, value in kept if at >= item.time - step.over] + [(item.time, item.value)]
             spanned = kept[-1][0] - kept[0][0]
-            if spanned >= 0.9 * step.over and abs(slope(kept)) <= drift:
+            if item.time < look or spanned < 0.9 * step.over or len(kept) < LEAST_READINGS:
+                continue
+            look = item.time + step.over / LOOKS
+            still, fastest = standing(kept, limit)
+            moving = f"{show(fastest * step.over, source.unit)} in {step.over:.0f} s"
+            if still:
                 words = f"stable after {work.clock.now() - began:.0f} s"
                 return Done(StepResult("done", value=item.value, unit=item.unit, words=words))
-    moving = show(abs(slope(kept)) * step.over, source.unit) if len(kept) > 1 else "no readings"
     hint = step.hints.get(ReadingClass.DRIFTING, "")
-    return Done(StepResult("fail", words=f"not stable in {step.at_most:.0f} s ({moving} in {step.over:.0f} s) {hint}"))
+    return Done(StepResult("fail", words=f"not stable in {step.at_most:.0f} s (up to {moving}) {hint}"))
 
 
-def slope(points: list[tuple[float, float]]) -> float:
-    """Least-squares slope, unit per second; 0 for fewer than two moments."""
-    n = len(points)
-    mean_t, mean_v = sum(t for t, _ in points) / n, sum(v for _, v in points) / n
-    spread = sum((t - mean_t) ** 2 for t, _ in points)
-    return sum((t - mean_t) * (v - mean_v) for t, v in points) / spread if spread else 0.0
+def standing(points: Sequence[tuple[float, float]], limit: float) -> tuple[bool, float]:
+    """Do readings (s, value) surely move slower than `limit`; and how fast, unit per second, they may move.
+
+    A change of level among them is no standing, however flat they are on both sides of it.
+    """
+    found = drift(*zip(*points, strict=True))
+    return found.below(limit) and not found.steps, found.fastest
 
 
 def do_make_safe(work: Work, step: MakeSafe, results: Results) -> Done:
     """Everything that was live was made safe before this step could begin; it only says so in the record."""
     work.guard.need_power(False)
     return Done(StepResult("done" if work.guard.power is False else "fail"))
+
+
+def do_watch(work: Work, step: Soak, results: Results) -> Done:
+    """A soak. As a safety step it passes only if nothing at all was noticed: what comes and goes is not safe."""
+    from .soaking import do_soak
+
+    done = do_soak(work, step, results)
+    if step.safety and done.result.verdict == "conditional pass":
+        return replace(done, result=replace(done.result, verdict="fail"))
+    return done
 
 
 Doer = Callable[[Work, Any, Results], Done]
@@ -307,7 +326,6 @@ def doers() -> Mapping[str, Doer]:
     """The table: kind of step to what does it."""
     from .coupling import do_coupled
     from .seeking import do_least
-    from .soaking import do_soak
     from .trims import do_trim
 
     return {
@@ -322,5 +340,5 @@ def doers() -> Mapping[str, Doer]:
         "capture": do_capture,
         "wait": do_wait,
         "make-safe": do_make_safe,
-        "soak": do_soak,
+        "soak": do_watch,
     }

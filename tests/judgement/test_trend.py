@@ -178,6 +178,19 @@ def test_stable_means_surely_flatter_than_the_limit() -> None:
     assert not drift(t, 0.01 * t + white(100, 1, 1e-3)).below(5e-3)
 
 
+def test_a_warm_up_that_still_moves_is_not_stable() -> None:
+    """After t it moves by |A| / tau exp(-t / tau), by hand: 0.12 / 300 s * exp(-1) = 0.147 mV/s after one tau."""
+    t = np.arange(301.0)
+    course = 5.8 - 0.12 * np.exp(-t / 300.0) + white(301, 1, 1e-5)
+    found = drift(t, course)
+    assert found.warm_up_tau is not None
+    assert found.slope + found.warming == pytest.approx(0.12 / 300.0 * np.exp(-1.0), rel=0.1)
+    assert found.fastest > 1.3e-4
+    assert not found.below(1e-4)
+    settled = np.arange(3001.0)
+    assert drift(settled, 5.8 - 0.12 * np.exp(-settled / 300.0) + white(3001, 1, 1e-5)).below(1e-6)
+
+
 def test_time_until_warm() -> None:
     """tau ln(|A| / tolerance) by hand: 300 s * ln(0.12 / 0.012) = 691 s; at once where there is no warm-up."""
     t = np.arange(1800.0)
