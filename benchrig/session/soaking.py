@@ -38,7 +38,7 @@ from .work import Work
 TICK = 0.2  # s between looks at what was heard
 TICK_SIMULATED = 1.0
 AWAY = 60.0  # s after which an instrument that only waits for a dip is missed
-STOOD_STILL = 20.0  # s without a look after which the program is said to have stood still
+STOOD_STILL = 10.0  # s without a look after which the program is said to have stood still
 NOT_OFF = "unit not seen off"  # key of the loudest alarm
 
 

@@ -10,7 +10,7 @@ from datetime import datetime
 from typing import Any, TextIO
 
 from ..clock import Clock
-from ..session.notices import Notice
+from ..session.notices import Notice, SoakMoved
 from .words import flag_names
 
 
@@ -36,16 +36,29 @@ def line(notice: Notice, at: datetime) -> str:
     return json.dumps({"kind": notice.kind, "at": at.isoformat(timespec="milliseconds"), **as_data(notice)})
 
 
+SOAK_PACE = 1.0  # s between lines of how a soak stands, where no state changed: a week of them must fit on a disk
+
+
 class JsonLines:
-    """A display that writes each notice to `file` at once."""
+    """A display that writes each notice to `file` at once; how a soak stands once a second, and on every change."""
 
     def __init__(self, file: TextIO, clock: Clock) -> None:
         self._file = file
         self._clock = clock
+        self._soak: tuple[float, object] = (-math.inf, None)
 
     def show(self, notice: Notice) -> None:
+        if isinstance(notice, SoakMoved) and not self._worth_a_line(notice):
+            return
         self._file.write(line(notice, self._clock.stamp()) + "\n")
         self._file.flush()
+
+    def _worth_a_line(self, notice: SoakMoved) -> bool:
+        stands = (notice.state, *((it.name, it.state) for it in notice.channels))
+        due = self._clock.now() - self._soak[0] >= SOAK_PACE or stands != self._soak[1]
+        if due:
+            self._soak = (self._clock.now(), stands)
+        return due
 
     def tick(self) -> None:
         """Nothing waits."""
