@@ -1,0 +1,94 @@
+"""Three days of eight channels, ten readings a second, into one SQLite record: rate, bytes, memory, the trend.
+
+Run it:  python benchmarks/store_rate.py [HOURS] [READINGS IN A BLOCK]
+
+The store alone; `soak_days.py` measures it behind the whole soak. Two kinds of values: of a meter with six and a half
+digits, whose readings are whole counts, and of a source whose every bit is noise, which nothing can shrink. The live
+pace hands over a few readings at a time, each batch a commit of its own, and lets the store join them. The ratio is
+readings a second the store takes, over the eighty a second that the bench makes.
+"""
+
+from __future__ import annotations
+
+import resource
+import sys
+import tempfile
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+
+from benchrig.records import Block, History, JobFacts, SqliteStore, StepFacts, StepResult
+
+CHANNELS, INTERVAL = 8, 0.1
+COUNT = 1e-5  # V, one count of the meter
+NOON = datetime(2026, 1, 5, 12, 0, tzinfo=UTC)
+JOB = JobFacts("soak", "Soak", "abc", "f", "Skerry 14", "SK14-0231", "Marit", "lantern", True, "0", "guarded")
+
+
+def rss() -> float:
+    """Megabytes this process holds now."""
+    pages = int(Path("/proc/self/statm").read_text().split()[1])
+    return pages * resource.getpagesize() / 1e6
+
+
+def write(path: Path, hours: float, size: int, *, counts: bool) -> tuple[float, float]:
+    """(seconds in the store, megabytes grown after the first hour)."""
+    rng = np.random.default_rng(1)
+    store = SqliteStore(path)
+    store.begin_job(JOB, 0.0, NOON)
+    row = store.begin_step(StepFacts("soak", "soak", "Soak", 1), 0.0, NOON)
+    spent, settled = 0.0, 0.0
+    blocks = round(hours * 3600 / INTERVAL / size)
+    for i in range(blocks):
+        times = INTERVAL * (i * size + np.arange(size)) + rng.uniform(0, 1e-3, size)
+        flags = np.zeros(size, np.uint32)
+        for channel in range(CHANNELS):
+            values = 5.0 + channel + 1e-3 * rng.standard_normal(size)
+            if counts:
+                values = np.round(values / COUNT) * COUNT
+            block = Block(times, values, flags, "V", COUNT if counts else None)
+            began = time.perf_counter()
+            store.block(row, f"rail {channel}", block)
+            store.keep_alive(float(times[-1]))
+            spent += time.perf_counter() - began
+        if not settled and i * size * INTERVAL >= 3600:
+            settled = rss()
+    began = time.perf_counter()
+    store.end_step(row, StepResult("pass"), hours * 3600, NOON)
+    store.close()
+    return spent + time.perf_counter() - began, rss() - (settled or rss())
+
+
+def draw(path: Path) -> tuple[float, int]:
+    """(seconds for the envelopes of all channels, readings there)."""
+    began = time.perf_counter()
+    with History(path) as history:
+        for channel in history.channels(history.steps(1)[0].row):
+            history.envelope(channel)
+        spent = time.perf_counter() - began
+        return spent, history.reading_count(1)
+
+
+def measure(name: str, hours: float, size: int, *, counts: bool) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "record.sqlite"
+        spent, grown = write(path, hours, size, counts=counts)
+        drawn, count = draw(path)
+        pace = count / spent
+        print(
+            f"{name:34} {count:>12,} readings  {pace:>10,.0f}/s  {pace / (CHANNELS / INTERVAL):>8,.0f} x the bench's"
+            f"  {path.stat().st_size / count:5.2f} bytes/reading  trend {drawn:5.2f} s  RSS {grown:+5.1f} MB"
+        )
+
+
+def main(hours: float, size: int) -> None:
+    measure(f"counts, {size} at a time", hours, size, counts=True)
+    measure(f"noise in every bit, {size} at a time", hours, size, counts=False)
+    measure("counts, 10 at a time, as live", hours / 20, 10, counts=True)
+    measure("counts, 2 at a time, as live", hours / 100, 2, counts=True)
+
+
+if __name__ == "__main__":
+    main(float(sys.argv[1]) if len(sys.argv) > 1 else 72.0, int(sys.argv[2]) if len(sys.argv) > 2 else 600)
