@@ -6,6 +6,7 @@ So `benchrig --help` answers at once and imports no instrument library, no numpy
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 from collections.abc import Sequence
 from typing import NamedTuple
@@ -95,6 +96,9 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
 def main() -> None:
     """Entry point of the installed command."""
+    # Read by numpy's OpenBLAS when it is first imported. Its matrices here are small: waking other threads for them costs
+    # up to five times the work itself where those threads have instruments to read.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         code = run()
         sys.stdout.flush()
