@@ -54,12 +54,19 @@ def everybody(settings: AlarmSettings) -> list[Caller]:
 
 
 def until_noted(alarms: Alarms, operator: Operator, clock: Clock) -> None:
-    """What must stop the bench is told again and again until somebody has taken note."""
-    while any(it.alarm.severity == "stop" and not it.acknowledged for it in alarms.open):
+    """What must stop the bench is told again and again until somebody has taken note, here or with `benchrig noted`."""
+    if _grave(alarms):
+        click.echo("An alarm is open. Take note of it here, or with `benchrig noted`; until then it is told.", err=True)
+    while _grave(alarms):
         for command in operator.commands():
             if command.verb in ("acknowledge", "stop"):
                 alarms.acknowledge(by=operator.name)
         clock.sleep_until(clock.now() + LOOK)
+    operator.commands()  # shows what other threads have told meanwhile
+
+
+def _grave(alarms: Alarms) -> bool:
+    return any(it.alarm.severity == "stop" and not it.acknowledged for it in alarms.open)
 
 
 class Relay:

@@ -25,6 +25,7 @@ from .check import refuse_unfit
 from .ringing import Relay, everybody, ringing, until_noted
 from .shipped import locate
 from .showing import glance_option, mode, open_display, open_glance, person, showing_options
+from .simulated import planned, soak_simulated
 from .way_out import orderly
 
 
@@ -36,6 +37,9 @@ from .way_out import orderly
 @click.option("--for", "lasts", metavar="DURATION", help='How long, such as "8 h", instead of what the file says.')
 @click.option("--absent", is_flag=True, help="Nobody starts it: whatever needs hands or a decision is refused.")
 @click.option("--try-alarms", is_flag=True, help="Only tell everybody who would be told of an alarm; then end.")
+@click.option("--simulated", is_flag=True, help="On simulated instruments and a simulated clock: a night in minutes.")
+@click.option("--seed", type=int, default=0, show_default=True, help="With --simulated: how the unit arrives.")
+@click.option("--fault", "faults", multiple=True, metavar="NAME@TIME", help="With --simulated: what breaks, and when.")
 @click.option("--store", "record", metavar="FILE|URL", help="The record to write: a file, or postgresql://...")
 @glance_option
 @showing_options
@@ -47,6 +51,9 @@ def command(
     lasts: str | None,
     absent: bool,
     try_alarms: bool,
+    simulated: bool,
+    seed: int,
+    faults: tuple[str, ...],
     record: str | None,
     glance: str | None,
     as_json: bool,
@@ -57,6 +64,10 @@ def command(
     Alarms go to whom the bench file names in [alarms]; --try-alarms tries that before you leave.
     """
     work = shortened(load_procedure(locate(procedure)), lasts)
+    if simulated:
+        where = load_bench(locate(bench_name or "skerry14/bench"))
+        how = mode(as_json, plain)
+        return soak_simulated(work, where, seed, planned(faults), serial or "SK14-0231", record, how, glance)
     if not bench_name:
         raise FileError("Which bench?", next_step="Name its file: --bench my-bench.toml")
     bench = load_bench(locate(bench_name))
@@ -78,7 +89,7 @@ def command(
         operator = Relay(Shown(operator, Book(store, clock), *open_glance(stack, glance)))
         alarms = stack.enter_context(ringing(bench.alarms, clock, operator.notify, serial, store.path))
         outcome = run(work, BenchTools(station), operator, store, clock, serial=serial, alarms=alarms)
-        if not absent:
+        if not absent or bench.alarms.callers:
             until_noted(alarms, operator, clock)
     return outcome.exit_code
 
