@@ -1,0 +1,115 @@
+"""`benchrig soak` as a process of its own, its alarms to a mail server and a web hook that are not ours."""
+
+import json
+import os
+import subprocess
+import sys
+import time
+
+import pytest
+
+from benchrig.commands.shipped import locate
+from benchrig.instruments import load_stand_in
+
+sys.path.insert(0, os.path.join(os.path.dirname(__file__), "..", "alarms"))
+from sinks import Hook, Mailbox, free_port, http_sink, smtp_sink
+
+SOAK = """
+[procedure]
+id = "rail"
+title = "A rail"
+unit = "Skerry 14"
+
+[[step]]
+id = "watch"
+kind = "soak"
+title = "Rail"
+lasts = "10 min"
+
+[[step.channels]]
+name = "+12 V"
+instrument = "meter"
+function = "dc voltage"
+point = "A1 TP1"
+expected = "12 V"
+window = ["12.9 V", "13.1 V"]
+interval = "0.1 s"
+"""
+ALARMS = """
+[alarms]
+repeat = "10 s"
+sound = "off"
+
+[[alarms.email]]
+host = "127.0.0.1"
+port = {smtp}
+security = "none"
+from = "bench@lantern-lane.example"
+to = ["ida@lantern-lane.example"]
+
+[[alarms.webhook]]
+url_env = "BENCH_HOOK"
+"""
+PROGRAM = [sys.executable, "-m", "benchrig"]
+
+
+@pytest.fixture
+def bench(tmp_path):
+    """A folder with a procedure whose rail is out of its window, and a bench of served doubles."""
+    with load_stand_in("launch")("skerry14", 0) as doubles:
+        text = locate("skerry14/bench").read_text()
+        for name, address in doubles.addresses.items():
+            text = text.replace(f'"sim://{name}"', f'"{address}"')
+        ports = {"smtp": free_port(), "http": free_port()}
+        (tmp_path / "bench.toml").write_text(text.replace('world = "skerry14"', "") + ALARMS.format(**ports))
+        (tmp_path / "rail.toml").write_text(SOAK)
+        yield tmp_path, ports
+
+
+def wait_for(condition, seconds=30.0):
+    until = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < until, "it did not come to pass"
+        time.sleep(0.05)
+
+
+def start(folder, ports, *words):
+    """The soak as a process; what it says goes to out.txt."""
+    environment = {**os.environ, "BENCH_HOOK": f"http://127.0.0.1:{ports['http']}/bench"}
+    command = [*PROGRAM, "soak", "rail.toml", "--bench", "bench.toml", "--serial", "SK14-0231", *words]
+    with (folder / "out.txt").open("w") as out:
+        return subprocess.Popen(command, cwd=folder, env=environment, stdout=out, stderr=subprocess.STDOUT)
+
+
+def test_everybody_is_told_once_also_who_was_away_and_again_until_it_was_noted(bench):
+    """A rail is not acceptable: the soak ends, and says so until `benchrig noted`; the hook comes late."""
+    folder, ports = bench
+    mailbox, hook = Mailbox(), Hook()
+    with smtp_sink(mailbox, ports["smtp"]):
+        soak = start(folder, ports, "--absent", "--json", "--store", "record.sqlite")
+        try:
+            wait_for(lambda: mailbox.mails and "webhook cannot be reached" in (folder / "out.txt").read_text())
+            with http_sink(hook, ports["http"]):
+                wait_for(lambda: hook.got)
+                if os.environ.get("BENCHRIG_HEAVY"):
+                    wait_for(lambda: len(mailbox.mails) >= 3)
+                assert soak.poll() is None
+                subprocess.run([*PROGRAM, "noted", "--by", "Ida", "--store", "record.sqlite"], cwd=folder, check=True)
+                assert soak.wait(30) == 1
+        finally:
+            soak.kill()
+            soak.wait()
+    assert "SK14-0231" in mailbox.mails[0]["Subject"]
+    for ids in ([str(mail["Message-ID"]) for mail in mailbox.mails], [body["id"] for _, body in hook.got]):
+        assert len(set(ids)) == len(ids)
+    told = [json.loads(line) for line in (folder / "out.txt").read_text().splitlines() if line.startswith("{")]
+    assert any(it["kind"] == "alarm acknowledged" and it["by"] == "Ida" for it in told)
+
+
+def test_trying_the_alarms_says_who_was_reached(bench):
+    folder, ports = bench
+    with smtp_sink(Mailbox(), ports["smtp"]):
+        assert start(folder, ports, "--try-alarms").wait(30) == 1
+    words = (folder / "out.txt").read_text()
+    assert "told     email" in words
+    assert "NOT TOLD webhook: No answer from 127.0.0.1" in words
