@@ -195,15 +195,20 @@ class Soaking:
         self._note("finding", said(finding))
         if finding.severity is not Severity.NOTE:
             self._noticed[finding.kind].add(finding.channel)
+        lines = self._folding.lines(finding, self._clock.now())
         if finding.severity is Severity.NOTE or self._alarms is None:  # an alarm is told by who keeps them
-            for line in self._folding.lines(finding, self._clock.now()):
+            for line in lines:
                 self._tell(line, "note" if finding.severity is Severity.NOTE else "warning")
         if finding.ends is not None:
             self._clear(f"{finding.channel} {finding.ends}")
-        if finding.severity is Severity.NOTE:
-            return
+        if finding.severity is not Severity.NOTE and (lines or finding.kind in LASTING):
+            self._call(finding, lines)
+
+    def _call(self, finding: Finding, lines: Sequence[str]) -> None:
+        """An alarm; what is over as soon as it is told stays open until somebody takes note, and no longer."""
         key = f"{finding.channel} {finding.kind}"
-        self._raise(key, str(finding.severity), key, finding.words, finding.channel)
+        words = lines[0].removeprefix(f"{key}: ") if lines else finding.words
+        self._raise(key, str(finding.severity), key, words, finding.channel)
         if finding.kind not in LASTING:
             self._clear(key)
 
