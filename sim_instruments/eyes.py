@@ -76,6 +76,8 @@ def typed(hands: Any, words: str, unit: str) -> str | None:
 
 def chosen(hands: Any, words: str, choices: Sequence[str]) -> str:
     """Which of the choices a person would pick; the first is the good one where nothing speaks against it."""
+    if (tapped := re.search(r"\btap (\w+)", words, re.IGNORECASE)) is not None:
+        return choices[1 if hands.tap(tapped.group(1)) else 0]
     name = asked_for(words)
     if name is None:
         return choices[0]

@@ -28,6 +28,7 @@ LENGTHS: dict[str, tuple[int, float, float]] = {
     "gap horizontal": (1, 0.1, 0.05),
 }
 ANODE = "A4 TP40"
+JUMPS = 4.0  # degrees of a wiper's crackle that the eye sees on the screen
 PROBED = {"eht_probe": f.EHT_PROBE}
 _PATTERNS = ("", "zero", "grid", "lattice", "wedge", "stick")
 
@@ -73,6 +74,11 @@ class Hands:
             self._incident(f"{trimmer} was cleaned with the power on")
         self._live(f"a hand went to {trimmer} to clean it")
         self._control(trimmer).clean()
+
+    def tap(self, trimmer: str) -> bool:
+        """Tap a control's body without turning it; True if what it sets is seen to jump: its wiper is scratchy."""
+        control = self._control(trimmer)
+        return self._picture.there and control.roughness * control.travel > JUMPS
 
     def mark(self, trimmer: str) -> float:
         """Mark where a control stands; returns the degrees."""

@@ -22,6 +22,7 @@ from ..procedure.model import (
     Least,
     Measure,
     Procedure,
+    Soak,
     Step,
     Trim,
     Wait,
@@ -72,7 +73,7 @@ def to_read_first(procedure: Procedure) -> tuple[str, ...]:
     wanted = {step.id for step in procedure.steps if isinstance(step, MEASURABLE) and step.as_found}
     for step in reversed(procedure.steps):
         if step.id in wanted:
-            wanted |= {other for other in step.needs if isinstance(procedure.step(other), Confirm | Wait)}
+            wanted |= {other for other in step.needs if isinstance(procedure.step(other), Confirm | Wait | Soak)}
     return tuple(step.id for step in procedure.steps if step.id in wanted and not (step.cleans or step.only_if))
 
 
