@@ -96,8 +96,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
 def main() -> None:
     """Entry point of the installed command."""
-    # Read by numpy's OpenBLAS when it is first imported. Its matrices here are small: waking other threads for them costs
-    # up to five times the work itself where those threads have instruments to read.
+    # For numpy's OpenBLAS, which looks when it is first imported. Matrices are small here: waking other threads for
+    # them costs several times the work itself on a machine that has instruments to read.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         code = run()
