@@ -17,6 +17,7 @@ from ..alarms import Alarms
 from ..bench import Bench, Station
 from ..clock import SimClock
 from ..errors import FileError, UnitError
+from ..glance.book import Book
 from ..instruments import load_stand_in, load_world
 from ..procedure import Procedure
 from ..records import open_store
@@ -67,7 +68,7 @@ def soak_simulated(
         stack.callback(station.close)
         operator = load_stand_in("operator")(world.hands, clock, seed=seed)
         stack.callback(operator.close)
-        shown = Shown(operator, open_display(stack, how, clock), *open_glance(stack, glance))
+        shown = Shown(operator, Book(store, clock), open_display(stack, how, clock), *open_glance(stack, glance))
         alarms = Alarms([], clock, shown.notify, unit_serial=serial)
         began = time.monotonic()
         outcome = run(work, BenchTools(station), shown, store, clock, serial=serial, alarms=alarms)
