@@ -23,6 +23,8 @@ from .packing import Flags, Floats, Micros, pack, unpack
 
 LARGE = 2048  # readings after which small blocks are joined
 SMALL = 512  # a block of so many stays as it is
+FEW = 64  # a block of so few is not thinned
+AT_ONCE = 64  # blocks that are thinned in one transaction
 _INSERT = (
     "INSERT INTO blocks (channel, from_us, to_us, count, stood_for, usable, least, mean, greatest, resolution, packed)"
     " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
@@ -95,30 +97,31 @@ class Blocks:
         assert block is not None
         return block
 
-    def thin(self, before: int, stretch: int, sitting: int) -> int:
-        """Thin the blocks of a sitting that ended before `before`, to `stretch` (both microseconds).
+    def thin(self, before: int, stretch: int, sitting: int, after: int) -> tuple[int, int]:
+        """Thin some blocks of a sitting, of those numbered beyond `after`, to `stretch`: the next `AT_ONCE` that ended
+        before `before` (both microseconds).
 
-        Returns how many readings went.
+        Returns (number of the last one looked at, how many readings went); `after` itself once there are no more.
         """
         rows = self._db.execute(
             "SELECT blocks.id, from_us, blocks.count, resolution, packed FROM blocks"
             " JOIN channels ON channels.id = channel JOIN steps ON steps.id = channels.step"
-            " WHERE sitting = ? AND to_us < ? AND count = stood_for AND count > ?",
-            (sitting, before, SMALL // 8),
+            " WHERE sitting = ? AND to_us < ? AND count = stood_for AND count > ? AND blocks.id > ?"
+            " ORDER BY blocks.id LIMIT ?",
+            (sitting, before, FEW, after, AT_ONCE),
         ).fetchall()
-        gone = 0
-        for block, start, count, resolution, packed in rows:
-            piece = Piece(*unpack(packed, start, count), resolution)
-            kept = thinned(piece, stretch)
-            left = int(kept.sum())
-            if left <= count // 2:
-                data = pack(piece.times[kept], piece.values[kept], piece.flags[kept])
-                start_kept = int(piece.times[kept][0])
-                self._db.execute(
-                    "UPDATE blocks SET count = ?, packed = ?, from_us = ? WHERE id = ?", (left, data, start_kept, block)
-                )
-                gone += count - left
-        return gone
+        gone = [self._thin(row[0], Piece(*unpack(row[4], row[1], row[2]), row[3]), stretch) for row in rows]
+        return (rows[-1][0] if rows else after), sum(gone)
+
+    def _thin(self, block: int, piece: Piece, stretch: int) -> int:
+        """Returns how many readings of one block went."""
+        kept = thinned(piece, stretch)
+        count, left = int(kept.size), int(kept.sum())
+        if left > count // 2:  # not worth it
+            return 0
+        data = pack(piece.times[kept], piece.values[kept], piece.flags[kept])
+        self._db.execute("UPDATE blocks SET count = ?, packed = ? WHERE id = ?", (left, data, block))
+        return count - left
 
 
 def joined(pieces: list[Piece]) -> Piece:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
@@ -12,10 +13,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
-from ..readings import Flag, Reading
+from ..readings import UNUSABLE, Flag, Reading
 from .facts import STOPPED, Block, InstrumentFacts, StepResult, StoreError
 from .news import Cursor, Stretch, of_blocks, of_rows
-from .schema import APPLICATION_ID, VERSION
+from .schema import APPLICATION_ID, VERSION, statements
 
 if TYPE_CHECKING:
     from ..signals.waveform import Waveform
@@ -85,10 +86,20 @@ class History:
         if not self.path.is_file():
             raise StoreError(f"There is no record {self.path}.", next_step="Run a job first, or name another file.")
         with self._plainly():
-            uri = f"{self.path.absolute().as_uri()}?mode=ro"
-            self._db = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5.0)
+            self._db = self._opened()
             self._db.row_factory = sqlite3.Row
             self._check()
+
+    def _opened(self) -> sqlite3.Connection:
+        """Where nothing can be written beside the record (an archive, another's folder) nobody can be writing it
+        either: SQLite is told so, for it would want to share memory there (sqlite.org/wal.html#read_only_databases).
+        """
+        uri = f"{self.path.absolute().as_uri()}?mode=ro"
+        log = self.path.with_name(f"{self.path.name}-wal")
+        whole = not log.exists() or not log.stat().st_size
+        if whole and not os.access(self.path.absolute().parent, os.W_OK, effective_ids=True):
+            uri += "&immutable=1"
+        return sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5.0)
 
     def _check(self) -> None:
         ours = self._db.execute("PRAGMA application_id").fetchone()[0] == APPLICATION_ID
@@ -96,6 +107,10 @@ class History:
         if not ours or version > VERSION:
             what = "was written by a newer benchrig" if ours else "is not a record of benchrig"
             raise StoreError(f"{self.path} {what}.", next_step="Name another file.")
+        for number in range(version + 1, VERSION + 1):  # what an older one lacks, empty, for this reader alone
+            for statement in statements(number):
+                if statement.startswith("CREATE TABLE"):
+                    self._db.execute(statement.replace("CREATE", "CREATE TEMP", 1))
 
     def __enter__(self) -> History:
         return self
@@ -188,17 +203,23 @@ class History:
     def envelope(self, channel: ChannelRow, points: int = 1000) -> Envelope:
         """Least, mean and greatest of about `points` stretches of a channel, each of shape (about points,).
 
-        Where there are blocks enough, their sums are taken and no reading is unpacked: a week is drawn at once.
+        Where there are blocks enough, their sums are taken and no reading is unpacked: a week is drawn at once. The
+        same where some were thinned, for what is left of those has their extremes and not their mean.
         """
         from .envelope import envelope_of, thinned_sums
 
         rows = self._rows(
-            "SELECT from_us, to_us, usable, least, mean, greatest FROM blocks WHERE channel = ? AND usable > 0"
-            " ORDER BY from_us",
+            "SELECT from_us, to_us, usable, least, mean, greatest, count, stood_for FROM blocks"
+            " WHERE channel = ? AND usable > 0 ORDER BY from_us",
             channel.id,
         )
-        if len(rows) >= points // 4:
-            return thinned_sums([tuple(row) for row in rows], points)
+        if len(rows) >= points // 4 or any(row["count"] < row["stood_for"] for row in rows):
+            singles = self._rows(
+                "SELECT at_us, at_us, 1, value, value, value FROM readings"
+                f" WHERE channel = ? AND value IS NOT NULL AND flags & {UNUSABLE.value} = 0",
+                channel.id,
+            )
+            return thinned_sums(sorted(tuple(row)[:6] for row in (*rows, *singles)), points)
         return envelope_of(self.blocks(channel), points)
 
     def news(self, channel: ChannelRow, since: Cursor) -> tuple[list[Stretch], Cursor]:

@@ -52,10 +52,27 @@ def set_up(db: sqlite3.Connection) -> str:
     return str(found[0])
 
 
-def waiting(db: sqlite3.Connection, most: int) -> list[tuple[int, str, int, int]]:
-    """(number, table, row, gone) of the oldest `most` that are still to be sent."""
-    rows = db.execute("SELECT seq, tab, row, gone FROM outbox ORDER BY seq LIMIT ?", (most,)).fetchall()
-    return [(int(seq), str(tab), int(row), int(gone)) for seq, tab, row, gone in rows]
+def waiting(db: sqlite3.Connection, most: int, large: int) -> list[tuple[int, str, int, int]]:
+    """(number, table, row, gone) of the oldest that are still to be sent: `most` rows, about `large` bytes of them."""
+    rows = db.execute(
+        "SELECT seq, tab, row, gone, coalesce((SELECT length(packed) FROM blocks WHERE tab = 'blocks' AND id = row),"
+        " (SELECT length(samples) FROM waveforms WHERE tab = 'waveforms' AND id = row), 0)"
+        " FROM outbox ORDER BY seq LIMIT ?",
+        (most,),
+    )
+    found: list[tuple[int, str, int, int]] = []
+    for seq, tab, row, gone, size in rows:
+        found.append((int(seq), str(tab), int(row), int(gone)))
+        large -= size
+        if large < 0:
+            break
+    return found
+
+
+def newest(db: sqlite3.Connection) -> int:
+    """The greatest number that was ever given in this spool."""
+    found = db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'outbox'").fetchone()
+    return int(found[0]) if found else 0
 
 
 def count(db: sqlite3.Connection) -> int:

@@ -1,5 +1,7 @@
 """The record's tables, as a list of migrations: a new version is a new entry, an old entry is never changed.
 
+A migration only adds tables and indexes. So a record of an older version is read as it is, with the newer tables empty.
+
 Times are whole microseconds of the sitting's monotonic clock (`_us`) and ISO 8601 wall time in UTC (`stamp`).
 Values are in base units. A sitting is one stretch of work at a job by one process: its monotonic clock starts anew.
 A block holds `count` readings of one channel in `packed`; it stands for as many, or, once it was thinned, for more.
@@ -181,7 +183,24 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         CREATE INDEX blocks_by_channel ON blocks (channel, from_us)
         """,
     ),
+    (
+        "what belongs to a step is found without looking at every other",
+        """
+        CREATE INDEX waveforms_by_step ON waveforms (step);
+        CREATE INDEX acknowledgements_by_step ON acknowledgements (step);
+        CREATE INDEX marks_by_step ON marks (step);
+        CREATE INDEX gaps_by_step ON gaps (step);
+        CREATE INDEX events_by_sitting ON events (sitting, id)
+        """,
+    ),
 )
 VERSION = len(MIGRATIONS)
+
+
+def statements(version: int) -> list[str]:
+    """What migration `version` (from 1) does, one by one."""
+    return [statement.strip() for statement in MIGRATIONS[version - 1][1].split(";") if statement.strip()]
+
+
 # "bench" in ASCII: marks the file as ours (SQLite's application_id is a signed 32-bit number).
 APPLICATION_ID = int.from_bytes(b"bnch", "big")

@@ -4,7 +4,9 @@ Rules it keeps:
 1. Everything is written to the spool first, which is a whole record of its own; a thread sends it on.
 2. Rows and the mark of how far the spool was sent go into the server in one transaction, and each row has a number of
    its own there: sent again after a broken connection, it lands on itself. Nothing is lost, nothing doubled.
-3. While the server is away, the spool grows and the work goes on; how much waits, and why, can be asked.
+3. While the server is away, the spool grows and the work goes on; how much waits, and why, can be asked, and is told
+   when the store is closed.
+4. A spool that is older than what the server has of it (a copy, put back) is not sent: it would overwrite rows.
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ import sqlite3
 import threading
 from collections import defaultdict
 from collections.abc import Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -26,6 +29,7 @@ from .schema import MIGRATIONS, VERSION
 from .sqlite import BUSY, SqliteStore
 
 BATCH = 2000  # rows in one transaction
+LARGE = 4_000_000  # bytes of blocks and waveforms in one transaction; one more always goes
 EVERY = 1.0  # s between looks at what waits
 LONGEST = 30.0  # s between tries to reach a server that is away
 CONNECT = 5  # s
@@ -33,8 +37,19 @@ _LOCK = 0x62_6E_63_68  # of migrations: one bench at a time
 
 
 def spool_of(url: str) -> Path:
-    """Where the spool for the server of `url` lies: beside the default record, one for each server."""
-    name = hashlib.sha256(url.encode()).hexdigest()[:12]
+    """Where the spool for the database of `url` lies: beside the default record, one for each database.
+
+    Another user, password or option is the same spool: what waits there goes whoever signs in.
+    """
+    psycopg = psycopg_()
+    try:
+        parts = psycopg.conninfo.conninfo_to_dict(url)
+    except psycopg.Error as error:
+        raise StoreError(
+            f"That is no address of a server: {str(error).strip()}.", next_step="postgresql://USER@HOST/DATABASE"
+        ) from None
+    place = "\n".join(str(parts.get(key) or "") for key in ("host", "hostaddr", "port", "dbname"))
+    name = hashlib.sha256(place.encode()).hexdigest()[:12]
     return default_path().with_name(f"spool-{name}.sqlite")
 
 
@@ -59,10 +74,15 @@ class ShopStore(SqliteStore):
             self.sender.spool_id = outbox.set_up(self._db)
         self.sender.start()
 
-    def close(self, patience: float = 10.0) -> None:
-        """Send what waits, for `patience` seconds at most; what is left goes next time."""
+    def close(self, patience: float = 10.0) -> str:
+        """Send what waits, for `patience` seconds at most; what is left goes next time, and that is said."""
         self.sender.end(patience)
+        behind = self.sender.behind()
         super().close()
+        if not behind.rows:
+            return ""
+        why = f" ({behind.why})" if behind.why else ""
+        return f"{behind.rows} rows wait in {self.path} for the shop's server{why}; the next job's store sends them."
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +117,7 @@ class Sender:
 
     def behind(self) -> Behind:
         """Ask from any thread."""
-        with sqlite3.connect(f"file:{self.spool}?mode=ro", uri=True) as db:
+        with closing(sqlite3.connect(f"{self.spool.absolute().as_uri()}?mode=ro", uri=True, timeout=BUSY)) as db:
             return Behind(outbox.count(db), self._why)
 
     def _run(self) -> None:
@@ -140,14 +160,20 @@ class Sender:
         return connection
 
     def _send_all(self, db: sqlite3.Connection, connection: Any) -> None:
-        while rows := outbox.waiting(db, BATCH):
+        while rows := outbox.waiting(db, BATCH, LARGE):
             with connection.transaction(), connection.cursor() as cursor:
                 bench, drained = _bench(cursor, self.spool_id)
+                if drained > outbox.newest(db):
+                    raise StoreError(f"{self.spool} is older than what the shop has of it.", next_step=_OLD)
                 fresh = [row for row in rows if row[0] > drained]
                 for statement, values in changes(db, fresh, bench):
                     cursor.executemany(statement, values)
-                cursor.execute("UPDATE benches SET drained = %s WHERE number = %s", (rows[-1][0], bench))
+                reached = max(drained, rows[-1][0])  # another program may send the same spool
+                cursor.execute("UPDATE benches SET drained = %s WHERE number = %s", (reached, bench))
             outbox.sent(db, rows[-1][0])
+
+
+_OLD = "It was put back from a copy? Move it away; the next job begins a new one."
 
 
 def _closed(connection: Any) -> None:

@@ -54,10 +54,17 @@ class ShopHistory(History):
             raise
 
     def _check_version(self) -> None:
+        if self._rows("SELECT to_regclass('migrations')")[0][0] is None:
+            raise StoreError("That database holds no record of benchrig yet.", next_step="Run a job with it first.")
         found = self._rows("SELECT coalesce(max(version), 0) FROM migrations")[0][0]
         if found > VERSION:
             raise StoreError(
                 "The shop's record was written by a newer benchrig.", next_step="Bring this one up to date."
+            )
+        if found < VERSION:
+            raise StoreError(
+                f"The shop's record has the tables of an older benchrig (version {found}).",
+                next_step="Run a job with it from an up-to-date bench first: that brings them up to date.",
             )
 
     def __exit__(self, *exception: object) -> None:

@@ -10,7 +10,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from .schema import MIGRATIONS
+from . import schema
 
 JOBS, ROWS = 100_000, 2**40
 
@@ -43,8 +43,7 @@ _TYPES = {"INTEGER": "BIGINT", "REAL": "DOUBLE PRECISION", "BLOB": "BYTEA", "TEX
 
 def statements(version: int) -> list[str]:
     """What migration `version` (from 1) is in PostgreSQL."""
-    script = MIGRATIONS[version - 1][1]
-    return [in_postgres(statement.strip()) for statement in script.split(";") if statement.strip()]
+    return [in_postgres(statement) for statement in schema.statements(version)]
 
 
 def in_postgres(statement: str) -> str:

@@ -12,7 +12,7 @@ import zlib
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import astuple
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -21,13 +21,14 @@ import numpy as np
 from ..readings import Reading
 from .blocks import Blocks, Piece
 from .facts import STOPPED, AcknowledgementFacts, Block, JobFacts, StepFacts, StepResult, StoreError
-from .schema import APPLICATION_ID, MIGRATIONS, VERSION
+from .schema import APPLICATION_ID, MIGRATIONS, VERSION, statements
 
 if TYPE_CHECKING:
     from ..signals.waveform import Waveform
 
 SYNC_INTERVAL = 1.0  # s of readings that a power cut may take
 BUSY = 5.0  # s to wait for another writer
+CLOCK_SLACK = 2.0  # s by which wall time and monotonic time may part before that is noted
 
 
 class SqliteStore:
@@ -39,6 +40,9 @@ class SqliteStore:
         "readonly": "Give yourself write permission, or name another file.",
         "not a database": "Name another file; this one is left as it is.",
         "unable to open": "Check the folder and its permissions.",
+        "Permission denied": "Check the folder and its permissions.",
+        "No space left": "Free some disk space; what was recorded so far is safe.",
+        "disk I/O": "Is the disk full, or a quota reached? Free some disk space; what was recorded so far is safe.",
     }
 
     def __init__(self, path: str | Path) -> None:
@@ -47,6 +51,7 @@ class SqliteStore:
         self._job = 0
         self._origin = 0.0
         self._synced = float("-inf")
+        self._apart: float | None = None  # wall time less monotonic time when that was looked at last
         self._channels: dict[tuple[int, str, str], int] = {}
         with self._plainly("open"):
             self.path.parent.mkdir(parents=True, exist_ok=True)
@@ -82,8 +87,8 @@ class SqliteStore:
             "CREATE TABLE IF NOT EXISTS migrations"
             " (version INTEGER PRIMARY KEY, name TEXT NOT NULL, applied TEXT NOT NULL)"
         )
-        for number, (name, script) in enumerate(MIGRATIONS[version:], version + 1):
-            for statement in script.split(";"):
+        for number, (name, _) in enumerate(MIGRATIONS[version:], version + 1):
+            for statement in statements(number):
                 self._db.execute(statement)
             self._db.execute("INSERT INTO migrations VALUES (?, ?, datetime('now'))", (number, name))
         self._db.execute(f"PRAGMA user_version={VERSION}")
@@ -116,7 +121,7 @@ class SqliteStore:
             self._sit_down(job, now, stamp)
 
     def _sit_down(self, job: int, now: float, stamp: datetime) -> None:
-        self._job, self._origin = job, now
+        self._job, self._origin, self._apart = job, now, stamp.timestamp() - now
         self._sitting = self._insert("sittings", job=job, started=_iso(stamp), alive_us=0)
 
     def end_job(self, outcome: str, exit_code: int, now: float, stamp: datetime) -> None:
@@ -212,6 +217,19 @@ class SqliteStore:
                 facts=json.dumps(dict(facts)),
             )  # fmt: skip
 
+    def note_clock(self, now: float, stamp: datetime) -> float:
+        """Call now and then, with one moment on both clocks. Returns how far they parted since the last call, 0 mostly.
+
+        More than `CLOCK_SLACK` is kept as an event `clock`: the wall clock was set, or the machine was suspended
+        (Linux's monotonic clock stands still then). Summer time is neither: stamps are in UTC.
+        """
+        apart = stamp.timestamp() - now
+        moved = apart - self._apart if self._apart is not None else 0.0
+        if abs(moved) > CLOCK_SLACK:
+            self.event(None, "clock", {"moved": moved}, now, stamp)
+        self._apart = apart
+        return moved if abs(moved) > CLOCK_SLACK else 0.0
+
     def open_gap(self, row: int, instrument: str, reason: str, now: float, stamp: datetime) -> int:
         with self._plainly("write"):
             return self._insert(
@@ -224,13 +242,31 @@ class SqliteStore:
                 "UPDATE gaps SET closed_us = ?, closed = ? WHERE id = ?", (self._us(now), _iso(stamp), gap)
             )
 
-    def thin(self, before: float, stretch: float) -> int:
-        """Of this sitting's blocks that ended before `before` keep the extremes of every `stretch` (both seconds).
+    def thin(self, before: datetime, stretch: float) -> int:
+        """Of all blocks that ended before `before` keep the extremes of every `stretch` (seconds).
 
-        Returns how many readings went. See `blocks`: sums and extremes stay what they were.
+        Returns how many readings went. See `blocks`: sums and extremes stay what they were, and single readings, as a
+        trim or a measurement takes them, are not touched. Few blocks a transaction: whoever writes meanwhile goes on.
         """
-        with self._plainly("write"), self._transaction():
-            return self._blocks.thin(self._us(before), round(stretch * 1e6), self._sitting)
+        return sum(
+            self._thin(sitting, round((before - datetime.fromisoformat(started)).total_seconds() * 1e6), stretch)
+            for sitting, started in self._db.execute("SELECT id, started FROM sittings").fetchall()
+        )
+
+    def _thin(self, sitting: int, before: int, stretch: float) -> int:
+        looked, last, gone = 0, -1, 0
+        while looked != last:
+            last = looked
+            with self._plainly("write"), self._transaction():
+                looked, went = self._blocks.thin(before, round(stretch * 1e6), sitting, last)
+            gone += went
+        return gone
+
+    def shrink(self) -> None:
+        """Give back to the disk what thinning has freed. Needs as much room for a while, and nobody else writing."""
+        with self._plainly("shrink"):
+            self._db.execute("VACUUM")
+            self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def traffic(self, instrument: str, dialogue: str, now: float) -> None:
         with self._plainly("write"):
@@ -243,8 +279,10 @@ class SqliteStore:
             with self._synced_transaction(now):
                 pass
 
-    def close(self) -> None:
+    def close(self) -> str:
+        """Ends the writing. Returns what the person should know of it; empty for all is well."""
         self._db.close()
+        return ""
 
     # the few moves that all of it is made of
 
@@ -262,13 +300,13 @@ class SqliteStore:
         self._db.execute("BEGIN IMMEDIATE")
         try:
             yield
+            self._db.execute("COMMIT")  # may fail as well as what went before it
         except BaseException:
             self._channels.clear()  # some of them may go with the rollback
             self._blocks.forget()
             if self._db.in_transaction:  # a full disk has rolled it back already
                 self._db.execute("ROLLBACK")
             raise
-        self._db.execute("COMMIT")
 
     @contextmanager
     def _synced_transaction(self, now: float) -> Iterator[None]:
@@ -296,4 +334,5 @@ _READING = "INSERT INTO readings VALUES (?, ?, ?, ?, ?, ?)"
 
 
 def _iso(stamp: datetime) -> str:
-    return stamp.isoformat(timespec="milliseconds")
+    """In UTC whatever it came in: an hour that summer time repeats is two hours in the record."""
+    return stamp.astimezone(UTC).isoformat(timespec="milliseconds")

@@ -7,7 +7,7 @@ import sqlite3
 import subprocess
 import sys
 import textwrap
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
@@ -19,7 +19,6 @@ from benchrig.readings import Flag, Reading
 from benchrig.records import Block, History, JobFacts, SqliteStore, StepFacts, StepResult, StoreError
 from benchrig.records.blocks import LARGE, Piece, thinned
 from benchrig.records.packing import pack, unpack
-from benchrig.records.schema import MIGRATIONS
 
 NOON = datetime(2026, 1, 5, 12, 0, tzinfo=UTC)
 JOB = JobFacts("soak", "Soak", "abc", "soak.toml", "Skerry 14", "SK14-0231", "Marit", "lantern", True, "0.1", "guarded")
@@ -174,7 +173,7 @@ def test_old_readings_are_thinned_and_new_ones_are_not(store, path):
         store.block(row, "EHT", block(part, i * 100.0))
     with History(path) as history:
         before = history.envelope(history.channels(row)[0], 20)
-    gone = store.thin(before=2000.0, stretch=10.0)
+    gone = store.thin(NOON + timedelta(seconds=2000), 10.0)
     assert gone > 0.9 * 20_000
     with History(path) as history:
         channel = history.channels(row)[0]
@@ -184,33 +183,12 @@ def test_old_readings_are_thinned_and_new_ones_are_not(store, path):
     for one, other in zip(before, after, strict=True):
         assert np.allclose(one, other)
     assert np.array_equal(kept[-19_000:], values.reshape(-1)[-19_000:])
-    assert store.thin(before=2000.0, stretch=10.0) == 0
-
-
-def test_a_record_of_the_first_version_is_opened_and_goes_on(path):
-    """Tables as they were before there were blocks, with a job in them."""
-    db = sqlite3.connect(path)
-    db.executescript(MIGRATIONS[0][1])
-    ours = int.from_bytes(b"bnch", "big")
-    db.executescript(
-        f"PRAGMA application_id={ours}; PRAGMA user_version=1;"
-        "CREATE TABLE migrations (version INTEGER PRIMARY KEY, name TEXT NOT NULL, applied TEXT NOT NULL);"
-        "INSERT INTO migrations VALUES (1, 'first', '2026-01-01');"
-    )
-    db.commit()
-    db.close()
-    store = SqliteStore(path)
-    job = store.begin_job(JOB, 0.0, NOON)
-    row = store.begin_step(STEP, 0.0, NOON)
-    store.block(row, "EHT", block([1.0, 2.0]))
-    store.close()
-    with History(path) as history:
-        assert history.reading_count(job) == 2
+    assert store.thin(NOON + timedelta(seconds=2000), 10.0) == 0
 
 
 WRITER = """
     import sys, numpy as np
-    from datetime import UTC, datetime
+    from datetime import UTC, datetime, timedelta
     from benchrig.records import Block, JobFacts, SqliteStore, StepFacts
     store = SqliteStore(sys.argv[1])
     noon = datetime(2026, 1, 5, 12, 0, tzinfo=UTC)
