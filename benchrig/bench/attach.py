@@ -223,11 +223,24 @@ class Attached:
 
     def _recognise(self, driver: Instrument) -> None:
         found = driver.identify()
-        if self.spec.serial and found.serial != self.spec.serial:
-            raise self._wrong(found, f"serial number {self.spec.serial!r}, as the bench file says")
-        if self.identity is not None and not found.same_unit(self.identity):
-            raise self._wrong(found, f"{self.identity}, as before")
+        wanted = self._expected(found)
+        if wanted and driver.identify() != found:  # a spoilt answer is no other unit
+            raise InstrumentError(
+                f"{self.name} at {self._slot.address} does not answer twice alike when asked who it is.",
+                instrument=self.name,
+                next_step="Check its cable.",
+            )
+        if wanted:
+            raise self._wrong(found, wanted)
         self.identity = found
+
+    def _expected(self, found: Identity) -> str:
+        """Who should have answered, in words; empty if it is who did."""
+        if self.spec.serial and found.serial != self.spec.serial:
+            return f"serial number {self.spec.serial!r}, as the bench file says"
+        if self.identity is not None and not found.same_unit(self.identity):
+            return f"{self.identity}, as before"
+        return ""
 
     def _wrong(self, found: Identity, wanted: str) -> WrongInstrument:
         return WrongInstrument(

@@ -97,6 +97,16 @@ def test_one_that_is_away_for_hours_is_not_given_up(sim):
     assert [type(it) for it in heard if isinstance(it, Lost | Back)] == [Lost, Back]
 
 
+def test_a_spoilt_answer_to_who_it_is_makes_it_no_other_unit(sim):
+    """It comes back with its first answers garbled: asked again, it is the same meter."""
+    cable = sim.world.double("meter")
+    sim.clock.at(sim.clock.now() + 10.0, cable.unplug)
+    sim.clock.at(sim.clock.now() + 20.0, lambda: (cable.plug(), cable.garble(2)))
+    heard = listen(sim, [METER], seconds=60.0)
+    assert [type(it) for it in heard if not isinstance(it, Taken)] == [Lost, Back]
+    assert of(heard, "+12 V")[-1].time > 50.0
+
+
 def test_no_touch_without_the_guard(sim):
     """What the guard raises ends the listening, before another byte is sent."""
     allowed = True
