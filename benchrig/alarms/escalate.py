@@ -144,7 +144,8 @@ def step(state: State, event: Event, now: float) -> tuple[State, tuple[Effect, .
     if stamp is None:
         return state, effects
     state, told = _tell(_forgotten(state, now), now, stamp)
-    return state, (*effects, *told)
+    shown = {effect.alarm.key for effect in told if isinstance(effect, Show)}
+    return state, (*(effect for effect in effects if effect.alarm.key not in shown), *told)
 
 
 def _raised(state: State, event: Raised, now: float) -> tuple[State, tuple[Effect, ...]]:

@@ -203,6 +203,16 @@ def test_the_screen_sees_each_alarm_at_once_whatever_the_cap():
     assert len(run.of(Show)) == 20
 
 
+def test_the_screen_sees_an_alarm_once_where_its_coming_back_and_its_repeat_meet():
+    run = Run(repeat=300.0, quiet=60.0)
+    run.raise_()
+    run.take(Cleared("tp1"))
+    run.wait(61.0)
+    shown = len(run.of(Show))
+    run.raise_()
+    assert [effect.alarm.number for effect in run.of(Show)[shown:]] == [2]
+
+
 def test_acknowledging_names_what_was_taken():
     run = Run()
     run.raise_("a")
