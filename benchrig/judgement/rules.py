@@ -172,6 +172,8 @@ def guard_band_of(uncertainty: float, rule: str) -> float:
 
 def checked_window(window: Window) -> Window:
     """The window itself, if something can be judged against it. Raises `WindowError`."""
+    if len(window) != 2:
+        raise WindowError(f"A window of {len(window)} limits is none.", next_step="Give (low, high).")
     low, high = window
     if low is None and high is None:
         raise WindowError("The window has no limits (None, None).", next_step="Give it a low or a high limit.")

@@ -17,12 +17,18 @@ from .errors import SeriesError
 from .uncertainty import student_t
 
 Floats = NDArray[np.float64]
+LARGEST = 1e100  # beyond it squares leave the range of a double, and no instrument shows it
 MAD_TO_SPREAD = 1.482602  # 1 / Phi^-1(3/4): makes the median deviation a standard deviation for normal noise
 
 
 def checked_values(values: ArrayLike, least: int = 1) -> Floats:
-    """The values as an array of shape (n,). Raises `SeriesError` for fewer than `least` or one not finite."""
-    series = np.asarray(values, dtype=np.float64)
+    """The values as an array of shape (n,). Raises `SeriesError` for fewer than `least`, or one that is no number or
+    beyond `LARGEST`.
+    """
+    try:
+        series = np.asarray(values, dtype=np.float64)
+    except (TypeError, ValueError) as error:  # text, complex numbers, rows of unequal length
+        raise SeriesError(f"The readings are not a row of numbers: {error}.", next_step="Give one series.") from error
     if series.ndim != 1 or series.size < least:
         raise SeriesError(
             f"{series.size} readings of shape {series.shape}, where at least {least} in a row are needed.",
@@ -33,6 +39,10 @@ def checked_values(values: ArrayLike, least: int = 1) -> Floats:
         raise SeriesError(
             f"{bad.size} of {series.size} readings are not finite, the first at index {bad[0]} ({series[bad[0]]}).",
             next_step="Leave out readings that are overloaded or missing.",
+        )
+    if float(np.abs(series).max(initial=0.0)) > LARGEST:
+        raise SeriesError(
+            f"A reading is {series[np.abs(series).argmax()]}, beyond {LARGEST:g}.", next_step="Look at its unit."
         )
     return series
 

@@ -12,6 +12,7 @@ Rules of this module:
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,7 +41,7 @@ class Aftermath:
     overshoot, undershoot  fractions of the amplitude above and below the state that the edge leads to, >= 0
     ring      the damped sine, or None
     coarse    True if a peak is seen by one sample, so that its top is hidden between them
-    energy    integral of (deviation / amplitude)^2 over time, in samples; noise subtracted
+    energy    integral of (deviation / amplitude)^2 from where the state is reached, in samples; noise subtracted
     """
 
     overshoot: float
@@ -49,6 +50,7 @@ class Aftermath:
     undershoot_uncertainty: float
     ring: Ring | None
     energy: float
+    energy_uncertainty: float
     coarse: bool = False
 
 
@@ -145,7 +147,8 @@ def _aftermath(mean: _Mean, states: States) -> Aftermath:
     coarse = any(
         peak[0] > 0.0 and _alone(side, at) for peak, side, at in ((beyond, course, first), (back, -course, second))
     )
-    return Aftermath(*over, *under, ring, _energy(course[reached:], _sigma(mean, states)), coarse)
+    doubt = (states.high if mean.rising else states.low).uncertainty / states.amplitude
+    return Aftermath(*over, *under, ring, *_energy(course[reached:], _sigma(mean, states), doubt), coarse)
 
 
 def _sigma(mean: _Mean, states: States) -> float:
@@ -153,8 +156,16 @@ def _sigma(mean: _Mean, states: States) -> float:
     return float(states.noise / np.sqrt(mean.times.size) / states.amplitude)
 
 
-def _energy(course: NDArray[np.float64], sigma: float) -> float:
-    return max(0.0, float(course @ course) - course.size * sigma * sigma)
+def _energy(course: NDArray[np.float64], sigma: float, level: float) -> tuple[float, float]:
+    """Sum of squares less that of the noise, and its standard uncertainty.
+
+    sigma is the noise of one sample, level the standard uncertainty of the state that deviations are counted from. The
+    variance of a sum of squares (c + noise)^2 is 4 sigma^2 sum c^2 + 2 n sigma^4.
+    """
+    seen, many = float(course @ course), course.size
+    energy = max(0.0, seen - many * sigma * sigma)
+    noise = math.sqrt(4.0 * sigma * sigma * energy + 2.0 * many * sigma**4)
+    return energy, math.hypot(noise, 2.0 * level * float(course.sum()), many * level * level)
 
 
 def _peak(

@@ -28,6 +28,7 @@ from .waveform import Waveform
 _PIECES = 32
 _FEWEST_CYCLES = 4
 _BLOCK = 1 << 16
+_JUMP = 0.25  # of the swing from one sample to the next: more than any edge that the samples resolve
 
 
 class Level(NamedTuple):
@@ -60,7 +61,7 @@ def mean(waveform: Waveform) -> Level:
     if cycles is None:
         return measure_level(waveform)
     value, scatter = _over(waveform, cycles, 1)
-    return Level(value, float(np.hypot(scatter, _step(waveform))))
+    return Level(value, math.hypot(scatter, _step(waveform), _between(waveform, cycles, 1)))
 
 
 def rms(waveform: Waveform, *, ac: bool = False) -> Level:
@@ -75,6 +76,7 @@ def rms(waveform: Waveform, *, ac: bool = False) -> Level:
     centre = _over(waveform, ends, 1)[0] if ac else 0.0
     value = float(np.sqrt(max(square - centre * centre, 0.0)))
     # Below its own uncertainty a square has no useful root: what could be there is then sqrt(scatter).
+    scatter = math.hypot(scatter, 0.0 if cycles is None else _between(waveform, cycles, 2))
     error = scatter / (2.0 * value) if square - centre * centre > scatter else float(np.sqrt(scatter))
     return Level(value, float(np.hypot(error, _step(waveform))))
 
@@ -98,6 +100,20 @@ def _over(waveform: Waveform, ends: NDArray[np.float64], power: int) -> tuple[fl
         return value, float((integrals / lengths).std(ddof=1) / np.sqrt(lengths.size))
     slope = 1.0 if power == 1 else 2.0 * float(np.sqrt(max(value, 0.0)))
     return value, slope * noise_of(waveform) / float(np.sqrt(lengths.sum()))
+
+
+def _between(waveform: Waveform, cycles: NDArray[np.float64], power: int) -> float:
+    """What edges between two samples leave open in a mean over cycles, as a standard uncertainty.
+
+    A jump may have come anywhere between its two samples: uniform, h / sqrt(12) for each of the two in a cycle. With a
+    sample clock that is tied to the signal every cycle is off alike, so this is not averaged away.
+    """
+    volts = _volts(waveform, waveform.samples[:_BLOCK])
+    jumps = np.abs(np.diff(volts))
+    if float(jumps.max()) <= _JUMP * float(np.ptp(volts)):
+        return 0.0
+    largest = float(np.abs(np.diff(volts**power)).max())
+    return largest / math.sqrt(6.0) / float(np.diff(cycles).mean())
 
 
 def _integral(waveform: Waveform, ends: NDArray[np.float64], power: int) -> NDArray[np.float64]:

@@ -58,9 +58,10 @@ class Pulses:
     overshoot    fraction of the amplitude by which the signal goes above its state after an edge, either edge
     undershoot   fraction of the amplitude by which it goes below its state after an edge, either edge
     ring_frequency, ring_damping       Hz, damping ratio (1 is critical); None where nothing rings
+    ring_energy  s, integral of (deviation / amplitude)^2 after an edge has reached its state, the larger of both edges
     cycles       whole periods in the record
     period_jitter  s, standard deviation of the single periods; None for fewer than three
-    noise        V, standard deviation of one sample
+    noise        V, standard deviation of one sample; its own uncertainty and that of the jitter for normal scatter
     after_rise, after_fall  overshoot, undershoot and ringing of each direction by itself
     rises, falls 50 % instants, s on the record's time axis
     cautions     see `Caution`
@@ -80,6 +81,7 @@ class Pulses:
     undershoot: float
     ring_frequency: float | None
     ring_damping: float | None
+    ring_energy: float
     cycles: int
     period_jitter: float | None
     noise: float
@@ -221,9 +223,10 @@ def _report(waveform: Waveform, found: _Found) -> Pulses:
         undershoot=kept("undershoot", _largest(found.aftermaths, "undershoot")),
         ring_frequency=perhaps("ring_frequency", _hertz(waveform, ring)),
         ring_damping=perhaps("ring_damping", (ring.damping, ring.damping_uncertainty) if ring else None),
+        ring_energy=kept("ring_energy", _energy(waveform, found.aftermaths)),
         cycles=max(found.rising.times.size, found.falling.times.size, 1) - 1,
-        period_jitter=float(cycle.single.std(ddof=1)) * step if cycle and cycle.single.size >= 3 else None,
-        noise=states.noise,
+        period_jitter=perhaps("period_jitter", _jitter(cycle, step)),
+        noise=kept("noise", _spread(states.noise, states.low.samples + states.high.samples)),
         after_rise=found.aftermaths[0],
         after_fall=found.aftermaths[1],
         rises=waveform.start + found.rising.times * step,
@@ -263,6 +266,22 @@ def _seconds(waveform: Waveform, timing: Timing | None) -> _Pair | None:
 def _largest(aftermaths: tuple[Aftermath, Aftermath], name: str) -> _Pair:
     pairs = [(float(getattr(each, name)), float(getattr(each, f"{name}_uncertainty"))) for each in aftermaths]
     return max(pairs)
+
+
+def _energy(waveform: Waveform, aftermaths: tuple[Aftermath, Aftermath]) -> _Pair:
+    value, error = _largest(aftermaths, "energy")
+    return value * waveform.interval, error * waveform.interval
+
+
+def _jitter(cycle: Timing | None, step: float) -> _Pair | None:
+    if cycle is None or cycle.single.size < 3:
+        return None
+    return _spread(float(cycle.single.std(ddof=1)) * step, cycle.single.size)
+
+
+def _spread(deviation: float, count: int) -> _Pair:
+    """A standard deviation with its own standard uncertainty, s / sqrt(2 (n - 1)) (GUM E.4.3)."""
+    return deviation, deviation / float(np.sqrt(2.0 * max(count - 1, 1)))
 
 
 def _ring(*aftermaths: Aftermath) -> Ring | None:

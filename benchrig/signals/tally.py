@@ -27,6 +27,7 @@ from .waveform import Waveform
 
 BLOCK = 1 << 16
 _BINS = 1 << 14
+_FINEST = 1e-100  # V; a smaller swing is none
 _PAIRED = 1 << 18  # bytes from which they are counted in pairs
 _PAIRS = 1 << 17
 _WIDEST = 1 << 17  # widest range of codes that gets one bin per code
@@ -121,7 +122,7 @@ def _count_bytes(samples: NDArray[Any]) -> tuple[NDArray[np.float64], NDArray[np
 
 def _count_binned(samples: NDArray[Any]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     first, last = float(samples.min()), float(samples.max())
-    if first == last:
+    if last - first < _FINEST:
         return np.array([first]), np.array([samples.size], dtype=np.int64)
     counts = np.zeros(_BINS + 1, dtype=np.int64)
     sums = np.zeros(_BINS + 1)

@@ -20,6 +20,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..errors import SignalError
 
+_LARGEST = 1e30  # V; nothing on Earth has it, and powers of it stay inside a double
+
 
 class Waveform:
     """Samples at equal steps of time: `volts[k]` belongs to `start + k * interval`.
@@ -65,6 +67,7 @@ class Waveform:
                 f"{bad} of {floats.size} samples are not finite; the first, at index {where}, is {floats[where]}.",
                 next_step="Take the record again; leave out samples that the instrument did not fill.",
             )
+        _refuse_beyond(max(abs(float(floats.min())), abs(float(floats.max()))))
         self._keep(floats, interval, start, triggered, timebase_accuracy)
         self._integer = False
         self._clipped: bool | None = False
@@ -106,6 +109,7 @@ class Waveform:
                 f"Volts per code {scale!r} and offset {offset!r} do not turn codes into volts.",
                 next_step="Read the scaling again with the record.",
             )
+        _refuse_beyond(max(abs(scale) * float(np.iinfo(samples.dtype).max), abs(offset)))
         made = cls.__new__(cls)
         made._keep(samples, interval, start, triggered, timebase_accuracy)
         made._integer = True
@@ -188,6 +192,11 @@ class Waveform:
             return False
         low, high = self.code_limits
         return int(self._samples.min()) <= low or int(self._samples.max()) >= high
+
+
+def _refuse_beyond(largest: float) -> None:
+    if largest > _LARGEST:
+        raise SignalError(f"The record reaches {largest:.3g} V.", next_step="Read the scaling again with the record.")
 
 
 def _as_numbers(values: ArrayLike) -> NDArray[Any]:

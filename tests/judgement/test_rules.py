@@ -180,6 +180,8 @@ def test_one_sided_pass_is_at_least_97_7_percent_sure(value: float, uncertainty:
         ((1.0, math.nan), "1.0 .. nan"),
         ((-math.inf, 1.0), "-inf .. 1.0"),
         ((1.0, math.inf), "1.0 .. inf"),
+        ((0.0, 1.0, 2.0), "3 limits"),
+        ((), "0 limits"),
     ],
 )
 def test_bad_windows_are_refused_with_their_numbers(window: Window, numbers: str) -> None:

@@ -219,11 +219,24 @@ def test_a_dip_is_an_excursion_and_no_step():
 
 @pytest.mark.parametrize(
     ("times", "values"),
-    [([0.0, 1.0], [1.0, 1.0]), ([0, 1, 2], [1, 2]), ([0, 1, 1], [1, 2, 3]), ([0, 1, 2], [1, float("nan"), 3])],
+    [
+        ([], []),
+        ([0.0], [1.0]),
+        ([0.0, 1.0], [1.0, 1.0]),
+        ([0, 1, 2], [1, 2]),
+        ([0, 1, 1], [1, 2, 3]),
+        ([2, 1, 0], [1, 2, 3]),
+        ([0, 1, 2], [1, float("nan"), 3]),
+        ([0, 1, float("inf")], [1, 2, 3]),
+        ([0, 1, 2], [1, 2, 1e200]),
+        ([0, 1, 2], [1j, 2, 3]),
+        ([0, 1, 2], ["1", "2", "x3"]),
+        ([[0, 1, 2]], [[1, 2, 3]]),
+    ],
 )
 def test_what_is_no_series_is_refused(times, values):
-    """Too few, unequal lengths, times that stand still, not a number."""
-    with pytest.raises(SeriesError, match=r"\d|nan"):
+    """Too few, unequal lengths, times that stand still or go back, no number, beyond all numbers: with what it was."""
+    with pytest.raises(SeriesError, match=r"\d|nan|complex"):
         drift(times, values)
 
 

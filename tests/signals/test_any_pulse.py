@@ -14,7 +14,8 @@ from benchrig import Pulses, Waveform, measure_pulses
 
 PUBLIC = (
     "low_state", "high_state", "amplitude", "period", "high_time", "low_time", "duty_factor", "rise_time", "fall_time",
-    "overshoot", "undershoot", "ring_frequency", "ring_damping", "cycles", "uncertainty",
+    "overshoot", "undershoot", "ring_frequency", "ring_damping", "ring_energy", "period_jitter", "noise", "cycles",
+    "uncertainty",
 )  # fmt: skip
 
 

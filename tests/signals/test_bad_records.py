@@ -23,6 +23,7 @@ TIMES = np.arange(4000.0)
         ([0.0, 1.0, np.inf], "index 2"),
         ([[0.0, 1.0], [1.0, 0.0]], r"\(2, 2\)"),
         (["a", "b"], "not real numbers"),
+        ([0.0, 5e300, 0.0], "5e\\+300 V"),
         ([1j, 2j], "not real numbers"),
     ],
 )
@@ -50,6 +51,19 @@ def test_codes_without_a_scale_are_refused(scale: float, offset: float) -> None:
     """A scale of 0 would make every record constant."""
     with pytest.raises(SignalError, match="do not turn codes into volts"):
         Waveform.from_codes(np.array([1, 2, 3], dtype=np.uint8), scale, offset, 1e-6)
+
+
+def test_codes_with_a_scale_of_no_instrument_are_refused() -> None:
+    """What leaves the range of a double when it is squared."""
+    with pytest.raises(SignalError, match=r"e\+202 V"):
+        Waveform.from_codes(np.array([1, 2, 3], dtype=np.uint8), 1e200, 0.0, 1e-6)
+
+
+@pytest.mark.parametrize("swing", [5e-300, 5e-310])
+def test_a_swing_of_nothing_is_no_pulse(swing: float) -> None:
+    """Also below what a double holds in full."""
+    with pytest.raises(SignalError, match="no pulse"):
+        measure_pulses(Waveform(swing * pulses(TIMES, 300.0, 1000.0, 400.0), 1e-6))
 
 
 def test_floats_are_not_codes() -> None:

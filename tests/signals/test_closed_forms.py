@@ -96,6 +96,25 @@ def test_damped_sine_after_an_edge_peaks_where_calculus_says() -> None:
     assert found.after_rise.overshoot == pytest.approx(0.265588, rel=0.01)
     assert found.ring_frequency == pytest.approx(frequency, rel=2e-3)
     assert found.ring_damping == pytest.approx(1.0 / np.hypot(1.0, omega * decay), rel=0.02)
+    # The integral of (a / A)^2 exp(-2t/td) sin^2(wt) from 0 on, by parts.
+    turned = (omega * decay) ** 2
+    energy = (ring / 5.0) ** 2 * decay / 4.0 * turned / (1.0 + turned)
+    assert found.ring_energy == pytest.approx(energy, rel=0.03)
+
+
+def test_ring_energy_scatters_as_much_as_it_says() -> None:
+    """The same in noise of 1 %: over 60 records the scatter is the stated uncertainty, and noise adds no energy."""
+    times = np.arange(0.0, 60e-6, 20e-9)
+    since = np.maximum(times - 20e-6, 0.0)
+    clean = 5.0 * trapezoid(times - 20e-6 + 50e-9, 20e-6, 100e-9, 100e-9)
+    clean += 1.5 * np.exp(-since / 1e-6) * np.sin(2.0 * np.pi * 1e6 * since)
+    random = np.random.default_rng(5)
+    found = [measure_pulses(Waveform(clean + random.normal(0.0, 0.05, clean.size), 20e-9)) for _ in range(60)]
+    energies = np.array([each.after_rise.energy for each in found])
+    doubt = np.mean([each.after_rise.energy_uncertainty for each in found])
+    assert energies.std() == pytest.approx(doubt, rel=0.35)
+    exact = measure_pulses(Waveform(clean, 20e-9)).after_rise.energy
+    assert energies.mean() == pytest.approx(exact, abs=3.0 * doubt / np.sqrt(60.0) + 0.02 * exact)
 
 
 def test_widths_agree_with_scipy_on_clean_pulses() -> None:
