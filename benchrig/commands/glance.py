@@ -25,7 +25,9 @@ LATER = 2.0  # s between tries at one that cannot be read
     "--host", default="127.0.0.1", show_default=True, help="Where to listen; beyond this machine only with a token."
 )
 @click.option("--port", default=0, type=click.IntRange(0, 65_535), help="0 takes a free one.")
-@click.option("--token", help="What viewers beyond this machine must know; made up unless given.")
+@click.option(
+    "--token", envvar="BENCHRIG_GLANCE_TOKEN", help="What viewers beyond this machine must know; made up unless given."
+)
 def command(record: str | None, serial: str | None, host: str, port: int, token: str | None) -> int:
     """Serve the page of the newest job in a record, read-only, until you stop it.
 

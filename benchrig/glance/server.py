@@ -77,7 +77,8 @@ class GlancePage:
         self._crowd: Crowd | None = None
         self._socket = _listen(host, port)
         bound = self._socket.getsockname()
-        shown = f"[{bound[0]}]" if ":" in bound[0] else bound[0]
+        name = _of_this_machine(bound[0])
+        shown = f"[{name}]" if ":" in name else name
         self.address = f"http://{shown}:{bound[1]}/{self._query}"
         config = uvicorn.Config(
             self._app(), log_level="critical", lifespan="off", access_log=False, timeout_graceful_shutdown=1,
@@ -189,6 +190,19 @@ class GlancePage:
         except FileError as error:
             return PlainTextResponse(str(error), 501)
         return Response(text, media_type=CONTENT_TYPE, headers=_SECURITY)
+
+
+def _of_this_machine(bound: str) -> str:
+    """What a viewer can open where we listen at `bound`: for "all addresses" the one that leads out of here."""
+    if not ipaddress.ip_address(bound).is_unspecified:
+        return bound
+    family, outside = (socket.AF_INET6, "2001:db8::1") if ":" in bound else (socket.AF_INET, "192.0.2.1")
+    try:
+        with socket.socket(family, socket.SOCK_DGRAM) as probe:
+            probe.connect((outside, 9))  # an address for documentation (RFC 5737, RFC 3849); nothing is sent
+            return str(probe.getsockname()[0])
+    except OSError:
+        return socket.gethostname()
 
 
 def _checked(token: str | None) -> str:

@@ -7,6 +7,7 @@ import time
 import urllib.error
 import urllib.request
 from datetime import UTC, datetime
+from urllib.parse import urlsplit
 
 import pytest
 
@@ -32,6 +33,12 @@ def channel(name="+12 V", value=12.0, state="in"):
 
 def soak(*channels, elapsed=1800.0):
     return n.SoakMoved("soak", channels, elapsed, 3600.0, "watching")
+
+
+def here(page):
+    """The page's address as this machine reaches it."""
+    parts = urlsplit(page.address)
+    return parts._replace(netloc=f"127.0.0.1:{parts.port}").geturl()
 
 
 def status(url, *, method="GET", host=None, **more):
@@ -72,7 +79,7 @@ def test_a_foreign_name_for_this_machine_is_refused(page):
 def test_beyond_loopback_every_route_needs_the_token(path):
     """Without it 401, with a wrong one 403, with the right one the page."""
     with GlancePage(host="0.0.0.0", token="Lantern-Lane-7") as page:
-        base = page.address.split("?")[0].replace("0.0.0.0", "127.0.0.1")
+        base = here(page).split("?")[0]
         assert status(base + path) == 401
         assert status(base + path + "?token=lantern-lane-7") == 403
         assert status(base + path + "?token=Lantern-Lane-7") == 200
@@ -86,10 +93,16 @@ def test_a_short_token_is_refused_and_an_odd_one_works():
         GlancePage(host="0.0.0.0", token="bench7")
     token = '"><i>&#?/ 7%'
     with GlancePage(host="0.0.0.0", token=token) as page:
-        address = page.address.replace("0.0.0.0", "127.0.0.1")
-        assert status(address) == 200
-        with urllib.request.urlopen(address, timeout=5) as answer:
+        assert status(here(page)) == 200
+        with urllib.request.urlopen(here(page), timeout=5) as answer:
             assert "<i>" not in answer.read().decode()
+
+
+def test_listening_everywhere_an_address_is_shown_that_can_be_opened():
+    """Nobody's browser opens 0.0.0.0."""
+    with GlancePage(host="0.0.0.0") as page:
+        assert urlsplit(page.address).hostname != "0.0.0.0"
+        assert f"token={page.token}" in page.address
 
 
 def test_tokens_are_made_long_and_different():
