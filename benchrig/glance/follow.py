@@ -216,11 +216,13 @@ def _plain(row: ChannelRow, step: StepRow) -> dict[str, Any]:
 
 
 def _view(facts: Mapping[str, Any], channel: Channel | None, quiet: bool) -> n.ChannelView:
-    """A channel as the watch saw it, with its newest value; without one where that may be no longer true."""
+    """A channel as the watch saw it, with its newest value; with no value and no state where they may have gone."""
     since = datetime.fromisoformat(facts["since"])
     readings = 0 if channel is None else channel.readings
     known = None if channel is None or quiet or facts["state"] == "absent" else channel.value
-    more = {"since": since, "value": known, "least": None, "greatest": None, "readings": readings}
+    more: dict[str, Any] = {"since": since, "value": known, "least": None, "greatest": None, "readings": readings}
+    if quiet and facts["state"]:
+        more["state"] = "unknown"
     return n.ChannelView(**{**facts, **more})
 
 

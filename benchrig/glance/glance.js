@@ -67,7 +67,7 @@ function tile(channel) {
   box.className = channel.state;
   box.levels = channel.levels;
   words(box.querySelector("b"), channel.name);
-  words(box.querySelector(".state"), channel.state === "in" || !channel.state ? channel.state : `${channel.state} since ${when(channel.since)}`);
+  words(box.querySelector(".state"), ["in", "unknown", ""].includes(channel.state) ? channel.state : `${channel.state} since ${when(channel.since)}`);
   const [value, unit] = channel.value.split(" ");
   words(box.querySelector(".value span"), value);
   words(box.querySelector(".value small"), unit ?? "");

@@ -160,6 +160,7 @@ class ChannelView:
     """One channel of a watch as a display needs it. Values in `unit`; None where there is no number or no limit.
 
     state   "warm-up", "in", "warning" (outside low..high), "out" (outside acceptable_low..acceptable_high), "absent"
+            and, where a record is followed, "unknown"; "" where nobody judges
     since   when it came into this state, wall time
     least, greatest   of the readings since the last telling, so that no trend misses a dip; None where not known
     readings          how many were taken so far

@@ -131,7 +131,7 @@ def test_nothing_is_shown_as_present_before_the_writer_was_seen_alive(writer, pa
     writer.tell()
     writer.block([12.0])
     page.look()
-    assert page.tile["value"] == "--"
+    assert (page.tile["value"], page.tile["state"]) == ("--", "unknown")
     assert page.slots
 
 
@@ -144,7 +144,7 @@ def test_a_writer_that_falls_silent_is_said_and_its_values_go(writer, page):
     page.look()
     assert page.tile["value"] == "12.00 V"
     page.look(int(SILENT) + 2)
-    assert page.tile["value"] == "--"
+    assert (page.tile["value"], page.tile["state"]) == ("--", "unknown")
     assert "No word from the program" in page.glance.remarks[-1]
     writer.wait()
     page.look()
