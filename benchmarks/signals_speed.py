@@ -99,11 +99,19 @@ def main() -> None:
     print(f"1 M codes: scipy pipeline / ours {best['scipy'] / best['ours']:.1f}; ours / (bincount + comparison) "
           f"{best['ours'] / best['least']:.2f}; ours {1e3 * best['ours']:.2f} ms")  # fmt: skip
     records = {count: codes_of(count) for count in (10_000, 100_000, 1_000_000, 10_000_000)}
-    print("| samples | ns per sample | extra memory, bytes per sample |")
-    print("|---|---|---|")
+    taken = {
+        count: interleaved({"ours": lambda record=record: ours(record)}, repeats)["ours"]  # type: ignore[misc]
+        for count, record in records.items()
+    }
+    shortest, longest = min(taken), max(taken)
+    each = (taken[longest] - taken[shortest]) / (longest - shortest)
+    fixed = taken[shortest] - each * shortest
+    print(f"straight line through the shortest and the longest: {1e3 * fixed:.2f} ms + {1e9 * each:.2f} ns per sample")
+    print("| samples | ms | over that line | extra memory, bytes per sample |")
+    print("|---|---|---|---|")
     for count, record in records.items():
-        taken = interleaved({"ours": lambda record=record: ours(record)}, repeats)["ours"]  # type: ignore[misc]
-        print(f"| {count} | {1e9 * taken / count:.2f} | {extra_memory(record) / count:.3f} |")
+        line = taken[count] / (fixed + each * count)
+        print(f"| {count} | {1e3 * taken[count]:.2f} | {line:.2f} | {extra_memory(record) / count:.3f} |")
 
 
 if __name__ == "__main__":
