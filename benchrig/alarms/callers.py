@@ -1,8 +1,8 @@
-"""Ways to tell somebody: a command of the operator's own, a web hook, e-mail.
+"""Ways to tell somebody: a command of the operator's own, a web hook. (E-mail: see `mail`.)
 
 Rules they keep. Words of an alarm are data: they reach a command on its standard input and in its environment, never a
 shell; a web hook as JSON; a mail as its text, with nothing in its headers that could begin another. Secrets are in no
-error text. Each call ends within its own timeout.
+error text. No command runs, and no single wait for an answer lasts, longer than its timeout.
 """
 
 from __future__ import annotations

@@ -33,9 +33,9 @@ class Record(Protocol):
 
     def events(self, job: int, after: int = 0) -> list[Mapping[str, Any]]: ...
 
-    def gaps(self, job: int) -> list[Mapping[str, Any]]: ...
+    def gaps(self, job: int, after: int = 0) -> list[Mapping[str, Any]]: ...
 
-    def acknowledgements(self, job: int) -> list[Mapping[str, Any]]: ...
+    def acknowledgements(self, job: int, after: int = 0) -> list[Mapping[str, Any]]: ...
 
     def alive(self, job: int) -> tuple[int, float] | None: ...
 
@@ -64,9 +64,10 @@ class Followed:
 
     job: int
     steps: dict[int, bool] = field(default_factory=dict)  # row -> ended
-    gaps: dict[int, bool] = field(default_factory=dict)  # gap -> closed
+    gap: int = 0  # the newest, as `event` and `answer`
+    open_gaps: set[int] = field(default_factory=set)
     event: int = 0
-    answers: int = 0
+    answer: int = 0
     channels: dict[int, Channel] = field(default_factory=dict)
     stands: Mapping[str, Any] | None = None  # the newest word of how a watch stands
     stood_at: tuple[int, float] = (0, 0.0)  # the sitting and the moment in it of that word
@@ -126,12 +127,11 @@ class Follower:
                 it.stands, it.stood_at = event["facts"], (event["sitting"], event["at_us"] / 1e6)
             elif (notice := notice_of(event["kind"], event["facts"])) is not None:
                 found.append((event["sitting"], event["at_us"], event["step"] or 0, notice))
-        answers = self.record.acknowledgements(it.job)
-        for answer in answers[it.answers :]:
+        for answer in self.record.acknowledgements(it.job, it.answer):
+            it.answer = answer["id"]
             if answer["purpose"] == "work":
                 said = n.HoldPointAnswered(answer["step_id"], bool(answer["acknowledged"]), "")
                 found.append((answer["sitting"], answer["at_us"], answer["step"], said))
-        it.answers = len(answers)
         happened: dict[int, list[n.Notice]] = defaultdict(list)
         for _, _, row, notice in sorted(found, key=lambda each: each[:2]):
             happened[row].append(notice)
@@ -169,13 +169,14 @@ class Follower:
                 channel.value = stretches[-1].newest
 
     def _gaps(self, it: Followed) -> None:
-        for gap in self.record.gaps(it.job):
-            closed = gap["closed_us"] is not None
-            if gap["id"] not in it.gaps:
-                it.gaps[gap["id"]] = False
+        for gap in self.record.gaps(it.job, min(it.open_gaps, default=it.gap + 1) - 1):
+            number = gap["id"]
+            if number > it.gap:
+                it.gap = number
+                it.open_gaps.add(number)
                 self._page.show(n.GapOpened(gap["step_id"], gap["instrument"], gap["reason"]))
-            if closed and not it.gaps[gap["id"]]:
-                it.gaps[gap["id"]] = True
+            if gap["closed_us"] is not None and number in it.open_gaps:
+                it.open_gaps.remove(number)
                 seconds = (gap["closed_us"] - gap["opened_us"]) / 1e6
                 self._page.show(n.GapClosed(gap["step_id"], gap["instrument"], seconds))
 

@@ -259,25 +259,25 @@ class History:
         rows = self._rows("SELECT * FROM waveforms WHERE step = ? ORDER BY id", step_row)
         return [(row["name"], _waveform(row)) for row in rows]
 
-    def acknowledgements(self, job: int) -> list[Mapping[str, Any]]:
-        """Every answer to a hold point, given or refused, with the `step` it was for."""
-        return self._of_steps("acknowledgements", job)
+    def acknowledgements(self, job: int, after: int = 0) -> list[Mapping[str, Any]]:
+        """Every answer to a hold point, given or refused, with the `step` it was for; `id` greater than `after`."""
+        return self._of_steps("acknowledgements", job, after)
 
-    def gaps(self, job: int) -> list[Mapping[str, Any]]:
-        """Every time an instrument was away; `closed_us` None if it never came back."""
-        return self._of_steps("gaps", job)
+    def gaps(self, job: int, after: int = 0) -> list[Mapping[str, Any]]:
+        """Every time an instrument was away, `closed_us` None if it never came back; `id` greater than `after`."""
+        return self._of_steps("gaps", job, after)
 
     def marks(self, job: int) -> list[Mapping[str, Any]]:
         """Where trimmers, rings and knobs stood before they were touched."""
         return self._of_steps("marks", job)
 
-    def _of_steps(self, table: str, job: int) -> list[Mapping[str, Any]]:
+    def _of_steps(self, table: str, job: int, after: int = 0) -> list[Mapping[str, Any]]:
         rows = self._rows(
             f"SELECT {table}.*, steps.step AS step_id, steps.sitting AS sitting FROM {table}"
             f" JOIN steps ON steps.id = {table}.step"
-            f" JOIN sittings ON sittings.id = sitting WHERE job = ? ORDER BY {table}.id",
-            job,
-        )
+            f" JOIN sittings ON sittings.id = sitting WHERE job = ? AND {table}.id > ? ORDER BY {table}.id",
+            job, after,
+        )  # fmt: skip
         return [dict(row) for row in rows]
 
     def events(self, job: int, after: int = 0) -> list[Mapping[str, Any]]:
