@@ -12,13 +12,16 @@ acknowledged, and hazardous steps with readings that no acknowledgement came bef
 from __future__ import annotations
 
 import multiprocessing
+import os
 import random
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from benchrig.procedure import load_procedure
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # several processes: threads of their own would only be in the way
+
 from benchrig.commands.shipped import locate
+from benchrig.procedure import load_procedure
 from benchrig.records import History
 from benchrig.session import Outcome
 from benchrig.testing import SimBench
@@ -193,7 +196,10 @@ def main(arguments: Sequence[str]) -> int:
             ended.append(it)
             print(line(it), flush=True)
     good = sum(not (it.out or it.unsafe or it.unasked) and it.hint for it in ended)
-    print(f"\n{len(ended)} units: {sum(it.hint for it in ended)} with the right hint or healthy; settings within reach ", end="")
+    print(
+        f"\n{len(ended)} units: {sum(it.hint for it in ended)} with the right hint or healthy; settings within reach ",
+        end="",
+    )
     print(f"{sum(len(it.inside) for it in ended)} in, {sum(len(it.out) for it in ended)} out by the truth; ", end="")
     print(f"{sum(len(it.unsafe) for it in ended)} unsafe; {sum(it.acknowledged for it in ended)} hold points ", end="")
     print(f"acknowledged, {sum(it.unasked for it in ended)} passed without; {good} units all right")

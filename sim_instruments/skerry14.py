@@ -31,6 +31,18 @@ FIRST = {
     "meter": ("A1 TP1", ""),
     "handheld": ("A1 TP1", ""),
 }
+# What a control sets that is judged by eye or ruler -> (its law, factor to base units)
+SETS: dict[str, tuple[Callable[[Picture], float], float]] = {
+    "RV22": (Picture.gap_vertical, 1e-3),
+    "RV23": (Picture.gap_horizontal, 1e-3),
+    "RV31": (Picture.tile_width, 1e-3),
+    "RV32": (Picture.tile_height, 1e-3),
+    "ring A": (lambda picture: picture.off_centre()[0], 1e-3),
+    "ring B": (lambda picture: picture.off_centre()[1], 1e-3),
+    "intensity": (Picture.faintest_bar, 1.0),
+    "RVX": (Picture.stick_x, 1.0),
+    "RVY": (Picture.stick_y, 1.0),
+}
 ELSE = ("A1 TP1", "")  # the first input of any other instrument
 
 
@@ -102,6 +114,7 @@ def _press(supply: BenchSupply) -> None:
 def truths(chassis: Chassis, picture: Picture) -> dict[str, Callable[[], float]]:
     """Every true value by name: test points in volts (the timer in seconds), sizes in millimetres, ohms, codes.
 
+    "RV31 sets" is what that control sets, in base units: metres, counts.
     "A4 TP42" is the on-time, "A4 TP42 low" the off-time; "A4 TP41" is the overshoot as a fraction.
     """
 
@@ -148,4 +161,10 @@ def truths(chassis: Chassis, picture: Picture) -> dict[str, Callable[[], float]]
         "stick y": picture.stick_y,
         "powered": lambda: float(chassis.powered),
     }
-    return table
+    return table | {f"{control} sets": set_by(picture, control) for control in SETS}
+
+
+def set_by(picture: Picture, control: str) -> Callable[[], float]:
+    """What a control of the picture sets, in base units: metres, counts."""
+    law, factor = SETS[control]
+    return lambda: factor * law(picture)

@@ -91,7 +91,7 @@ def command(
         clock = RealClock()
         station = Station(bench_at(bench, doubles.addresses), clock, servers=Served(doubles))
         stack.callback(station.close)
-        witness = Witness(plan, doubles.hands.truth, store, clock, _truth_lines(how, clock))
+        witness = Witness(plan, known_truth(doubles.hands), store, clock, _truth_lines(how, clock))
         stand_in = load_stand_in("operator")(doubles.hands, clock, seed=seed)
         stack.callback(stand_in.close)
         sounds = open_sounds(stack, sound, wav, clock)
@@ -101,6 +101,12 @@ def command(
     if how != JSON:
         click.echo("\n".join(summary(outcome, witness.seen, store.path)))
     return outcome.exit_code or int(bool(witness.outside()))
+
+
+def known_truth(hands: Any) -> Callable[[str], float | None]:
+    """The world's truth by name; None for what it has no truth of."""
+    names = frozenset(hands.truths())
+    return lambda name: hands.truth(name) if name in names else None
 
 
 def _truth_lines(how: str, clock: RealClock) -> Callable[[dict[str, object]], None]:

@@ -1,7 +1,8 @@
 """What a simulated unit truly is, beside what was read: kept in the record, and held against the window.
 
 A display of the session. When a step with a window ends well, the world is asked for the true value of the
-quantity. A setting counts only if the truth is inside, not if only the reading is.
+quantity. A setting counts only if the truth is inside, not if only the reading is. What a person counts in whole
+numbers is true to half a count.
 """
 
 from __future__ import annotations
@@ -10,12 +11,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from ..clock import Clock
-from ..procedure.model import Measure, Measurement, Procedure, ScopeSource, Step, Trim
+from ..procedure.model import Enter, Least, Measure, Measurement, Procedure, ScopeSource, Step, Trim, TypedSource
 from ..records.facts import Store
 from ..session.notices import Notice, StepEnded
 
 # How the simulated world names what a scope measures at a point, where the point's own name is not it.
 _NAMES = {Measurement.LOW_TIME: "{point} low", Measurement.DUTY_FACTOR: "duty factor"}
+HALF_A_COUNT = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,16 +38,17 @@ class Witnessed:
     def inside(self) -> bool:
         """Within the preferred window for what was turned, within the acceptable one for what was only looked at."""
         low, high = (self.low, self.high) if self.turned else self.acceptable
-        return (low is None or self.true >= low) and (high is None or self.true <= high)
+        half = HALF_A_COUNT if self.unit == "count" else 0.0
+        return (low is None or self.true >= low - half) and (high is None or self.true <= high + half)
 
 
 class Witness:
-    """Asks `truth(name)` at each good end of a step."""
+    """Asks `truth(name)` at each end of a step with a value; None is what the world does not know."""
 
     def __init__(
         self,
         procedure: Procedure,
-        truth: Callable[[str], float],
+        truth: Callable[[str], float | None],
         store: Store,
         clock: Clock,
         tell: Callable[[dict[str, object]], None] = lambda facts: None,
@@ -65,12 +68,15 @@ class Witness:
                 self._keep(witnessed)
 
     def _witness(self, step: Step, read: float) -> Witnessed | None:
-        if not isinstance(step, Trim | Measure):
+        if not isinstance(step, Trim | Least | Measure | Enter):
             return None
         name, limits = truth_name(step), step.limits
+        true = self._truth(name)
+        if true is None:
+            return None
         return Witnessed(
-            step.id, name, limits.unit, read, self._truth(name), limits.low, limits.high, limits.acceptable,
-            isinstance(step, Trim),
+            step.id, name, limits.unit, read, true, limits.low, limits.high, limits.acceptable,
+            isinstance(step, Trim | Least),
         )  # fmt: skip
 
     def _keep(self, it: Witnessed) -> None:
@@ -95,8 +101,10 @@ class Witness:
         """Nothing to restore."""
 
 
-def truth_name(step: Trim | Measure) -> str:
-    """The world's name for what a step measures."""
+def truth_name(step: Trim | Least | Measure | Enter) -> str:
+    """The world's name for what a step measures; of what is judged by eye: what its control sets."""
     source = step.source
+    if isinstance(source, TypedSource) and isinstance(step, Trim | Least):
+        return f"{step.trimmer.name} sets"
     pattern = _NAMES.get(source.measurement, "{point}") if isinstance(source, ScopeSource) else "{point}"
     return pattern.format(point=source.point)

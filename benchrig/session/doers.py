@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -43,6 +44,7 @@ PATIENCE = 20.0  # s without one usable reading before a value counts as absent
 RUNNING = 10.0  # s after which readings are taken although they still run
 STANDS = 1.0  # s over which readings must stand before they are a value
 LONGEST = 120.0  # s for one value, an instrument that comes and goes included
+FEW = 120  # points through which a drift is fitted
 LOOKS = 50  # in the time over which a value must be stable
 FOR_A_HAND = 900.0  # s for one value while the person has been told to turn a knob first
 
@@ -271,7 +273,7 @@ def do_wait(work: Work, step: Wait, results: Results) -> Done:
 def _wait_until_stable(work: Work, step: Wait, source: InstrumentSource, limit: float) -> Done:
     """Until the readings of the last `over` seconds surely move slower than `limit`, unit per second."""
     began = work.clock.now()
-    kept: list[tuple[float, float]] = []
+    kept: deque[tuple[float, float]] = deque()
     look, moving = 0.0, "no readings"
     with work.feed(source, None) as feed:
         while work.clock.now() - began < step.at_most:
@@ -280,12 +282,14 @@ def _wait_until_stable(work: Work, step: Wait, source: InstrumentSource, limit: 
                 kept.clear()
             if not isinstance(item, Reading) or not item.usable or item.value is None:
                 continue
-            kept = [(at, value) for at, value in kept if at >= item.time - step.over] + [(item.time, item.value)]
+            kept.append((item.time, item.value))
+            while kept[0][0] < item.time - step.over:
+                kept.popleft()
             spanned = kept[-1][0] - kept[0][0]
             if item.time < look or spanned < 0.9 * step.over or len(kept) < LEAST_READINGS:
                 continue
             look = item.time + step.over / LOOKS
-            still, fastest = standing(kept, limit)
+            still, fastest = standing(list(kept), limit)
             moving = f"{show(fastest * step.over, source.unit)} in {step.over:.0f} s"
             if still:
                 words = f"stable after {work.clock.now() - began:.0f} s"
@@ -299,8 +303,15 @@ def standing(points: Sequence[tuple[float, float]], limit: float) -> tuple[bool,
 
     A change of level among them is no standing, however flat they are on both sides of it.
     """
-    found = drift(*zip(*points, strict=True))
+    found = drift(*zip(*thinned(points, FEW), strict=True))
     return found.below(limit) and not found.steps, found.fastest
+
+
+def thinned(points: Sequence[tuple[float, float]], most: int) -> list[tuple[float, float]]:
+    """Means of neighbours, equally many in each, `most` at the most: the looks must not hold up the readings."""
+    size = -(-len(points) // most)
+    groups = [points[at : at + size] for at in range(0, len(points) - size + 1, size)]
+    return [(math.fsum(t for t, _ in it) / size, math.fsum(v for _, v in it) / size) for it in groups]
 
 
 def do_make_safe(work: Work, step: MakeSafe, results: Results) -> Done:

@@ -27,6 +27,7 @@ from .notices import HoldPointAnswered, HoldPointLapsed, HoldPointReached, Notic
 from .operators import EntryRequest, HoldRequest, Operator, Question
 from .points import HazardousPoint
 from .ports import Feed, Lost, Tools
+from .switching import switched
 
 CHECK_FOR = 120.0  # s in which a point must be seen below its limit
 LOOK = 0.5
@@ -242,16 +243,13 @@ class Guard:
         return answered
 
     def _supply_off(self) -> None:
-        supply = self._tools.supply
-        if supply is None:
+        """Off by the supply and seen off at its terminals; the person switches off all the same."""
+        if self._tools.supply is None:
             return
-        try:
-            supply.set_output(False)
-            off = not supply.output_is_on()
-        except BenchrigError as error:
-            self._say(f"The supply did not switch off: {error}", "alarm")
-            return
-        self._say("Supply switched off." if off else "The supply says it is still on.", "note" if off else "alarm")
+        done = switched(self._tools.supply, False, self._clock)
+        self._say(done.words, "note" if done.sure else "alarm")
+        if done.sure:
+            self.power = False
 
     # make-safe
 

@@ -18,6 +18,7 @@ from ..trim.types import Goal
 from ..units import show
 from .counting import is_slow, turn_counted
 from .doers import Done, Results, absent, collect, steady, typed_value, with_hint
+from .ports import InstrumentSource
 from .turning import goal_of, turn_by_eye, turn_watched
 from .verdicts import Value, judged, right_already, value_of
 from .work import Work
@@ -25,6 +26,7 @@ from .work import Work
 AS_FOUND = 5  # readings
 LEAVE = ("leave alone", "adjust")
 TO_SET = "as found; to be set"
+BACK_WITHIN = 120.0  # s for bringing a trimmer back to where it was
 
 
 def do_trim(work: Work, step: Trim, results: Results) -> Done:
@@ -40,9 +42,10 @@ def do_trim(work: Work, step: Trim, results: Results) -> Done:
         return Done(with_hint(step, as_left(judged(found, step.limits, work.rule, TO_SET), found)), to_do=True)
     mark(work, axis.trimmer, found)
     first = results.first(step.id, found)
-    final = turn(work, step, axis, goal_of(axis, step, found.pace), found.pace)
+    goal = goal_of(axis, step, found.pace)
+    final = turn(work, step, axis, goal, found.pace)
     if final is None:
-        now, words = put_back(work, step, axis, found)
+        now, words = put_back(work, step, axis, goal, found)
         return Done(with_hint(step, as_left(judged(now, step.limits, work.rule, words), first)), True)
     return Done(as_left(judged(final, step.limits, work.rule), first), moved(found, final, step.limits))
 
@@ -84,17 +87,30 @@ def mark(work: Work, trimmer: Trimmer, found: Value) -> None:
     work.services.store.mark(work.row, trimmer.name, words, found.value, found.unit, work.clock.now())
 
 
-def put_back(work: Work, step: Step, axis: Axis, found: Value) -> tuple[Value, str]:
-    """What could not be brought in goes back to its mark, if the person wants that; the value that it has then."""
+def put_back(work: Work, step: Step, axis: Axis, goal: Goal, found: Value) -> tuple[Value, str]:
+    """What could not be brought in goes back to where it was, if the person wants that; the value that it has then.
+
+    To its mark, and where the value is read live by the gauge, to the value as found.
+    """
     text = (
         f"{axis.trimmer.name} was not brought in. Put it back to its mark ({show(found.value, found.unit)} as found)?"
     )
     if work.choose(text, ("put back", "leave"), "put back", axis.trimmer.name) != "put back":
         return as_found(work, step, axis) or found, "not brought in"
+    if not isinstance(axis.source, TypedSource):
+        guide_back(work, axis, goal, found, axis.source)
     now = as_found(work, step, axis)
     if now is None:
         return found, "not brought in; put back, and not read again"
     return now, f"not brought in; put back to {show(now.value, now.unit)}"
+
+
+def guide_back(work: Work, axis: Axis, goal: Goal, found: Value, source: InstrumentSource) -> None:
+    """The same gauge, with the value as found for its target and a quarter of the window each way."""
+    reach = max((goal.high - goal.low) / 4.0, 3.0 * found.spread)
+    old = replace(goal, target=found.value, low=found.value - reach, high=found.value + reach)
+    work.say(f"{axis.trimmer.name} goes back to {show(found.value, found.unit)}. Follow the gauge.")
+    turn_watched(work, axis, old, source, BACK_WITHIN)
 
 
 def moved(found: Value, final: Value, limits: Limits) -> bool:

@@ -66,11 +66,13 @@ def quantity_of(source: Source) -> str:
             return source.function.value
 
 
-def turn_watched(work: Work, axis: Axis, goal: Goal, source: InstrumentSource) -> Value | None:
+def turn_watched(
+    work: Work, axis: Axis, goal: Goal, source: InstrumentSource, longest: float = LONGEST
+) -> Value | None:
     """Cues for the hand at every reading, until the value is accepted; None if that does not come to pass."""
     key = (axis.trimmer.name, quantity_of(source))
     state = trim.start(goal, work.clock.now(), work.services.known.get(key))
-    until = work.clock.now() + LONGEST
+    until = work.clock.now() + longest
     taken: list[Reading] = []
     gauge = Gauge(work.tell, work.step.id, axis.trimmer.name, goal)
     begin(work)

@@ -20,7 +20,9 @@ def all_good(procedure):
     """Everything was found right."""
     plan = planning.begin(procedure)
     for step in procedure.steps:
-        plan = planning.as_found(plan, procedure, step.id, Status.GOOD, "they jump" if step.id == "scratchy" else "")
+        plan = planning.as_found(
+            plan, procedure, step.id, Status.GOOD, "they jump" if step.id == "scratchy-vertical" else ""
+        )
     return plan
 
 
@@ -39,10 +41,10 @@ def test_setting_the_kilovolts_opens_width_and_height_again(restore):
 
 
 def test_cleaning_a_control_opens_what_it_sets(restore):
-    plan = planning.ended(all_good(restore), restore, Ended("clean-ramps", Status.GOOD, changed=True))
+    plan = planning.ended(all_good(restore), restore, Ended("clean-vertical", Status.GOOD, changed=True))
     assert opened(plan) == {"ramp-vertical"}
     lines = planning.printed(restore)
-    at = next(n for n, line in enumerate(lines) if " clean-ramps: " in line)
+    at = next(n for n, line in enumerate(lines) if " clean-vertical: " in line)
     assert lines[at + 1].strip() == "a change here opens ramp-vertical again"
 
 
@@ -73,15 +75,19 @@ def test_everything_measurable_is_read_before_anything_is_turned(restore):
     """What is wanted after the work only, what is looked at and what cleans are not part of it."""
     first = planning.to_read_first(restore)
     assert {"fuse", "rail-plus-12", "x-zero", "eht", "ringing", "width", "aspect", "stick-y"} <= set(first)
-    assert {"intake", "power-up"} <= set(first)
-    assert not {"hum-after", "clean-ramps", "focus", "hand-over"} & set(first)
+    assert {"intake", "power-up", "supplies-watched", "warm-up"} <= set(first)
+    assert not {"hum-after", "clean-vertical", "focus", "hand-over"} & set(first)
     assert planning.printed(restore)[0].endswith(", ".join(first))
 
 
 def test_a_setting_that_is_out_does_not_keep_the_rest_from_being_read(restore):
     plan = planning.begin(restore)
     while (name := planning.next_to_read(plan, restore)) is not None:
-        status = Status.GOOD if restore.step(name).kind in ("confirm", "measure", "enter", "derive") else Status.OPEN
+        status = (
+            Status.GOOD
+            if restore.step(name).kind in ("confirm", "measure", "enter", "derive", "soak", "wait")
+            else Status.OPEN
+        )
         plan = planning.as_found(plan, restore, name, status)
     assert plan.read == set(planning.to_read_first(restore))
     assert planning.next_step(plan, restore) == "x-zero"

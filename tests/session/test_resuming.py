@@ -10,42 +10,24 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
+from fakes import HAZARD, RAIL, WIDTH, FakeTools, Person, procedure
 
 from benchrig.clock import SimClock
 from benchrig.errors import FileError
 from benchrig.procedure import load_procedure
-from benchrig.readings import Reading
 from benchrig.records import History, SqliteStore, StoreError
-from benchrig.session import ScriptedOperator, run
+from benchrig.session import run
 from benchrig.session.operators import Command
 
 KILLS = 200 if os.environ.get("BENCHRIG_HEAVY") else 20
-PROCEDURE = """
-[procedure]
-id = "small"
-title = "Small"
-unit = "Box"
-[hazard.eht]
-title = "EHT"
-test_point = "TP40"
-expected = "9.40 kV"
-cautions = ["It can kill."]
-in_place = ["Probe ground on the chassis first"]
-make_safe = ["Switch off", "Discharge"]
+ISOLATED = """
 [[step]]
 id = "isolated"
 kind = "confirm"
 title = "Isolation transformer in"
 safety = true
-[[step]]
-id = "rail"
-kind = "measure"
-title = "Rail"
-instrument = "handheld"
-function = "dc voltage"
-point = "TP1"
-window = ["11.4 V", "12.6 V"]
-needs = ["isolated"]
+"""
+EHT = """
 [[step]]
 id = "warm-up"
 kind = "wait"
@@ -62,75 +44,17 @@ point = "TP40"
 window = ["9.25 kV", "9.55 kV"]
 ceiling = "10.40 kV"
 needs = ["rail", "warm-up"]
-[[step]]
-id = "width"
-kind = "enter"
-title = "Width"
-entered = "mm"
-window = ["17.5 mm", "18.5 mm"]
-needs = ["eht"]
 """
+PROCEDURE = procedure(HAZARD, ISOLATED, RAIL + 'needs = ["isolated"]\n', EHT, WIDTH)
 
 
-class Feed:
-    """A steady value, ten times a second, while the operator has the unit on."""
-
-    def __init__(self, tools, name, guard):
-        self.tools, self.name, self.guard = tools, name, guard
-
-    def next(self, deadline):
-        if self.guard:
-            self.guard()
-        clock = self.tools.clock
-        clock.sleep_until(min(deadline, clock.now() + 0.1))
-        value = {"handheld": 12.0, "meter": 9400.0}[self.name] * self.tools.operator.on
-        return Reading(value + random.random() / 1000.0, "V", clock.now(), uncertainty=0.01)
-
-    def waveform(self, deadline):
-        return None
-
-    def close(self):
-        pass
-
-
-class Tools:
-    name = "fakes"
-    supply = None
-
-    def __init__(self, clock, operator):
-        self.clock, self.operator = clock, operator
-
-    def all_doubles(self):
-        return True
-
-    def facts(self):
-        return []
-
-    def feed(self, source, limits, guard=None):
-        return Feed(self, source.instrument, guard)
-
-
-class Person(ScriptedOperator):
-    """Follows the power; writes each reading that it is shown to `pipe` as eight bytes."""
-
-    def __init__(self, pipe=None, **options):
-        super().__init__("Marit", entries={"width": ["18.0 mm"]}, **options)
-        self.on, self.pipe, self.asked = True, pipe, []
-
-    def choose(self, question):
-        self.asked.append((question.step, question.about))
-        self.on = {"power on": True, "power off": False}.get(question.about, self.on)
-        return super().choose(question)
-
-    def acknowledge(self, hold):
-        self.asked.append((hold.step, hold.purpose))
-        self.on = self.on and hold.purpose != "check"
-        return super().acknowledge(hold)
-
-    def notify(self, notice):
-        super().notify(notice)
-        if self.pipe is not None and notice.kind == "reading":
-            os.write(self.pipe, struct.pack("d", notice.reading.value))
+def tools_for(clock, operator):
+    """A steady value with a last digit by chance, while the operator has the unit on."""
+    return FakeTools(
+        clock,
+        handheld=lambda now: 12.0 * operator.on + random.random() / 1000.0,
+        meter=lambda now: 9400.0 * operator.on + random.random() / 1000.0,
+    )
 
 
 @pytest.fixture
@@ -145,7 +69,7 @@ def sit(work, record: Path, operator, resume=None, serial="B1"):
     store = SqliteStore(record)
     try:
         clock = SimClock()
-        return run(work, Tools(clock, operator), operator, store, clock, serial=serial, resume=resume)
+        return run(work, tools_for(clock, operator), operator, store, clock, serial=serial, resume=resume)
     finally:
         store.close()
 

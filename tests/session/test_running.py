@@ -1,40 +1,19 @@
 """Running a procedure on a small bench of fakes, on a simulated clock: order, hold points, ends, exit codes."""
 
-import textwrap
-
 import pytest
+from fakes import HAZARD, RAIL, WIDTH, FakeTools, Person, procedure
 
 from benchrig.clock import SimClock
 from benchrig.errors import FileError
 from benchrig.procedure import load_procedure
 from benchrig.readings import Flag, Reading
 from benchrig.records import History, SqliteStore
-from benchrig.session import AbsentOperator, ScriptedOperator, run
+from benchrig.session import AbsentOperator, run
 from benchrig.session.operators import Command
 from benchrig.session.plan import printed
 from benchrig.session.ports import Back, Lost
 
-PROCEDURE = """
-[procedure]
-id = "small"
-title = "Small"
-unit = "Box"
-[hazard.eht]
-title = "EHT"
-test_point = "TP40"
-expected = "9.40 kV"
-cautions = ["It can kill."]
-in_place = ["Probe ground on the chassis first"]
-make_safe = ["Switch off", "Discharge"]
-[[step]]
-id = "rail"
-kind = "measure"
-title = "Rail"
-instrument = "handheld"
-function = "dc voltage"
-point = "TP1"
-window = ["11.4 V", "12.6 V"]
-hints = { absent = "look at the regulator" }
+EHT = """
 [[step]]
 id = "eht"
 kind = "trim"
@@ -50,72 +29,8 @@ acceptable = ["9.10 kV", "9.80 kV"]
 ceiling = "10.40 kV"
 needs = ["rail"]
 disturbs = ["width"]
-[[step]]
-id = "width"
-kind = "enter"
-title = "Width"
-entered = "mm"
-window = ["17.5 mm", "18.5 mm"]
-needs = ["eht"]
 """
-
-
-class FakeFeed:
-    """Gives what `script(now)` says, ten times a second; asks its guard first."""
-
-    def __init__(self, clock, script, guard, log):
-        self.clock, self.script, self.guard, self.log = clock, script, guard, log
-
-    def next(self, deadline):
-        if self.guard:
-            self.guard()
-        self.clock.sleep_until(min(deadline, self.clock.now() + 0.1))
-        self.log.append(self.clock.now())
-        item = self.script(self.clock.now())
-        return Reading(item, "V", self.clock.now(), uncertainty=0.01) if isinstance(item, float) else item
-
-    def waveform(self, deadline):
-        return None
-
-    def close(self):
-        pass
-
-
-class FakeTools:
-    name = "fakes"
-    supply = None
-
-    def __init__(self, clock, doubles=True, **scripts):
-        self.clock, self.doubles, self.scripts = clock, doubles, scripts
-        self.touched = {name: [] for name in scripts}
-
-    def all_doubles(self):
-        return self.doubles
-
-    def facts(self):
-        return []
-
-    def feed(self, source, limits, guard=None):
-        if guard:
-            guard()
-        return FakeFeed(self.clock, self.scripts[source.instrument], guard, self.touched[source.instrument])
-
-
-class Person(ScriptedOperator):
-    """As scripted; the unit's EHT follows the power."""
-
-    def __init__(self, **options):
-        super().__init__("Marit", **options)
-        self.on = True
-
-    def choose(self, question):
-        self.on = {"power on": True, "power off": False}.get(question.about, self.on)
-        return super().choose(question)
-
-    def acknowledge(self, hold):
-        if hold.purpose == "check":
-            self.on = False
-        return super().acknowledge(hold)
+PROCEDURE = procedure(HAZARD, RAIL, EHT, WIDTH)
 
 
 @pytest.fixture
@@ -124,7 +39,7 @@ def small(tmp_path):
 
     def go(operator=None, eht=lambda now: 9400.0, rail=lambda now: 12.0, doubles=True, text=PROCEDURE):
         file, record = tmp_path / "small.toml", tmp_path / "record.sqlite"
-        file.write_text(textwrap.dedent(text))
+        file.write_text(text)
         operator = operator or Person(entries={"width": ["18.0 mm"]})
         clock = SimClock()
 
