@@ -2,8 +2,8 @@
 
 Run it:  python benchmarks/store_rate.py [HOURS] [READINGS IN A BLOCK]
 
-The store alone; `soak_days.py` measures it behind the whole soak. Two kinds of values: of a meter with six and a half
-digits, whose readings are whole counts, and of a source whose every bit is noise, which nothing can shrink. The live
+The store alone; `soak_days.py` measures it behind the whole soak. Two kinds of values: of a meter that
+answers with decimals, and of a source whose every bit is noise, which nothing can shrink. The live
 pace hands over a few readings at a time, each batch a commit of its own, and lets the store join them. The ratio is
 readings a second the store takes, over the eighty a second that the bench makes.
 """
@@ -22,7 +22,7 @@ import numpy as np
 from benchrig.records import Block, History, JobFacts, SqliteStore, StepFacts, StepResult
 
 CHANNELS, INTERVAL = 8, 0.1
-COUNT = 1e-5  # V, one count of the meter
+COUNT = 1e-5  # V, the last of its decimals
 NOON = datetime(2026, 1, 5, 12, 0, tzinfo=UTC)
 JOB = JobFacts("soak", "Soak", "abc", "f", "Skerry 14", "SK14-0231", "Marit", "lantern", True, "0", "guarded")
 
@@ -47,7 +47,7 @@ def write(path: Path, hours: float, size: int, *, counts: bool) -> tuple[float, 
         for channel in range(CHANNELS):
             values = 5.0 + channel + 1e-3 * rng.standard_normal(size)
             if counts:
-                values = np.round(values / COUNT) * COUNT
+                values = np.round(values, 5)  # as parsed from decimal text
             block = Block(times, values, flags, "V", COUNT if counts else None)
             began = time.perf_counter()
             store.block(row, f"rail {channel}", block)
@@ -84,10 +84,10 @@ def measure(name: str, hours: float, size: int, *, counts: bool) -> None:
 
 
 def main(hours: float, size: int) -> None:
-    measure(f"counts, {size} at a time", hours, size, counts=True)
+    measure(f"decimals, {size} at a time", hours, size, counts=True)
     measure(f"noise in every bit, {size} at a time", hours, size, counts=False)
-    measure("counts, 10 at a time, as live", hours / 20, 10, counts=True)
-    measure("counts, 2 at a time, as live", hours / 100, 2, counts=True)
+    measure("decimals, 10 at a time, as live", hours / 20, 10, counts=True)
+    measure("decimals, 2 at a time, as live", hours / 100, 2, counts=True)
 
 
 if __name__ == "__main__":

@@ -246,7 +246,6 @@ class Soaking:
         apart = (now.stamp - self._last.stamp).total_seconds() - (now.now - self._last.now)
         if now.jumped_since(self._last):
             words = f"The wall clock moved {apart:+.1f} s against the readings' own clock."
-            self._note("clock", {"moved": apart})
             self._tell(words, "warning")
         elif now.now - self._last.now > STOOD_STILL and not self._simulated:
             self._note("stood still", {"seconds": now.now - self._last.now})

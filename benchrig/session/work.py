@@ -115,9 +115,14 @@ class Work:
 
     def heed(self) -> None:
         """Look at what the person wants; may end the step."""
-        self.services.store.keep_alive(self.clock.now())
+        self._keep_alive()
         for command in self.services.operator.commands():
             self._obey(command)
+
+    def _keep_alive(self) -> None:
+        now, store = self.clock.now(), self.services.store
+        store.keep_alive(now)
+        store.note_clock(now, self.clock.stamp())
 
     def _obey(self, command: Command) -> None:
         facts = {"verb": command.verb, "words": command.words}
@@ -160,7 +165,7 @@ class Work:
     def _wait_for_resume(self) -> None:
         while True:
             self.clock.sleep_until(self.clock.now() + LOOK)
-            self.services.store.keep_alive(self.clock.now())
+            self._keep_alive()
             for command in self.services.operator.commands():
                 if command.verb == "resume":
                     return
