@@ -26,6 +26,7 @@ from ..session.attached import BenchTools
 from ..session.operators import Operator
 from ..ui.terminal import Shown
 from ..units import show
+from .broken import broken_off
 from .practice import HELP, Practice
 from .shipped import locate
 from .showing import (
@@ -60,6 +61,7 @@ class Served:
 @click.option("--hands", is_flag=True, help="You turn the simulated trimmers, with the arrow keys.")
 @click.option("--serial", default="SK14-0231", show_default=True, help="Serial number of the simulated unit.")
 @click.option("--world", default="skerry14", show_default=True, help="Which simulated bench.")
+@click.option("--resume", is_flag=True, help="Go on with a rehearsal that was broken off, on a unit as it arrives.")
 @click.option("--store", "record", metavar="FILE|URL", help="The record to write: a file, or postgresql://...")
 @glance_option
 @sound_options
@@ -70,6 +72,7 @@ def command(
     hands: bool,
     serial: str,
     world: str,
+    resume: bool,
     record: str | None,
     glance: str | None,
     sound: str,
@@ -97,7 +100,8 @@ def command(
         sounds = open_sounds(stack, sound, wav, clock)
         operator = _operator(stack, how, hands, stand_in, doubles.hands, plan, clock)
         shown = Shown(operator, witness, Book(store, clock), *sounds, *open_glance(stack, glance))
-        outcome = run(plan, BenchTools(station), shown, store, clock, serial=serial)
+        job = broken_off(store.path, serial, plan.digest) if resume else None
+        outcome = run(plan, BenchTools(station), shown, store, clock, serial=serial, resume=job)
     if how != JSON:
         click.echo("\n".join(summary(outcome, witness.seen, store.path)))
     return outcome.exit_code or int(bool(witness.outside()))

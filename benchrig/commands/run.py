@@ -13,12 +13,13 @@ from ..clock import RealClock
 from ..errors import FileError
 from ..glance.book import Book
 from ..procedure import load_procedure
-from ..records import History, open_store
+from ..records import open_store
 from ..session import AbsentOperator, run
 from ..session.attached import BenchTools
 from ..session.operators import Operator
 from ..session.plan import printed
 from ..ui.terminal import Shown
+from .broken import broken_off
 from .check import refuse_unfit
 from .shipped import locate
 from .showing import (
@@ -87,17 +88,6 @@ def command(
         else:
             operator = person(stack, name or getpass.getuser(), how, clock)
         operator = Shown(operator, Book(store, clock), *sounds, *open_glance(stack, glance))
-        job = _broken_off(store.path, serial, work.digest) if resume else None
+        job = broken_off(store.path, serial, work.digest) if resume else None
         outcome = run(work, BenchTools(station), operator, store, clock, serial=serial, resume=job)
     return outcome.exit_code
-
-
-def _broken_off(record: Path, serial: str, digest: str) -> int:
-    with History(record) as history:
-        job = history.unfinished(serial, digest)
-    if job is None:
-        raise FileError(
-            f"There is no job of unit {serial!r} with this procedure that was broken off.",
-            next_step="Look with `benchrig jobs`; or run without --resume.",
-        )
-    return job.id

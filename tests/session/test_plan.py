@@ -5,6 +5,7 @@ from importlib.resources import files
 import pytest
 
 from benchrig.procedure import load_procedure
+from benchrig.procedure.model import trimmers_of
 from benchrig.session import plan as planning
 from benchrig.session.plan import PATIENCE, Ended, Status
 
@@ -18,11 +19,9 @@ def restore():
 
 def all_good(procedure):
     """Everything was found right."""
-    plan = planning.begin(procedure)
+    plan, answers = planning.begin(procedure), {"scratchy-vertical": "they jump"}
     for step in procedure.steps:
-        plan = planning.as_found(
-            plan, procedure, step.id, Status.GOOD, "they jump" if step.id == "scratchy-vertical" else ""
-        )
+        plan = planning.as_found(plan, procedure, step.id, Status.GOOD, answers.get(step.id, ""))
     return plan
 
 
@@ -83,11 +82,7 @@ def test_everything_measurable_is_read_before_anything_is_turned(restore):
 def test_a_setting_that_is_out_does_not_keep_the_rest_from_being_read(restore):
     plan = planning.begin(restore)
     while (name := planning.next_to_read(plan, restore)) is not None:
-        status = (
-            Status.GOOD
-            if restore.step(name).kind in ("confirm", "measure", "enter", "derive", "soak", "wait")
-            else Status.OPEN
-        )
+        status = Status.OPEN if trimmers_of(restore.step(name)) else Status.GOOD
         plan = planning.as_found(plan, restore, name, status)
     assert plan.read == set(planning.to_read_first(restore))
     assert planning.next_step(plan, restore) == "x-zero"
@@ -98,12 +93,18 @@ def test_a_value_that_rests_on_a_setting_still_to_be_made_is_no_fault_yet(restor
     assert planning.as_found(plan, restore, "timer-duty", Status.BAD).status["timer-duty"] is Status.OPEN
 
 
-@pytest.mark.parametrize("failed", ["fuse", "eht"])
-def test_after_a_failed_safety_step_nothing_runs_the_unit(restore, failed):
+@pytest.mark.parametrize(
+    ("failed", "blocked_too", "why"),
+    [
+        ("fuse", "rail-plus-12", "needs power-up, which is blocked"),
+        ("eht", "power-up", "eht failed: the unit is not to run"),
+    ],
+)
+def test_after_a_failed_safety_step_nothing_runs_the_unit(restore, failed, blocked_too, why):
     """Not even what does not name it as a need; what is done unplugged may still be done."""
     plan = planning.as_found(planning.begin(restore), restore, failed, Status.BAD)
     plan = planning.settle(plan, restore)
     blocked = {name for name, status in plan.status.items() if status is Status.BLOCKED}
     assert {"rail-plus-12", "x-zero", "width", "hum-after", "focus"} <= blocked
     assert {"esr-c101", "hand-over"} <= opened(plan)
-    assert plan.why["focus"] == f"{failed} failed: the unit is not to run"
+    assert plan.why[blocked_too] == why
