@@ -62,6 +62,8 @@ def _align(
         if times.min() <= reach + 1.0 or times.max() + reach + 3.0 >= len(waveform):
             return None
         times, spread = _laid_best(waveform, times, states, reach)
+    if float(np.abs(times - rough).max()) > length:  # one of them is no edge like the others
+        return None
     middle = _middle(waveform, times, states, length, rising=rising)
     if middle is None:
         return None
@@ -75,9 +77,10 @@ def _align(
 def _middle(
     waveform: Waveform, times: NDArray[np.float64], states: States, length: float, *, rising: bool
 ) -> Crossing | None:
-    """Where the mean course of edges at `times` passes the mid level."""
+    """Where the mean course of edges at `times` passes the mid level; None where it does not within the piece."""
     reach = int(np.ceil(_PIECE * length)) + 3
-    return crossing(course(waveform, times, states, length, (reach, reach), rising), 0.0, -_PIECE, _PIECE, 0.0)
+    found = crossing(course(waveform, times, states, length, (reach, reach), rising), 0.0, -_PIECE, _PIECE, 0.0)
+    return found if found is not None and abs(found.place) <= _PIECE else None
 
 
 def _alone(waveform: Waveform, found: Instants, states: States, *, rising: bool) -> Instants:

@@ -27,7 +27,6 @@ _BUDGET = 1 << 13
 _ORDER = 3
 _TOP = 4
 _POWERS = np.arange(_TOP + 1.0)
-_ONES = np.ones(_TOP + 1)
 _UNIT = np.eye(_TOP + 1)
 _RIDGE = 1e-13  # so that samples at too few places still have an inverse
 _SHOWS = 2.5  # standard uncertainties of the highest term
@@ -109,53 +108,62 @@ def crossing(seen: Course, level: float, low: float, high: float, near: float) -
     order = _TOP if count > _TOP + 1 else min(_ORDER, count - 2 if count > 3 else count - 1)
     if order < 1:
         return None
-    size = order + 1
-    scale = near or 1.0  # with `near` as the unit, powers do not part too far
-    ladder = scale ** -_POWERS[:size]
-    piece = seen.columns[:, first:last]
-    products = piece @ piece.T
-    normal = products[:size, :size] * np.multiply.outer(ladder, ladder)
-    inverse = np.linalg.inv(normal + _RIDGE * normal[0, 0] * _UNIT[:size, :size])
-    terms = inverse @ (products[-1, :size] * ladder)
-    finer = _tangent(seen.noise, terms, inverse, level, near)
-    if order < _TOP:
+    curve = _Curve.through(seen, first, last, order, max(-low, high))
+    finer = curve.crosses(level, near)
+    if order < _TOP or curve.shows > _SHOWS:
         return finer
-    return _plainer(seen.noise, terms, inverse, level, near, finer)
-
-
-def _plainer(
-    noise: float,
-    terms: NDArray[np.float64],
-    inverse: NDArray[np.float64],
-    level: float,
-    near: float,
-    finer: Crossing | None,
-) -> Crossing | None:
-    """The crossing without the highest term, unless that shows."""
-    variance = float(inverse[-1, -1])
-    if abs(float(terms[-1])) > _SHOWS * noise * _root(variance):
-        return finer
-    share = inverse[:-1, -1] / variance
-    fewer = inverse[:-1, :-1] - np.multiply.outer(share, inverse[:-1, -1])
-    plain = _tangent(noise, terms[:-1] - share * terms[-1], fewer, level, near)
+    plain = curve.without_highest().crosses(level, near)
     if plain is None or finer is None:
         return plain
     moved = (finer.place - plain.place) ** 2 - _CHANCE * max(finer.doubt**2 - plain.doubt**2, 0.0)
     return plain._replace(doubt=_root(plain.doubt**2 + max(moved, 0.0)))
 
 
-def _tangent(
-    noise: float, terms: NDArray[np.float64], inverse: NDArray[np.float64], level: float, near: float
-) -> Crossing | None:
-    """The crossing of a polynomial in units of `near` (in edge lengths about 0), by its tangent there."""
-    size = terms.size
-    at, rate = (_ONES[:size], _POWERS[:size] / near) if near else (_UNIT[0, :size], _UNIT[1, :size])
-    steepness = float(rate @ terms)
-    if steepness <= 0.0:
-        return None
-    doubt, wobble = (noise * _root(float(each @ inverse @ each)) / steepness for each in (at, rate))
-    place = near - (float(at @ terms) - level) / steepness
-    return Crossing(place, doubt * (1.0 + _TAILS * wobble * wobble), steepness)
+@dataclass(frozen=True, slots=True)
+class _Curve:
+    """A polynomial by least squares, in units of `scale` so that its powers do not part too far.
+
+    terms    shape (order + 1,)
+    inverse  shape (order + 1, order + 1): of the normal equations, so the covariance of the terms for noise of 1
+    """
+
+    terms: NDArray[np.float64]
+    inverse: NDArray[np.float64]
+    noise: float
+    scale: float
+
+    @classmethod
+    def through(cls, seen: Course, first: int, last: int, order: int, scale: float) -> _Curve:
+        size = order + 1
+        ladder = scale ** -_POWERS[:size]
+        piece = seen.columns[:, first:last]
+        products = piece @ piece.T
+        normal = products[:size, :size] * np.multiply.outer(ladder, ladder)
+        inverse = np.linalg.inv(normal + _RIDGE * normal[0, 0] * _UNIT[:size, :size])
+        return cls(inverse @ (products[-1, :size] * ladder), inverse, seen.noise, scale)
+
+    @property
+    def shows(self) -> float:
+        """The highest term in its standard uncertainties."""
+        return abs(float(self.terms[-1])) / max(self.noise * _root(float(self.inverse[-1, -1])), 1e-300)
+
+    def without_highest(self) -> _Curve:
+        """The curve of one order less through the same samples: the inverse of a block, from that of the whole."""
+        share = self.inverse[:-1, -1] / self.inverse[-1, -1]
+        fewer = self.inverse[:-1, :-1] - np.multiply.outer(share, self.inverse[:-1, -1])
+        return _Curve(self.terms[:-1] - share * self.terms[-1], fewer, self.noise, self.scale)
+
+    def crosses(self, level: float, near: float) -> Crossing | None:
+        """Where the tangent at `near` passes `level`; None where it does not rise."""
+        powers = _POWERS[: self.terms.size]
+        at = (near / self.scale) ** powers
+        rate = np.append(0.0, powers[1:] * at[:-1]) / self.scale
+        steepness = float(rate @ self.terms)
+        if steepness <= 0.0:
+            return None
+        doubt, wobble = (self.noise * _root(float(each @ self.inverse @ each)) / steepness for each in (at, rate))
+        place = near - (float(at @ self.terms) - level) / steepness
+        return Crossing(place, doubt * (1.0 + _TAILS * wobble * wobble), steepness)
 
 
 def _root(variance: float) -> float:

@@ -86,7 +86,9 @@ def _mean_crossings(
     gap = np.where(crosses, right - left, 1.0)
     times = index[:, :-1] - np.where(crosses, left / gap, 0.0) * np.diff(index, axis=1)
     count: NDArray[np.int64] = crosses.sum(axis=1)
-    return np.asarray(np.where(crosses, times, 0.0).sum(axis=1) / np.maximum(count, 1))
+    mean = np.where(crosses, times, 0.0).sum(axis=1) / np.maximum(count, 1)
+    # Both ends on one side of the level: it is not where the states of this edge are. Half-way is as good as any place.
+    return np.asarray(np.where(count > 0, mean, last + 0.5 * spans))
 
 
 def windows(waveform: Waveform, centres: NDArray[np.int64], half: int) -> NDArray[np.float64]:
@@ -104,7 +106,8 @@ def slope_at(waveform: Waveform, times: NDArray[np.float64], spans: NDArray[np.i
         if better >= half:
             break
         half = better
-    return steep
+    # None to be seen (an edge at an end of the record): as steep as its way from state to state.
+    return steep if steep > 0.0 else 0.8 * amplitude / max(float(np.median(spans)), 1.0)
 
 
 def _line_slope(waveform: Waveform, times: NDArray[np.float64], half: int) -> float:

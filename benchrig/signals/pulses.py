@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import enum
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -32,6 +32,7 @@ from .timing import Edges, Timing, duty, merge, period, width
 from .transitions import Transitions, find_transitions
 from .waveform import Waveform
 
+_NEVER = 0.05  # samples from either state to the 50 % instant: a straight line from 10 to 90 % takes more
 _Pair = tuple[float, float]  # value and standard uncertainty
 
 
@@ -152,8 +153,15 @@ def _find(waveform: Waveform) -> _Found:
         mid_instants(waveform, rough[mask], spans[mask], slope, states, rising=up)
         for up, mask, slope in ((True, upward, slopes[0]), (False, ~upward, slopes[1]))
     )
+    rising, falling = _within(rising, transitions, upward), _within(falling, transitions, ~upward)
     edges = merge(rising, falling, upward, states.mid_uncertainty)
     return _Found(states, transitions, rising, falling, edges, aftermaths.measured(states))
+
+
+def _within(found: Instants, transitions: Transitions, mask: NDArray[np.bool_]) -> Instants:
+    """The instants, none of them outside of its transition: there the level is at most 10 %, or at least 90 %."""
+    times = np.clip(found.times, transitions.last[mask] + _NEVER, transitions.first[mask] - _NEVER)
+    return replace(found, times=times)
 
 
 def _slopes(

@@ -31,6 +31,7 @@ _LEAST = 4.5  # samples of a piece
 _LOWEST, _HIGHEST = 0.15, 1.5  # of the place by area
 _TRUST = 1.6  # how far from the place by area a curve is believed
 _LEVEL = 0.4  # amplitudes from the middle: the 10 % and the 90 % level
+_FLATTEST = 0.1  # amplitudes per edge length at a level that can be placed; a single pole has 0.2 at 90 %
 _ROUNDS = 8
 _BLUNT = 0.4  # samples: what is not known of an edge between two samples
 
@@ -52,7 +53,7 @@ def transition_time(
     of_reached = (0.9 / second.steepness - 0.1 / first.steepness) * reached.uncertainty / states.amplitude
     blunt = 0.0 if instants.resolved else _BLUNT / length
     doubt = math.hypot(first.doubt, second.doubt, of_left, of_reached, blunt)
-    return (second.place - first.place) * length, doubt * length
+    return max(second.place - first.place, 0.0) * length, doubt * length
 
 
 def _outward(seen: Course, side: float) -> Crossing:
@@ -64,7 +65,7 @@ def _outward(seen: Course, side: float) -> Crossing:
     by_area, by_curve = (1.0 / max(each.doubt, 1e-12) ** 2 for each in (rough, found))
     both = by_area + by_curve
     place = (by_area * rough.place + by_curve * found.place) / both
-    return Crossing(place, 1.0 / math.sqrt(both), found.steepness)
+    return Crossing(place, 1.0 / math.sqrt(both), max(found.steepness, _FLATTEST))
 
 
 def _by_area(seen: Course, side: float) -> Crossing:

@@ -131,7 +131,8 @@ def _count_binned(samples: NDArray[Any]) -> tuple[NDArray[np.float64], NDArray[n
         bins = (above * (_BINS / (last - first))).astype(np.int64)
         counts += np.bincount(bins, minlength=_BINS + 1)
         sums += np.bincount(bins, weights=above, minlength=_BINS + 1)
-    return _occupied(first + sums / np.maximum(counts, 1), counts)
+    values, counts = _occupied(first + sums / np.maximum(counts, 1), counts)
+    return np.maximum.accumulate(values), counts  # rounding may swap two neighbours
 
 
 def _occupied(values: NDArray[np.float64], counts: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
