@@ -34,6 +34,7 @@ COMMANDS: dict[str, Entry] = {
     "noted": Entry("noted", "Take note of the alarms of a running soak."),
     "glance": Entry("glance", "Serve the read-only page of a job that runs elsewhere."),
     "jobs": Entry("jobs", "List recorded jobs, or show one."),
+    "thin": Entry("thin", "Keep only the extremes of old watches, for good."),
     "report": Entry("report", "Write one job as an HTML page."),
     "export": Entry("export", "Write one job as CSV or JSON Lines."),
 }

@@ -27,8 +27,9 @@ from ..session.operators import Operator
 from ..ui.terminal import Shown
 from ..units import show
 from .broken import broken_off
+from .leaving import close
 from .practice import HELP, Practice
-from .shipped import locate
+from .shipped import bench_beside, locate
 from .showing import (
     JSON,
     glance_option,
@@ -59,8 +60,8 @@ class Served:
 @click.argument("procedure", default="skerry14/adjust")
 @click.option("--seed", type=int, default=0, show_default=True, help="How the simulated unit arrives.")
 @click.option("--hands", is_flag=True, help="You turn the simulated trimmers, with the arrow keys.")
-@click.option("--serial", default="SK14-0231", show_default=True, help="Serial number of the simulated unit.")
-@click.option("--world", default="skerry14", show_default=True, help="Which simulated bench.")
+@click.option("--serial", help="Serial number of the simulated unit; one that fits unless given.")
+@click.option("--world", help="Which simulated bench; the one of the bench file beside PROCEDURE unless given.")
 @click.option("--resume", is_flag=True, help="Go on with a rehearsal that was broken off, on a unit as it arrives.")
 @click.option("--store", "record", metavar="FILE|URL", help="The record to write: a file, or postgresql://...")
 @glance_option
@@ -70,8 +71,8 @@ def command(
     procedure: str,
     seed: int,
     hands: bool,
-    serial: str,
-    world: str,
+    serial: str | None,
+    world: str | None,
     resume: bool,
     record: str | None,
     glance: str | None,
@@ -86,11 +87,14 @@ def command(
     --hands you do. Nothing real is touched.
     """
     how = mode(as_json, plain)
-    plan, bench = load_procedure(locate(procedure)), load_bench(locate(f"{world}/bench"))
+    plan = load_procedure(locate(procedure))
+    bench = _bench(world, Path(plan.file))
+    world = world or bench.world
+    serial = serial or sample(plan.serial)
     with orderly(), ExitStack() as stack:
         doubles = stack.enter_context(load_stand_in("launch")(world, seed))
         store = open_store(record)
-        stack.callback(store.close)
+        stack.callback(close, store)
         clock = RealClock()
         station = Station(bench_at(bench, doubles.addresses), clock, servers=Served(doubles))
         stack.callback(station.close)
@@ -111,6 +115,13 @@ def known_truth(hands: Any) -> Callable[[str], float | None]:
     """The world's truth by name; None for what it has no truth of."""
     names = frozenset(hands.truths())
     return lambda name: hands.truth(name) if name in names else None
+
+
+def _bench(world: str | None, procedure: Path) -> Bench:
+    """The simulated bench asked for, or that of the procedure's own folder, or the demo's."""
+    beside = None if world else bench_beside(procedure)
+    found = load_bench(beside) if beside else None
+    return found if found is not None and found.world else load_bench(locate(f"{world or 'skerry14'}/bench"))
 
 
 def _truth_lines(how: str, clock: RealClock) -> Callable[[dict[str, object]], None]:

@@ -21,6 +21,7 @@ from ..session.plan import printed
 from ..ui.terminal import Shown
 from .broken import broken_off
 from .check import refuse_unfit
+from .leaving import close
 from .shipped import locate
 from .showing import (
     glance_option,
@@ -77,7 +78,7 @@ def command(
     how = mode(as_json, plain)
     with orderly(), ExitStack() as stack:
         store = open_store(record)
-        stack.callback(store.close)
+        stack.callback(close, store)
         clock = RealClock()
         station = Station(bench, clock)
         stack.callback(station.close)

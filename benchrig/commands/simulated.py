@@ -25,6 +25,7 @@ from ..session import run
 from ..session.attached import BenchTools
 from ..ui.terminal import Shown
 from ..units import quantity_in
+from .leaving import close
 from .showing import JSON, open_display, open_glance
 
 
@@ -63,7 +64,7 @@ def soak_simulated(
         for fault in faults:
             clock.at(clock.now() + fault.at, partial(world.hands.fault, fault.name))
         store = open_store(record)
-        stack.callback(store.close)
+        stack.callback(close, store)
         station = Station(bench, clock, world=world)
         stack.callback(station.close)
         operator = load_stand_in("operator")(world.hands, clock, seed=seed)

@@ -22,6 +22,7 @@ from ..session.operators import Operator
 from ..ui.terminal import Shown
 from ..units import quantity_in
 from .check import refuse_unfit
+from .leaving import close
 from .ringing import Relay, everybody, ringing, until_noted
 from .shipped import locate
 from .showing import glance_option, mode, open_display, open_glance, person, showing_options
@@ -77,7 +78,7 @@ def command(
     how = mode(as_json, plain)
     with orderly(), ExitStack() as stack:
         store = open_store(record)
-        stack.callback(store.close)
+        stack.callback(close, store)
         clock = RealClock()
         station = Station(bench, clock)
         stack.callback(station.close)

@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 from ..readings import UNUSABLE
 from .packing import Flags, Floats, Micros, pack, unpack
 
-LARGE = 2048  # readings after which small blocks are joined
-SMALL = 512  # a block of so many stays as it is
+LARGE = 4096  # readings after which small blocks are joined: some pages of the file, so that little of them is empty
+SMALL = 2048  # a block of so many stays as it is
 FEW = 64  # a block of so few is not thinned
 AT_ONCE = 64  # blocks that are thinned in one transaction
 _INSERT = (

@@ -213,7 +213,7 @@ class History:
             " WHERE channel = ? AND usable > 0 ORDER BY from_us",
             channel.id,
         )
-        if len(rows) >= points // 4 or any(row["count"] < row["stood_for"] for row in rows):
+        if len(rows) >= points // 8 or any(row["count"] < row["stood_for"] for row in rows):
             singles = self._rows(
                 "SELECT at_us, at_us, 1, value, value, value FROM readings"
                 f" WHERE channel = ? AND value IS NOT NULL AND flags & {UNUSABLE.value} = 0",

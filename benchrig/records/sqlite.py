@@ -262,11 +262,21 @@ class SqliteStore:
             gone += went
         return gone
 
-    def shrink(self) -> None:
-        """Give back to the disk what thinning has freed. Needs as much room for a while, and nobody else writing."""
+    def shrink(self) -> bool:
+        """Give back to the disk what thinning has freed; it needs as much room meanwhile. False, and nothing is done,
+        while another program has the record open: a job must not wait for this."""
         with self._plainly("shrink"):
-            self._db.execute("VACUUM")
-            self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            try:
+                self._db.execute("PRAGMA journal_mode=DELETE")  # only where nobody else is
+            except sqlite3.OperationalError as error:
+                if "locked" not in str(error):
+                    raise
+                return False
+            try:
+                self._db.execute("VACUUM")
+            finally:
+                self._db.execute("PRAGMA journal_mode=WAL")
+        return True
 
     def traffic(self, instrument: str, dialogue: str, now: float) -> None:
         with self._plainly("write"):
