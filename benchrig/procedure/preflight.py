@@ -29,6 +29,7 @@ from ..judgement.risk import risks, worst_pass
 from ..units import show
 from .model import (
     Limits,
+    Measurement,
     MeterSource,
     Procedure,
     ScopeSource,
@@ -227,11 +228,15 @@ def _scope(
     if source.unit == "s":
         _scope_time(finding, spec, probe, limits)
     elif source.unit == "V":
-        _scope_volts(finding, source, spec, probe, limits)
+        _scope_volts(finding, spec, probe, limits, top)
 
 
 def _scope_factor(finding: Finding, source: ScopeSource, spec: InstrumentSpec, probe: Probe | None) -> float | None:
-    """What the probe divides by here; None where volts would come out wrong, as a scope is told the printed ratio."""
+    """What the probe divides by here; None where volts would come out wrong.
+
+    A scope is told the printed ratio. What is shown of a direct voltage is corrected for the input; what a divider of
+    resistors makes of an alternating one on another input nobody knows.
+    """
     if probe is None:
         return 1.0
     try:
@@ -241,12 +246,15 @@ def _scope_factor(finding: Finding, source: ScopeSource, spec: InstrumentSpec, p
             return probe.ratio
         finding.add("probe", "refuse", str(error))
         return None
-    if source.unit == "V" and not math.isclose(factor, probe.ratio, rel_tol=5e-3):
-        resistance = show(spec.input_resistance or math.inf, "ohm")
-        words = f"{probe.name} on {resistance} divides by {factor:.4g}, but a scope is told {probe.ratio:g}."
-        finding.add("probe factor", "refuse", words)
-        return None
-    return factor
+    if source.unit != "V" or math.isclose(factor, probe.ratio, rel_tol=5e-3):
+        return factor
+    words = f"{probe.name} on {show(spec.input_resistance or math.inf, 'ohm')} divides by {factor:.4g}, not "
+    words += f"{probe.ratio:g}"
+    if source.measurement is Measurement.MEAN:
+        finding.add("probe factor", "note", f"{words}; that is corrected.")
+        return factor
+    finding.add("probe factor", "refuse", f"{words}, and that holds for direct voltage only.")
+    return None
 
 
 def _scope_time(finding: Finding, spec: InstrumentSpec, probe: Probe | None, limits: Limits) -> None:
@@ -268,15 +276,14 @@ def _scope_time(finding: Finding, spec: InstrumentSpec, probe: Probe | None, lim
     _decides(finding, limits, doubt)
 
 
-def _scope_volts(
-    finding: Finding, source: ScopeSource, spec: InstrumentSpec, probe: Probe | None, limits: Limits
-) -> None:
+def _scope_volts(finding: Finding, spec: InstrumentSpec, probe: Probe | None, limits: Limits, top: float) -> None:
     if spec.waveforms.vertical is None:
         finding.add("accuracy", "note", f"the bench file gives no vertical accuracy of {spec.name}.")
         return
     edges = [edge for edge in (limits.acceptable_low, limits.acceptable_high) if edge is not None]
     screen = max(2.0 * max(map(abs, edges), default=0.0), FINEST_SCREEN * (probe.ratio if probe else 1.0))
-    _decides(finding, limits, spec.waveforms.vertical * screen / math.sqrt(3.0))
+    divider = probe.tolerance * _middle(limits, top) if probe else 0.0
+    _decides(finding, limits, math.hypot(spec.waveforms.vertical * screen, divider) / math.sqrt(3.0))
 
 
 # how well it decides
@@ -324,11 +331,23 @@ def _instruments(procedure: Procedure, bench: Bench, today: date | None) -> Iter
         if spec.driver not in installed:
             words = f"driver {spec.driver!r} of {name} is not installed. Installed: {', '.join(installed)}."
             yield Row("", 0, "driver", "refuse", f"{bench.file}: {words}")
-        if today is not None and spec.calibration_due is not None and spec.calibration_due < today:
-            yield Row("", 0, "calibration", "warn", f"{name} was due for calibration on {spec.calibration_due}.")
+        yield from _overdue(name, spec.calibration_due, today)
         if _shared(procedure, name):
             words = f"{name} reads harmless points too, so it is opened before the hold point."
             yield Row("", 0, "hold point", "note", words)
+    for name in _probes(procedure):
+        if name in bench.probes:
+            yield from _overdue(name, bench.probes[name].calibration_due, today)
+
+
+def _overdue(name: str, due: date | None, today: date | None) -> Iterable[Row]:
+    if today is not None and due is not None and due < today:
+        yield Row("", 0, "calibration", "warn", f"{name} was due for calibration on {due}.")
+
+
+def _probes(procedure: Procedure) -> list[str]:
+    sources = (source for step in procedure.steps for source in sources_of(step))
+    return list(dict.fromkeys(s.probe for s in sources if not isinstance(s, TypedSource) and s.probe is not None))
 
 
 def _used(procedure: Procedure) -> list[str]:

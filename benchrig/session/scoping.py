@@ -10,12 +10,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from ..bench.model import InstrumentSpec, Probe
 from ..clock import Clock
 from ..errors import InstrumentError, SignalError
+from ..judgement.correction import probe_factor
 from ..procedure.model import Limits, Measurement, ScopeSource
 from ..readings import Flag, Reading
 from ..signals import Gate, Phase, hum, mean, measure_pulses, record_activity, rms
@@ -68,6 +69,7 @@ class ScopeReader:
         self._probe = probe
         self._mains = mains
         self._clock = clock
+        self._true = true_volts(source, spec, probe)
         self._scale = coarse(source, limits)
         self._centre = 0.0
         self._finest = 0.0
@@ -133,8 +135,10 @@ class ScopeReader:
             return Reading(None, self._source.unit, now, flags | Flag.INVALID, aperture=wave.duration, text=text)
         if not flags & Flag.BUSY:
             self._sized(driver, wave, found.value)
+        found = replace(found, value=found.value * self._true, uncertainty=found.uncertainty * self._true)
         doubt = math.hypot(found.uncertainty, self._instrument_doubt(found.value))
-        resolution = abs(wave.scale) if self._source.unit == "V" and wave.codes is not None else None
+        in_volts = self._source.unit == "V" and wave.codes is not None
+        resolution = abs(wave.scale) * self._true if in_volts else None
         text = f"{CAUTION}{found.caution}" if found.caution else ""
         return Reading(found.value, self._source.unit, now, flags, resolution, wave.duration, doubt, text)
 
@@ -173,7 +177,7 @@ class ScopeReader:
             return None
         if self._limits.low is None or self._limits.high is None:
             return None
-        return (self._limits.low + self._limits.high) / 2.0
+        return (self._limits.low + self._limits.high) / 2.0 / self._true
 
     def _set_scale(self, driver: Any, wanted: float) -> None:
         scale = one_two_five(min(max(wanted, self._finest, 1e-6), self._coarsest))
@@ -197,9 +201,20 @@ class ScopeReader:
             return (waveforms.timebase or 0.0) * abs(value) / math.sqrt(3.0)
         if self._source.unit != "V":
             return 0.0
-        vertical = (waveforms.vertical or 0.0) * DIVISIONS * self._scale
+        vertical = (waveforms.vertical or 0.0) * DIVISIONS * self._scale * self._true
         divider = (self._probe.tolerance if self._probe else 0.0) * abs(value)
         return math.hypot(vertical, divider) / math.sqrt(3.0)
+
+
+def true_volts(source: ScopeSource, spec: InstrumentSpec, probe: Probe | None) -> float:
+    """Volts at the tip for each volt that the scope shows, which divides by the ratio printed on the probe.
+
+    For a mean only: what resistors divide is direct voltage. `procedure.preflight` refuses other volts through a probe
+    that is made for another input.
+    """
+    if probe is None or source.measurement is not Measurement.MEAN:
+        return 1.0
+    return probe_factor(probe, spec.input_resistance) / probe.ratio
 
 
 def coarse(source: ScopeSource, limits: Limits | None) -> float:

@@ -249,6 +249,33 @@ def test_a_calibration_that_has_run_out_is_a_warning(looked_at):
     assert not [row for row in looked_at(step(), today=date(2027, 1, 31)).rows if row.what == "calibration"]
 
 
+def test_a_probe_has_a_calibration_too(looked_at, tmp_path):
+    """It makes as much of a kilovolt as the meter behind it; one that no step uses does not matter."""
+    looked_at(step("eht", **EHT, probe="hv"))
+    file = tmp_path / "b.toml"
+    file.write_text(file.read_text() + "calibration_due = 2026-06-30\n")
+    bench, used = load_bench(file), load_procedure(tmp_path / "p.toml")
+    assert "hv was due" in found(check(used, bench, date(2026, 7, 1)), "calibration").words
+    looked_at(step())
+    file.write_text(file.read_text() + "calibration_due = 2026-06-30\n")
+    unused = check(load_procedure(tmp_path / "p.toml"), load_bench(file), date(2026, 7, 1))
+    assert not [row for row in unused.rows if row.what == "calibration"]
+
+
+def test_a_scope_corrects_direct_volts_through_a_probe_for_another_input(held_against):
+    """1000:1 into 10 Mohm, on 11 Mohm: K = 990.9; a mean is corrected, an RMS refused."""
+    mean = LEVEL | {"measurement": "mean"}
+    row = found(held_against(step(**mean, probe="hv"), scope={"input_resistance": 11e6}), "probe factor")
+    assert row.level == "note"
+    assert "990.9" in row.words
+
+
+def test_the_doubt_of_a_scopes_volts_has_the_probe_in_it(held_against):
+    """3 % of a 40 V screen and a probe of 30 % at 10 V: U = 2 hypot(1.2, 3) / sqrt 3 = 3.7 V, by hand."""
+    report = held_against(step(**LEVEL, probe="hv"), scope={"input_resistance": 10e6}, probe={"tolerance": 0.3})
+    assert "U 3.7 V" in found(report, "decides").words
+
+
 def test_an_instrument_that_also_reads_harmless_points_is_named(looked_at):
     """It will have been spoken to before the hold point."""
     assert found(looked_at(step(), step("eht", **EHT, probe="hv")), "hold point").level == "note"
