@@ -20,6 +20,7 @@ from ..clock import RealClock
 from ..glance.book import Book
 from ..instruments import load_stand_in
 from ..procedure import Procedure, load_procedure
+from ..procedure.serials import sample
 from ..records import open_store
 from ..session import Outcome, run
 from ..session.attached import BenchTools

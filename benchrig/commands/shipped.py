@@ -28,6 +28,12 @@ def locate(name: str) -> Path:
     raise FileError(f"There is no file {name!r}, and nothing of that name is shipped.", next_step=hint)
 
 
+def bench_beside(procedure: Path) -> Path | None:
+    """The file `bench.toml` in the folder of a procedure; None where there is none."""
+    place = procedure.parent / "bench.toml"
+    return place if place.is_file() else None
+
+
 def _root() -> Path:
     # The package is always a real folder: setuptools installs wheels unpacked.
     with as_file(files("benchrig.procedures")) as root:

@@ -61,11 +61,16 @@ class ProcedureJob(pytest.Item):
         self.seed = seed
 
     def runtest(self) -> None:
+        from ..bench import load_bench
+        from ..procedure import load_procedure
+        from ..procedure.serials import sample
         from .sim_bench import SimBench
 
         faults = self.config.getoption("--benchrig-fault")
-        with SimBench(seed=self.seed, bench=str(self.path.parent / "bench.toml"), faults=faults) as bench:
-            outcome = bench.run(self.path)
+        place, work = self.path.parent / "bench.toml", load_procedure(self.path)
+        world = load_bench(place).world or "skerry14"
+        with SimBench(world, self.seed, bench=str(place), faults=faults) as bench:
+            outcome = bench.run(work, serial=sample(work.serial))
             incidents = list(bench.world.hands.incidents)
         self.add_report_section("call", "benchrig", outcome.words)
         if outcome.exit_code != 0 or incidents:
