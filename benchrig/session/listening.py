@@ -21,13 +21,14 @@ from ..bench import attach
 from ..bench.attach import Attached
 from ..bench.source import Event, Steps
 from ..clock import Clock, SimClock
-from ..errors import BenchrigError, Refused
+from ..errors import BenchrigError, InstrumentError, Refused
 from ..procedure.model import Catch
 from ..readings import Reading
 from ..signals.waveform import Waveform
 from .ports import Back, Caught, Dead, Heard, Lost, Taken
 
 LONGEST_WAIT = 30.0  # s between tries to reach an instrument that is away
+IN_VAIN = 20  # losses for the same reason, with nothing heard between, after which it is no loss but a refusal
 LOOK_SIMULATED = 1.0
 LOOK = 0.2  # s between looks whether to stop
 DIVISIONS = 8
@@ -122,7 +123,11 @@ class Catcher:
         catch, channel = self._catch, self._catch.source.channel
         swing = catch.source.swing or 2.0 * abs(catch.level)
         driver.set_channel(channel, coupling="dc", probe=self._ratio)
-        driver.set_channel(channel, scale=swing / (DIVISIONS - 2), offset=catch.level)
+        try:
+            driver.set_channel(channel, scale=swing / (DIVISIONS - 2), offset=catch.level)
+        except InstrumentError:  # the level is farther from zero than this scope can shift at so fine a scale
+            whole = abs(catch.level) + swing / 2.0
+            driver.set_channel(channel, scale=2.0 * whole / (DIVISIONS - 2), offset=0.0)
         driver.set_timebase(scale=catch.duration / 10.0, position=(0.5 - BEFORE_TRIGGER) * catch.duration)
         slope = "falling" if catch.falling else "rising"
         driver.set_trigger(source=channel, level=catch.level, slope=slope, sweep="normal")
@@ -139,6 +144,7 @@ class Ear:
         self._steps = Steps(attached, produce, guard, for_ever)
         self._away = False
         self._not_before = -math.inf
+        self._trouble: tuple[str, int] = ("", 0)  # the last loss, and how often in a row with nothing between
 
     @property
     def due(self) -> float:
@@ -160,13 +166,19 @@ class Ear:
         match event:
             case attach.GapOpened(instrument, reason, _):
                 self._away = True
+                self._trouble = (reason, self._trouble[1] + 1 if reason == self._trouble[0] else 1)
+                if self._trouble[1] >= IN_VAIN:
+                    return Dead(instrument, f"{reason} ({IN_VAIN} times in a row)")
                 return Lost(instrument, reason)
             case attach.GapClosed(instrument, seconds, _):
                 self._away = False
                 self._produce.restart()
                 return Back(instrument, seconds)
             case Reading():
+                self._trouble = ("", 0)
                 return self._produce.heard(event)
+        if not self._away:
+            self._trouble = ("", 0)
         return None
 
 

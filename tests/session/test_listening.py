@@ -13,7 +13,7 @@ from benchrig.errors import Refused
 from benchrig.instruments import Function, load_stand_in
 from benchrig.procedure.model import Catch, Limits, Measurement, MeterSource, ScopeSource, SoakChannel
 from benchrig.session.attached import BenchTools
-from benchrig.session.ports import Back, Caught, Lost, Taken
+from benchrig.session.ports import Back, Caught, Dead, Lost, Taken
 from benchrig.testing import SimBench
 
 LIMITS = Limits("V", 11.4, 12.6, 11.4, 12.6)
@@ -105,6 +105,23 @@ def test_a_spoilt_answer_to_who_it_is_makes_it_no_other_unit(sim):
     heard = listen(sim, [METER], seconds=60.0)
     assert [type(it) for it in heard if not isinstance(it, Taken)] == [Lost, Back]
     assert of(heard, "+12 V")[-1].time > 50.0
+
+
+def test_a_level_far_from_zero_is_caught_all_the_same(sim):
+    """Farther than the scope can shift at a fine scale: a coarser one is taken, and it is armed."""
+    catch = Catch("dips", ScopeSource("scope", 1, Measurement.MEAN, "A1 TP1", "x10", 0.5), 11.0, duration=0.2)
+    sim.clock.at(sim.clock.now() + 2.0, lambda: sim.world.hands.fault("intermittent fuse"))
+    heard = listen(sim, [], [catch], 60.0)
+    assert not [it for it in heard if isinstance(it, Lost)]
+    assert [it for it in heard if isinstance(it, Caught)]
+
+
+def test_what_is_refused_again_and_again_is_told_as_out_of_use(sim):
+    """A setting that the scope does not have is no lost link that might come back."""
+    catch = Catch("dips", ScopeSource("scope", 1, Measurement.MEAN, "A1 TP1", "x10", 20.0), 10.0, duration=1e9)
+    heard = listen(sim, [METER], [catch], 120.0)
+    assert [it.instrument for it in heard if isinstance(it, Dead)] == ["scope"]
+    assert len(of(heard, "+12 V")) > 200
 
 
 def test_no_touch_without_the_guard(sim):
