@@ -4,6 +4,8 @@ Rules it keeps:
 1. It begins coarse, so that the first record is whole; then it goes finer as the value comes near what is looked for.
 2. A clipped record gives no number. It makes the scale coarser, unless the busy phase of a gated signal explains it.
 3. With a quiet phase asked for, only records that lie wholly in it count; what tells them apart is `signals.gating`.
+   A clipped one is busy: on a fine scale its peaks are cut down to the size of quiet ones on a coarse scale.
+4. The first reading on another scale says so, so that no row of readings runs across the change.
 """
 
 from __future__ import annotations
@@ -76,6 +78,7 @@ class ScopeReader:
         self._coarsest = math.inf
         self._gate = Gate()
         self._clipped_since: float | None = None
+        self._rescaled = False
         self._set_up = False
         self._levelled = False
         self._last = -math.inf
@@ -122,7 +125,8 @@ class ScopeReader:
 
     def _reading(self, wave: Waveform, driver: Any) -> Reading:
         now = self._clock.now()
-        flags = self._phase_flags(wave)
+        flags = self._phase_flags(wave) | (Flag.RANGE_CHANGED if self._rescaled else Flag.NONE)
+        self._rescaled = False
         if wave.clipped:
             self._clipped(driver, now, busy=bool(flags & Flag.BUSY))
             return Reading(None, self._source.unit, now, flags | Flag.CLIPPED, aperture=wave.duration)
@@ -145,8 +149,9 @@ class ScopeReader:
     def _phase_flags(self, wave: Waveform) -> Flag:
         if not self._source.quiet:
             return Flag.NONE
-        self._gate = self._gate.step(record_activity(wave))
-        return Flag.NONE if self._gate.phase is Phase.QUIET else Flag.BUSY
+        seen = record_activity(wave)
+        self._gate = self._gate.step(max(seen, self._gate.busy_activity) if wave.clipped else seen)
+        return Flag.NONE if self._gate.phase is Phase.QUIET and not wave.clipped else Flag.BUSY
 
     # the scale
 
@@ -192,6 +197,7 @@ class ScopeReader:
             return
         if self._source.measurement not in LEVELS:
             driver.set_trigger(source=self._source.channel, level=self._centre)
+        self._rescaled = True
         self._scale = scale
 
     def _instrument_doubt(self, value: float) -> float:
