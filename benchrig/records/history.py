@@ -91,13 +91,13 @@ class History:
             self._check()
 
     def _opened(self) -> sqlite3.Connection:
-        """Where nothing can be written beside the record (an archive, another's folder) nobody can be writing it
-        either: SQLite is told so, for it would want to share memory there (sqlite.org/wal.html#read_only_databases).
+        """Where nothing can be written beside the record (an archive, another's folder) and no log lies there, nobody
+        writes it: SQLite is told so, for it would want to share memory there (sqlite.org/wal.html#read_only_databases).
         """
         uri = f"{self.path.absolute().as_uri()}?mode=ro"
         log = self.path.with_name(f"{self.path.name}-wal")
-        whole = not log.exists() or not log.stat().st_size
-        if whole and not os.access(self.path.absolute().parent, os.W_OK, effective_ids=True):
+        effective = os.access in os.supports_effective_ids
+        if not log.exists() and not os.access(self.path.absolute().parent, os.W_OK, effective_ids=effective):
             uri += "&immutable=1"
         return sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5.0)
 
@@ -126,11 +126,19 @@ class History:
         try:
             yield
         except sqlite3.Error as error:
-            raise StoreError(f"Cannot read {self.path}: {error}.", next_step="Is it a record of benchrig?") from error
+            cure = "Is it a record of benchrig?"
+            if "unable to open" in str(error):
+                cure = "Copy it, with the -wal file beside it, to a folder of your own."
+            raise StoreError(f"Cannot read {self.path}: {error}.", next_step=cure) from error
 
     def _rows(self, sql: str, *values: Any) -> list[sqlite3.Row]:
         with self._plainly():
             return self._db.execute(sql, values).fetchall()
+
+    def _each(self, sql: str, *values: Any) -> Iterator[sqlite3.Row]:
+        """Rows one by one, all of one state of the record."""
+        with self._plainly():
+            yield from self._db.execute(sql, values)
 
     def jobs(self, *, serial: str | None = None, limit: int = 1000) -> list[JobRow]:
         """Newest first; only those of one unit where `serial` is given."""
@@ -190,15 +198,11 @@ class History:
     def _packed(self, channel: ChannelRow) -> Iterator[Block]:
         from .envelope import unpacked
 
-        last = (-(2**62), 0)
-        while rows := self._rows(
-            "SELECT id, from_us, count, resolution, packed FROM blocks WHERE channel = ?"
-            " AND (from_us > ? OR (from_us = ? AND id > ?)) ORDER BY from_us, id LIMIT 64",
-            channel.id, last[0], last[0], last[1],
-        ):  # fmt: skip
-            for row in rows:
-                yield unpacked(row["packed"], row["from_us"], row["count"], channel.unit, row["resolution"])
-            last = (rows[-1]["from_us"], rows[-1]["id"])
+        # One statement sees one state of the record, however long it takes: meanwhile the writer joins blocks.
+        for row in self._each(
+            "SELECT from_us, count, resolution, packed FROM blocks WHERE channel = ? ORDER BY from_us, id", channel.id
+        ):
+            yield unpacked(row["packed"], row["from_us"], row["count"], channel.unit, row["resolution"])
 
     def envelope(self, channel: ChannelRow, points: int = 1000) -> Envelope:
         """Least, mean and greatest of about `points` stretches of a channel, each of shape (about points,).

@@ -53,19 +53,22 @@ def set_up(db: sqlite3.Connection) -> str:
 
 
 def waiting(db: sqlite3.Connection, most: int, large: int) -> list[tuple[int, str, int, int]]:
-    """(number, table, row, gone) of the oldest that are still to be sent: `most` rows, about `large` bytes of them."""
+    """(number, table, row, gone) of the oldest that are still to be sent: about `most` rows, `large` bytes of them.
+
+    Never ends with what is gone: the block that stands for it comes next, and nobody sees the one without the other.
+    """
+    found: list[tuple[int, str, int, int]] = []
     rows = db.execute(
         "SELECT seq, tab, row, gone, coalesce((SELECT length(packed) FROM blocks WHERE tab = 'blocks' AND id = row),"
         " (SELECT length(samples) FROM waveforms WHERE tab = 'waveforms' AND id = row), 0)"
-        " FROM outbox ORDER BY seq LIMIT ?",
-        (most,),
+        " FROM outbox ORDER BY seq"
     )
-    found: list[tuple[int, str, int, int]] = []
     for seq, tab, row, gone, size in rows:
         found.append((int(seq), str(tab), int(row), int(gone)))
         large -= size
-        if large < 0:
+        if (len(found) >= most or large < 0) and not gone:
             break
+    rows.close()
     return found
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -81,3 +82,6 @@ class ShopHistory(History):
                 f"The shop's record cannot be read: {str(error).strip()}.", next_step="Is the server up?"
             ) from error
         return rows
+
+    def _each(self, sql: str, *values: Any) -> Iterator[Any]:
+        yield from self._rows(sql, *values)

@@ -66,6 +66,8 @@ def numbered(tab: str, row: Mapping[str, Any], bench: int) -> dict[str, Any]:
 
 
 def _in_shop(value: Any, span: int | None, bench: int) -> Any:
+    if isinstance(value, str):
+        return value.replace("\0", "\u2400")  # PostgreSQL's text holds no NUL, and one bad byte must not stop the rest
     return value if span is None or value is None else bench * span + value
 
 

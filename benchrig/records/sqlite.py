@@ -42,6 +42,7 @@ class SqliteStore:
         "unable to open": "Check the folder and its permissions.",
         "Permission denied": "Check the folder and its permissions.",
         "No space left": "Free some disk space; what was recorded so far is safe.",
+        "surrogates": "Some words are no text in UTF-8: look at names and serial numbers.",
         "disk I/O": "Is the disk full, or a quota reached? Free some disk space; what was recorded so far is safe.",
     }
 
@@ -332,10 +333,10 @@ class SqliteStore:
 
     @contextmanager
     def _plainly(self, doing: str) -> Iterator[None]:
-        """SQLite's and the file system's errors, in words with a cure."""
+        """SQLite's and the file system's errors, in words with a cure; words that are no text too."""
         try:
             yield
-        except (sqlite3.Error, OSError) as error:
+        except (sqlite3.Error, OSError, UnicodeError) as error:
             cure = next((c for key, c in self._cures.items() if key in str(error)), "Check the disk and the file.")
             raise StoreError(f"Cannot {doing} the record {self.path}: {error}.", next_step=cure) from error
 

@@ -94,6 +94,22 @@ def test_small_blocks_are_joined_and_nothing_is_lost_or_doubled(store, path):
     assert np.allclose(times, 0.1 * np.arange(values.size), atol=1e-6)
 
 
+def test_a_reader_sees_every_reading_although_blocks_are_joined_meanwhile(store, path):
+    """What it has not come to yet does not move away behind it."""
+    row = store.begin_step(STEP, 0.0, NOON)
+    for start in range(300):
+        store.block(row, "EHT", block([float(start)], float(start)))
+    with History(path) as history:
+        parts = history.blocks(history.channels(row)[0])
+        first = next(parts)
+        store.block(row, "EHT", block(np.arange(300.0, LARGE), 300.0, 1.0))
+        store.end_step(row, StepResult("pass"), 1e6, NOON)
+        found = np.concatenate([first.values, *(it.values for it in parts)])
+        assert np.array_equal(found, np.arange(300.0))
+        again = np.concatenate([it.values for it in history.blocks(history.channels(row)[0])])
+    assert np.array_equal(again, np.arange(float(LARGE)))
+
+
 def test_readings_and_blocks_of_one_channel_come_back_together(store, path):
     """In order of time, with flags and without numbers that were none."""
     row = store.begin_step(STEP, 0.0, NOON)

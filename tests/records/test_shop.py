@@ -67,7 +67,7 @@ def write_everything(store):
     store.event(row, "said", {"words": "ä ☂ ' \" %s"}, 3.3, NOON)
     gap = store.open_gap(row, "meter", "unplugged", 3.4, NOON)
     store.close_gap(gap, 3.5, NOON)
-    store.traffic("meter", "> READ?", 3.6)
+    store.traffic("meter", "> READ?\n< \0\x1b\ufffd", 3.6)  # a garbled answer
     store.end_step(row, StepResult("pass", 9400.0, "V", details={"a": 1}), 400.0, NOON)
     store.end_job("everything in", 0, 401.0, NOON)
     return job
@@ -286,6 +286,27 @@ def test_much_is_sent_in_many_bounded_parts(tmp_path):
     store.close()
     assert sum(sizes) == 30
     assert max(sizes) <= 4
+
+
+def test_no_part_that_is_sent_lacks_what_was_joined(tmp_path):
+    """However the outbox is cut: as many readings after each part as before, or more."""
+    store = SqliteStore(tmp_path / "spool.sqlite")
+    outbox.set_up(store._db)
+    store.begin_job(JOB, 0.0, NOON)
+    row = store.begin_step(STEP, 0.0, NOON)
+    for i in range(40):
+        store.block(row, "soak", Block(np.array([float(i)]), np.array([float(i)]), np.zeros(1, np.uint32), "V"))
+    while rows := outbox.waiting(store._db, 7, 10**9):
+        outbox.sent(store._db, rows[-1][0])
+    store.end_step(row, StepResult("pass"), 50.0, NOON)
+    parts = []
+    while rows := outbox.waiting(store._db, 7, 10**9):
+        parts.append([(tab, gone) for _, tab, _, gone in rows])
+        outbox.sent(store._db, rows[-1][0])
+    store.close()
+    (with_gone,) = [part for part in parts if ("blocks", 1) in part]
+    assert with_gone.count(("blocks", 1)) == 40
+    assert with_gone[-1] == ("blocks", 0)
 
 
 def test_what_was_thinned_at_the_bench_is_thinned_in_the_shop(server, tmp_path):

@@ -6,6 +6,7 @@ import sqlite3
 import subprocess
 import sys
 import textwrap
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -229,6 +230,13 @@ def test_a_full_disk_loses_nothing_that_was_written(path):
     store.close()
     with History(path) as history:
         assert history.reading_count(job) == sum(written) > 0
+
+
+def test_words_that_are_no_text_are_refused_plainly(store):
+    """A serial number typed in another encoding reaches us like this (PEP 383)."""
+    with pytest.raises(StoreError, match="no text in UTF-8"):
+        store.begin_job(replace(JOB, serial="SK14-\udce9"), 0.0, NOON)
+    assert store.begin_job(JOB, 0.0, NOON) == 1
 
 
 def test_the_default_place_follows_xdg(monkeypatch):

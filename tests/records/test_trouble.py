@@ -192,6 +192,47 @@ def test_a_read_only_file_in_a_folder_of_ones_own_is_refused_with_the_cure(archi
         assert values(archive / "record.sqlite").size == 3
 
 
+def test_an_archive_of_a_broken_off_record_says_what_to_do(archive):
+    """Its log lies beside it, and SQLite may not look into that there."""
+    archive.chmod(0o755)
+    store = SqliteStore(archive / "other.sqlite")
+    store.begin_job(JOB, 0.0, NOON)
+    for end in ("", "-wal"):
+        shutil.copy(archive / f"other.sqlite{end}", archive / f"copy.sqlite{end}")
+    store.close()
+    archive.chmod(0o555)
+    with somebody_else(), pytest.raises(StoreError, match="with the -wal file beside it"):
+        History(archive / "copy.sqlite").jobs()
+
+
+STARTER = """
+    import sys, numpy as np
+    from datetime import UTC, datetime
+    from benchrig.records import JobFacts, SqliteStore
+    print("ready", flush=True)
+    sys.stdin.readline()
+    store = SqliteStore(sys.argv[1])
+    store.begin_job(JobFacts(*["x"] * 8, True, "0", "guarded"), 0.0, datetime(2026, 1, 5, 12, 0, tzinfo=UTC))
+    store.close()
+"""
+
+
+def test_programs_that_make_the_record_at_the_same_moment_all_get_it(path):
+    """Nobody's tables are made twice; each has its job."""
+    command = [sys.executable, "-c", textwrap.dedent(STARTER), str(path)]
+    pipe = subprocess.PIPE
+    children = [subprocess.Popen(command, stdin=pipe, stdout=pipe, text=True) for _ in range(4)]
+    assert all(child.stdout.readline() for child in children)
+    for child in children:
+        child.stdin.write("\n")
+        child.stdin.flush()
+    for child in children:
+        child.communicate()
+    assert [child.returncode for child in children] == [0] * 4
+    with History(path) as history:
+        assert len(history.jobs()) == 4
+
+
 def test_a_folder_that_cannot_be_made_is_said(archive):
     """The default place on a home that is read-only."""
     with somebody_else(), pytest.raises(StoreError, match=r"Cannot open the record .*deep.*permissions"):
