@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import heapq
 import json
 import os
 import sqlite3
@@ -178,13 +179,17 @@ class History:
         return [ChannelRow(row["id"], row["step"], row["name"], row["unit"]) for row in rows]
 
     def readings(self, channel: ChannelRow) -> list[Reading]:
-        """In order; `time` in seconds of the sitting. For channels of millions see `blocks`."""
-        rows = self._rows("SELECT * FROM readings WHERE channel = ? ORDER BY rowid", channel.id)
-        single = [_reading(row, channel.unit) for row in rows]
-        from .envelope import readings_of
+        """In order; `time` in seconds of the sitting. For channels of millions see `each_reading` and `blocks`."""
+        return list(self.each_reading(channel))
 
-        packed = [reading for block in self._packed(channel) for reading in readings_of(block)]
-        return sorted([*single, *packed], key=lambda it: it.time) if packed else single
+    def each_reading(self, channel: ChannelRow) -> Iterator[Reading]:
+        """The same one by one, in flat memory."""
+        from .envelope import readings_of  # numpy, which `benchrig jobs` does without
+
+        rows = self._rows("SELECT * FROM readings WHERE channel = ? ORDER BY rowid", channel.id)
+        single = (_reading(row, channel.unit) for row in rows)
+        packed = (reading for block in self._packed(channel) for reading in readings_of(block))
+        return heapq.merge(single, packed, key=lambda it: it.time)
 
     def blocks(self, channel: ChannelRow) -> Iterator[Block]:
         """All readings of a channel in columns, a block at a time, in order: flat memory for millions."""

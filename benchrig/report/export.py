@@ -82,7 +82,7 @@ def as_json_lines(history: History, job: int) -> Iterator[str]:
 
 def _readings(history: History, step: StepRow) -> Iterator[str]:
     for channel in history.channels(step.row):
-        for it in history.readings(channel):
+        for it in history.each_reading(channel):
             yield _line(
                 "reading",
                 {
