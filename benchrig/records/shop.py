@@ -32,6 +32,7 @@ BATCH = 2000  # rows in one transaction
 LARGE = 4_000_000  # bytes of blocks and waveforms in one transaction; one more always goes
 EVERY = 1.0  # s between looks at what waits
 LONGEST = 30.0  # s between tries to reach a server that is away
+TURN = 60  # looks after which a connection is given up: a server lets in so many, and a shop may have more benches
 CONNECT = 5  # s
 _LOCK = 0x62_6E_63_68  # of migrations: one bench at a time
 
@@ -123,14 +124,17 @@ class Sender:
     def _run(self) -> None:
         db = sqlite3.connect(self.spool, isolation_level=None, timeout=BUSY)
         db.row_factory = sqlite3.Row
-        wait, connection = EVERY, None
+        wait, connection, looks = EVERY, None, 0
         try:
             while True:
                 ending = self._ending.wait(wait)
                 try:
                     connection = connection or self._connected()
                     self._send_all(db, connection)
-                    self._why, wait = "", EVERY
+                    self._why, wait, looks = "", EVERY, looks + 1
+                    if looks % TURN == 0:
+                        _closed(connection)
+                        connection = None
                 except (self._psycopg.Error, sqlite3.Error, StoreError) as error:
                     self._why = str(error).strip() or type(error).__name__
                     _closed(connection)
@@ -185,8 +189,10 @@ def prepare(connection: Any) -> None:
     """Make the tables, or bring them up to date; one bench at a time. Raises StoreError for newer ones."""
     with connection.transaction(), connection.cursor() as cursor:
         cursor.execute("SELECT pg_advisory_xact_lock(%s)", (_LOCK,))
-        for statement in shoptables.OWN:
-            cursor.execute(statement)
+        cursor.execute("SELECT to_regclass('benches'), to_regclass('migrations')")
+        if None in cursor.fetchone():  # who may only write rows may not even ask for a table that is there
+            for statement in shoptables.OWN:
+                cursor.execute(statement)
         cursor.execute("SELECT coalesce(max(version), 0) FROM migrations")
         version = int(cursor.fetchone()[0])
         if version > VERSION:

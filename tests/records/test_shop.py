@@ -264,6 +264,55 @@ def test_one_spool_for_one_database_whoever_signs_in():
         spool_of("postgresql://a@shop:port:5432/x?what=ever")
 
 
+def of_ida(server, role):
+    """The address for somebody who may write rows and nothing else."""
+    import psycopg
+
+    with psycopg.connect(server.url, autocommit=True) as connection:
+        if connection.execute("SELECT 1 FROM pg_roles WHERE rolname = 'ida'").fetchone():
+            connection.execute("DROP OWNED BY ida")
+            connection.execute("DROP ROLE ida")
+        for statement in (
+            f"CREATE ROLE {role}",
+            "REVOKE CREATE ON SCHEMA public FROM PUBLIC",
+            "GRANT USAGE ON SCHEMA public TO ida",
+            "GRANT SELECT, INSERT, UPDATE, DELETE ON ALL TABLES IN SCHEMA public TO ida",
+            "GRANT USAGE ON ALL SEQUENCES IN SCHEMA public TO ida",
+        ):
+            connection.execute(statement)
+    return server.url.replace("bench@", "ida@")
+
+
+def test_more_benches_than_the_server_lets_in_take_turns(server, tmp_path, monkeypatch):
+    """One connection for three benches, all at work: nobody holds it for good."""
+    monkeypatch.setattr("benchrig.records.shop.EVERY", 0.05)
+    monkeypatch.setattr("benchrig.records.shop.LONGEST", 0.1)
+    monkeypatch.setattr("benchrig.records.shop.TURN", 2)
+    ShopStore(server.url, tmp_path / "first.sqlite").close()
+    hers = of_ida(server, "ida LOGIN CONNECTION LIMIT 1")
+    stores = [ShopStore(hers, tmp_path / f"{i}.sqlite") for i in range(3)]
+    for store in stores:
+        write_everything(store)
+    until = time.monotonic() + 30.0
+    while any(store.sender.behind().rows for store in stores):
+        assert time.monotonic() < until
+        time.sleep(0.05)
+    assert [store.close(patience=20.0) for store in stores] == ["", "", ""]
+    with ShopHistory(server.url) as shop:
+        assert [shop.reading_count(it.id) for it in shop.jobs()] == [3002] * 3
+
+
+def test_a_bench_that_may_only_write_rows_writes_them(server, tmp_path):
+    """The shop's administrator made the tables, and lets nobody else make any."""
+    ShopStore(server.url, tmp_path / "a.sqlite").close()
+    hers = of_ida(server, "ida LOGIN")
+    store = ShopStore(hers, tmp_path / "b.sqlite")
+    write_everything(store)
+    assert store.close() == ""
+    with ShopHistory(hers) as shop:
+        assert len(shop.jobs()) == 1
+
+
 def test_a_database_without_a_record_is_said(server):
     """The right server, and nothing there yet."""
     with pytest.raises(StoreError, match="no record of benchrig yet"):
