@@ -45,13 +45,13 @@ class Piece:
         good: NDArray[np.bool_] = ((self.flags & UNUSABLE.value) == 0) & np.isfinite(self.values)
         return good
 
-    def row(self, channel: int) -> tuple[object, ...]:
+    def row(self, channel: int, *, soon_joined: bool) -> tuple[object, ...]:
         """As it stands in the table."""
         good = self.values[self.usable]
         sums = (None, None, None) if not good.size else (float(good.min()), float(good.mean()), float(good.max()))
         n = int(self.times.size)
         ends = int(self.times[0]), int(self.times[-1])
-        packed = pack(self.times, self.values, self.flags)
+        packed = pack(self.times, self.values, self.flags, soon_joined=soon_joined)
         return (channel, *ends, n, n, int(good.size), *sums, self.resolution, packed)
 
 
@@ -65,8 +65,9 @@ class Blocks:
 
     def add(self, channel: int, piece: Piece) -> None:
         """One block; a joined one besides, once there is enough to join."""
-        block = self._insert(channel, piece)
-        if piece.times.size >= SMALL:
+        small = piece.times.size < SMALL
+        block = self._insert(channel, piece, soon_joined=small)
+        if not small:
             return
         self._small[channel].append((block, piece))
         self._readings[channel] += int(piece.times.size)
@@ -77,7 +78,7 @@ class Blocks:
         """Everything small of a channel becomes one block."""
         waiting = self._small.pop(channel, [])
         self._readings.pop(channel, None)
-        if len(waiting) < 2:
+        if not waiting:
             return
         self._db.executemany("DELETE FROM blocks WHERE id = ?", [(block,) for block, _ in waiting])
         self._insert(channel, joined([piece for _, piece in waiting]))
@@ -92,8 +93,8 @@ class Blocks:
         self._small.clear()
         self._readings.clear()
 
-    def _insert(self, channel: int, piece: Piece) -> int:
-        block = self._db.execute(_INSERT, piece.row(channel)).lastrowid
+    def _insert(self, channel: int, piece: Piece, *, soon_joined: bool = False) -> int:
+        block = self._db.execute(_INSERT, piece.row(channel, soon_joined=soon_joined)).lastrowid
         assert block is not None
         return block
 

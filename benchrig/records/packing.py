@@ -1,8 +1,8 @@
 """Readings of a block as bytes and back: times to the microsecond, values bit for bit, flags as they came.
 
 Each column is turned into rows of equal significance (all first bytes, then all second bytes ...), which a byte
-compressor shrinks well; times as differences of differences, which are nearly all zero at an even pace. Small blocks
-are not compressed: they are joined into larger ones soon.
+compressor shrinks well; times as differences of differences, which are nearly all zero at an even pace. Small blocks,
+and those that are joined into larger ones soon, are not compressed.
 
 Values that are whole multiples of a power of ten, as everything is that was read as decimal text, are kept as the
 differences of those whole numbers: a third of the bytes, and still bit for bit, for that is tried before it is done.
@@ -34,11 +34,11 @@ Floats = NDArray[np.float64]
 Flags = NDArray[np.uint32]
 
 
-def pack(times: Micros, values: Floats, flags: Flags) -> bytes:
-    """Three columns of shape (n,) as bytes."""
+def pack(times: Micros, values: Floats, flags: Flags, *, soon_joined: bool = False) -> bytes:
+    """Three columns of shape (n,) as bytes; as they are where that is not for long."""
     bends = _folded(np.diff(np.diff(times, prepend=times[:1]), prepend=0))
     kept, bits = values.astype("<f8"), flags.astype("<u4")
-    if times.size < SMALL:
+    if soon_joined or times.size < SMALL:
         return bytes([PLAIN]) + b"".join(column.tobytes() for column in (bends, kept, bits))
     places = decimals(values)
     if places is None:
