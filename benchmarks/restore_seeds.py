@@ -80,7 +80,7 @@ FAULTS: dict[str, Fault] = {
     "timer stuck": Fault(("timer-on",), "No pulses: the timer", frozenset({"A2 TP21"})),
     "hum": Fault(("hum-before",), "Filter capacitor", ALL, True),
     "converter": Fault(("x-zero",), "The converter, its reference", ALL - {"A2 TP21", "A2 TP22", "A2 TP23"}, True),
-    "blown fuse": Fault(("fuse",), "fuse blown"),
+    "blown fuse": Fault(("fuse",), "the fuse is blown"),
 }
 
 
