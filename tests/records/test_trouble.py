@@ -86,8 +86,10 @@ FILLER = """
 
 @contextmanager
 def small_disk(folder):
-    """A real file system of two megabytes; only root may mount one."""
-    subprocess.run(["mount", "-t", "tmpfs", "-o", "size=2m", "tmpfs", str(folder)], check=True)
+    """A real file system of two megabytes."""
+    command = ["mount", "-t", "tmpfs", "-o", "size=2m", "tmpfs", str(folder)]
+    if not ROOT or subprocess.run(command, check=False).returncode:
+        pytest.skip("only root may mount a small disk; the limit on the file, below, stands for it")
     try:
         yield
     finally:
@@ -123,7 +125,6 @@ def held_whole(path, lines):
     assert np.array_equal(values(path), at + np.repeat(noise[at[::10] % 10**5], 10))
 
 
-@pytest.mark.skipif(not ROOT, reason="only root may mount a small disk; the file size limit below stands for it")
 def test_a_full_disk_is_said_and_the_record_goes_on_when_there_is_room(tmp_path):
     """A real small tmpfs, filled to the last page three times: nothing that was committed is lost."""
     disk = tmp_path / "disk"
