@@ -74,6 +74,7 @@ class ScopeReader:
         self._true = true_volts(source, spec, probe)
         self._scale = coarse(source, limits)
         self._centre = 0.0
+        self._sent = (0.0, 0.0)  # scale and centre as the scope has them
         self._finest = 0.0
         self._coarsest = math.inf
         self._gate = Gate()
@@ -186,6 +187,8 @@ class ScopeReader:
 
     def _set_scale(self, driver: Any, wanted: float) -> None:
         scale = one_two_five(min(max(wanted, self._finest, 1e-6), self._coarsest))
+        if (scale, self._centre) == self._sent:  # as fine as this scope goes
+            return
         try:
             driver.set_channel(self._source.channel, scale=scale, offset=self._centre)
         except InstrumentError:  # beyond what this scope has: remember, and stay where it works
@@ -194,10 +197,11 @@ class ScopeReader:
             else:
                 self._coarsest = scale / 1.5
             driver.set_channel(self._source.channel, scale=self._scale, offset=self._centre)
+            self._sent = (self._scale, self._centre)
             return
         if self._source.measurement not in LEVELS:
             driver.set_trigger(source=self._source.channel, level=self._centre)
-        self._rescaled = True
+        self._rescaled, self._sent = True, (scale, self._centre)
         self._scale = scale
 
     def _instrument_doubt(self, value: float) -> float:
