@@ -56,12 +56,18 @@ def advised(rng: random.Random, effects: np.ndarray, values: np.ndarray) -> int:
     return moves
 
 
-def timer(rng: random.Random, values: np.ndarray, first: int, plan: bool) -> int:
-    """The drive timer: RV43 moves the on-time and, by 0.15 of it (half windows 0.3 and 0.6 us), the off-time."""
-    effects = np.array([[1.0, 0.0], [0.15 * 0.3 / 0.6, 1.0]])
+# The scenario's drive timer in half windows (0.3 and 0.6 us) for each part of the travel: RV43 spans 6.93 us of on-time
+# (10 kohm, 1 nF, ln 2), RV44 17.3 us of off-time (25 kohm), and the off-time takes 0.15 of the on-time with it.
+TIMER = np.array([[6.93 / 0.3, 0.0], [0.15 * 6.93 / 0.6, 17.3 / 0.6]])
+RIGHT = np.array([0.52, 0.53])  # parts of the travel at which both are right
+
+
+def timer(rng: random.Random, first: int, plan: bool) -> int:
+    """Settle both times from anywhere in the travel; the hand begins with RV43 (`first` 0) or RV44 (1)."""
+    effects = TIMER
+    values = TIMER @ (np.array([rng.random(), rng.random()]) - RIGHT)
     if first:
-        effects = effects[::-1, ::-1].copy()
-        values = values[::-1].copy()
+        effects, values = effects[::-1, ::-1].copy(), values[::-1].copy()
     return (advised if plan else alternately)(rng, effects, values)
 
 
@@ -111,15 +117,10 @@ def main() -> None:
                 arm.append(way(rng, effects, values))
         print(f"{f'each moves the other by {strength:.2f}':32} {spread(arms[0]):>12} {spread(arms[1]):>12}")
     for first, name in ((0, "drive timer, RV43 first"), (1, "drive timer, RV44 first")):
-        found: list[list[int]] = []
-        for plan in (False, True):
-            runs = []
-            for seed in range(args.runs):
-                rng = random.Random(seed)
-                values = np.array([rng.choice((-1, 1)) * rng.uniform(3.0, 10.0) for _ in range(2)])
-                runs.append(timer(rng, values, first, plan))
-            found.append(runs)
-        print(f"{name:32} {spread(found[0]):>12} {spread(found[1]):>12}")
+        arms = ([], [])
+        for arm, plan in zip(arms, (False, True), strict=True):
+            arm.extend(timer(random.Random(seed), first, plan) for seed in range(args.runs))
+        print(f"{name:32} {spread(arms[0]):>12} {spread(arms[1]):>12}")
     print(f"{'counted turns, window 1/60':32}")
     for name, travel, play in (("270 degrees", 270.0, (0.5, 2.0)), ("20 turns", 7200.0, (7.2, 36.0))):
         print(f"  {name:30} {spread([turns(s, travel, play) for s in range(args.runs)]):>12}")

@@ -12,11 +12,15 @@ import random
 from dataclasses import dataclass, field
 
 DT = 0.02
+CREEPS = 1.5  # s, time constant of the creep after release
 
 
 @dataclass(slots=True)
 class Knob:
-    """travel, backlash in degrees; lag in seconds; creep as a part of each move; scratch in degrees."""
+    """travel, backlash in degrees; lag in seconds; creep as a part of each move; scratch in degrees.
+
+    `skips` counts how often the wiper lost contact; `blocked` says that the last turn ran into a stop.
+    """
 
     travel: float
     backlash: float
@@ -28,6 +32,9 @@ class Knob:
     shaft: float = field(init=False)
     wiper: float = field(init=False)
     value: float = field(init=False)
+    spring: float = 0.0  # of the last moves, what has yet to creep
+    skips: int = 0
+    blocked: bool = False
     skip: float = 0.0
     skip_until: float = -1.0
     now: float = 0.0
@@ -41,11 +48,14 @@ class Knob:
         """Turn, let DT pass, and give what is tapped."""
         self.now += DT
         play = self.backlash / 2.0
-        self.shaft = min(max(self.shaft + turned, -play), self.travel + play)
+        wanted = self.shaft + turned
+        self.shaft = min(max(wanted, -play), self.travel + play)
+        self.blocked = self.shaft != wanted
         before = self.wiper
         wiper = min(max(self.wiper, self.shaft - play), self.shaft + play)
         self.wiper = min(max(wiper, 0.0), self.travel)
-        self.value += (self.wiper - self.value) * (1.0 - math.exp(-DT / self.lag))
+        self.spring = (self.spring + self.creep * (self.wiper - before)) * (1.0 - DT / CREEPS)
+        self.value += (self.wiper - self.spring - self.value) * (1.0 - math.exp(-DT / self.lag))
         return self.value + self._skipping(self.wiper != before)
 
     def _skipping(self, moving: bool) -> float:
@@ -54,6 +64,7 @@ class Knob:
             return 0.0
         if self.now >= self.skip_until and moving and self.random.random() < DT * 4.0:
             self.skip = self.random.gauss(0.0, self.scratch)
+            self.skips += 1
             self.skip_until = self.now + self.random.uniform(0.02, 0.2)
         return self.skip if self.now < self.skip_until else 0.0
 

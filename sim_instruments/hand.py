@@ -22,6 +22,7 @@ from dataclasses import dataclass
 
 CLOCKWISE = 1.0
 _TURN = {"turn up": 1.0, "slowly up": 1.0, "turn down": -1.0, "slowly down": -1.0, "back": 0.0}
+_WRONG = "the other way round"
 _BACK = "back"  # the other way than it was turned when this came
 _FAR = {"turn up", "turn down"}
 _WAYS = {"clockwise": 1.0, "counter-clockwise": -1.0}
@@ -36,6 +37,7 @@ class Sight:
     half    half of the window, same unit
     cue     the words of the cue; "" where the eye has only digits
     turn    "clockwise" or "counter-clockwise" where the cue says so
+    hint    the few words beside the cue
     """
 
     value: float | None
@@ -43,6 +45,7 @@ class Sight:
     half: float
     cue: str = ""
     turn: str = ""
+    hint: str = ""
 
     @property
     def error(self) -> float:
@@ -93,6 +96,9 @@ class Hand:
         self._back = 0.0
         self._noise = 1.0
         self._noise_until = -math.inf
+        self._judges_from = -math.inf
+        self._turned_round = False  # by its own judgement, since the last word to turn
+        self._blocked = 0.0  # the way in which it last ran into a stop
         self._probe: tuple[float, float] | None = None  # value seen, degrees turned one way since
 
     @property
@@ -105,22 +111,35 @@ class Hand:
         """The way it was last turned: +1 clockwise, -1 counter-clockwise, 0 before the first."""
         return self._way
 
+    def blocked(self) -> None:
+        """The screw turns no further: whoever feels the stop tries the other way."""
+        if self._blocked != self._way:
+            self.raises = -self.raises
+            self._turned_round = True
+        self._blocked = self._way
+
     def step(self, now: float, seen: Sight) -> float:
         """Degrees turned since the call before, clockwise positive. `now` in seconds, never going back."""
         if not self._news or self._news[-1][1] != seen:
             self._news.append((now, seen))
         while self._news and self._news[0][0] <= now - self.traits.reaction:
-            self._look(self._news.popleft()[1])
+            self._look(self._news.popleft()[1], now)
         elapsed, self._then = 0.0 if self._then is None else now - self._then, now
         speed = 0.0 if self._seen is None else self._speed(self._seen)
         return self._turn(speed, elapsed, now)
 
-    def _look(self, seen: Sight) -> None:
-        """Take in one piece of news, and notice if the reading went the other way than believed."""
+    def _look(self, seen: Sight, now: float) -> None:
+        """Take in one piece of news, and notice if the reading went the other way than believed.
+
+        What is seen just after turning round is still the old way's doing, and is not judged by.
+        """
         before, self._seen = self._seen, seen
         if seen.cue == _BACK and (before is None or before.cue != _BACK):
             self._back = -self._way
+        self._told(before, seen)
         if seen.value is None or (before is not None and before.value == seen.value):
+            return
+        if now < self._judges_from:
             return
         if self._probe is None:
             self._probe = (seen.value, 0.0)
@@ -132,7 +151,16 @@ class Hand:
         found = seen.value - value
         if found * expected < 0.0 and abs(found) > 2.0 * seen.half:
             self.raises = -self.raises
+            self._turned_round = True
         self._probe = (seen.value, 0.0)
+
+    def _told(self, before: Sight | None, seen: Sight) -> None:
+        """With a new word to turn, take the hint that the last turn went wrong, unless it was undone meanwhile."""
+        if seen.cue not in _TURN or (before is not None and before.cue in _TURN):
+            return
+        if seen.hint == _WRONG and not self._turned_round:
+            self.raises = -self.raises
+        self._turned_round = False
 
     def _speed(self, seen: Sight) -> float:
         """Degrees per second wanted now, clockwise positive."""
@@ -173,7 +201,8 @@ class Hand:
         turned, self._intended, self._moving = self._intended, 0.0, True
         way = math.copysign(1.0, turned)
         if way != self._way:
-            self._probe = None if self._seen is None or self._seen.value is None else (self._seen.value, 0.0)
+            self._probe, self._blocked = None, 0.0
+            self._judges_from = now + 2.0 * self.traits.reaction
         self._way = way
         if self._probe is not None:
             self._probe = (self._probe[0], self._probe[1] + turned)

@@ -395,4 +395,6 @@ def _sight(goal: Any, view: Any) -> Sight:
     if not (math.isfinite(target) and math.isfinite(half)):  # a least point: the cue alone leads
         half = 1.0
         target = (value or 0.0) + half
-    return Sight(value, target, half, str(view.cue), str(getattr(view, "turn", None) or ""))
+    return Sight(
+        value, target, half, str(view.cue), str(getattr(view, "turn", None) or ""), str(getattr(view, "hint", ""))
+    )

@@ -6,7 +6,8 @@ the window with the hands off, hold.
 Rules it keeps:
 - A reading counts only if it is usable, fresh, newer than the one before, finite and in the goal's unit.
 - A setting is accepted only by a reading, never by time alone: every reading over `goal.hold` seconds counted, stood
-  inside the window and showed no movement, and their mean is inside by three of its standard deviations.
+  inside the window and showed no movement, and their mean is inside by three of its standard deviations. So is the
+  mean of all readings since the hands came to rest: those outside are not left out because they are.
 - A number above the ceiling, whatever its flags, ends the trim at once. So does overload where there is a ceiling.
 - Once ended, by acceptance or by the ceiling, only `Restart` begins again.
 - `view` at a later time than the last event shows what that time changes: "stop" is due, a reading has grown stale.
@@ -20,7 +21,7 @@ from dataclasses import replace
 from ..readings import Flag, Reading
 from . import estimate as est
 from .estimate import value_of
-from .faults import drops
+from .faults import CERTAIN, jumps
 from .moves import BRIEF, LONGEST, REACTION, SHORTEST, Move, learn, stop_time
 from .shown import BUSY, cue_of, view
 from .state import Phase, TrimState, learned, margin_of, move_of, pace_of, start, window_of
@@ -45,6 +46,7 @@ __all__ = ["TrimState", "learned", "start", "step", "view"]
 _KEPT = 50  # readings of one row that are remembered, and all that are younger than two hold times
 _SHOWN = 400  # readings of one stretch that are remembered
 _FAULT_SHOWN = 3.0  # s
+_BY_CHANCE = 0.001  # of the stretches in which noise alone may look like a jump
 _STILL_AFTER = 0.2  # s after a cue in which no hand has begun to move
 _WHY_NOT = {
     Flag.BUSY: BUSY,
@@ -256,6 +258,7 @@ def _catching(state: TrimState, reading: Reading) -> TrimState:
     began = reading.time - reading.aperture
     if began < move.until + REACTION + 0.05 + state.goal.settle:
         return state
+    knows = state.moved > 0.0
     moved = move.way * (value_of(reading) - move.start)
     pace = learn(pace_of(state, move.slow), move, moved, state.goal, state.threshold)
     state = replace(state, slow=pace) if move.slow else replace(state, bold=pace)
@@ -265,20 +268,34 @@ def _catching(state: TrimState, reading: Reading) -> TrimState:
     else:
         length = move.until - move.began
         state = replace(state, idle=state.idle + length, dead=length)
-    state = _look_for_faults(state, move)
+    state = _look_for_faults(state, move, knows)
     return _look(replace(state, phase=Phase.LOOK, still=(), hold=()), reading)
 
 
-def _look_for_faults(state: TrimState, move: Move) -> TrimState:
+def _look_for_faults(state: TrimState, move: Move, knows: bool) -> TrimState:
     """After a stretch: did the wiper jump, or did nothing move for a long time?"""
     window = window_of(state.goal)
-    least = max(6.0 * state.sigma, 3.0 * state.step, window / 2.0)
-    if not state.known.scratchy and drops([value_of(r) for r in state.shown], move.way, least):
+    jumped = jumps([value_of(r) for r in state.shown], move.way, _swing(state), knows=knows)
+    state = replace(state, jumps=state.jumps + jumped)
+    if not state.known.scratchy and state.jumps >= CERTAIN:
         state = replace(state, known=replace(state.known, scratchy=True))
         return _fault(state, Cue.JUMPS)
     if not (move.stuck or state.idle >= LONGEST) or abs(state.goal.target - move.start) < window:
         return state
     return _fault(replace(state, idle=0.0, dead=0.0), Cue.END_STOP if state.moved else Cue.DEAD)
+
+
+def _swing(state: TrimState) -> float:
+    """How far the readings must swing back before noise is no excuse: by chance in one stretch of a thousand.
+
+    The difference of two spreads by sqrt 2 sigma, and a normal tail beyond z is below exp(-z^2 / 2) / 2, for each
+    reading. Noise that few readings have shown may be greater, but is not taken for more than a window can live with.
+    """
+    window = window_of(state.goal)
+    sigma = min(est.widened(state.sigma, len(state.differences)), max(state.sigma, window / 12.0))
+    return max(
+        2.0 * sigma * math.sqrt(math.log(len(state.shown) / (2.0 * _BY_CHANCE))), 2.0 * state.step, window / 20.0
+    )
 
 
 def _fault(state: TrimState, cue: Cue) -> TrimState:
@@ -303,7 +320,8 @@ def _complete(state: TrimState) -> bool:
     hold = state.hold
     if state.phase is not Phase.LOOK or len(hold) < 2 or hold[-1].time - hold[0].time < state.goal.hold:
         return False
-    return est.surely_inside(hold, state.sigma, len(state.differences), state.goal)
+    rows = (hold, state.still)
+    return all(est.surely_inside(row, state.sigma, len(state.differences), state.goal) for row in rows)
 
 
 def _accept(state: TrimState) -> Stepped:

@@ -18,6 +18,11 @@ from .types import Goal
 ENOUGH = 6  # readings of a hold whose noise is no small part of the window
 KEPT = 30  # second differences remembered
 _SECOND_DIFFERENCE = math.sqrt(6.0)  # its standard deviation for unit white noise: sqrt(1 + 4 + 1)
+# Cut at three medians = 2.02 standard deviations, a normal spread seems smaller by sqrt(E min(z^2, 2.02^2)) = 0.962.
+_CUT = 0.962
+# Neighbouring second differences share readings (correlations -2/3 and 1/6): n of them are worth n / 1.94 free ones,
+# and Student's 99.9 % point with f of those is about 3 (1 + 2.5 / f) (Cornish and Fisher's first term).
+_FEW = 2.5 * 1.94
 
 
 def value_of(reading: Reading) -> float:
@@ -69,7 +74,7 @@ def noise(differences: Sequence[float], resolution: float, assumed: float) -> fl
         return max(floor, assumed)
     limit = 3.0 * statistics.median(differences) if len(differences) >= 5 else math.inf
     squares = math.fsum(min(d, limit) ** 2 for d in differences) / len(differences)
-    found = math.sqrt(squares) / _SECOND_DIFFERENCE
+    found = math.sqrt(squares) / _SECOND_DIFFERENCE / (_CUT if math.isfinite(limit) else 1.0)
     return max(floor, found, assumed if len(differences) < 3 else 0.0)
 
 
@@ -100,11 +105,16 @@ def steady(readings: Sequence[Reading], sigma: float, step: float, window: float
     return abs(rise) <= 4.0 * sigma * math.sqrt(12.0 / len(readings)) + slack
 
 
+def widened(sigma: float, differences: int) -> float:
+    """`sigma` made wider by as much as the few differences it rests on demand, for bounds of three deviations."""
+    return sigma * (1.0 + _FEW / max(1, differences))
+
+
 def surely_inside(readings: Sequence[Reading], sigma: float, differences: int, goal: Goal) -> bool:
     """True if the mean of the readings lies inside the window by three of its standard deviations.
 
-    Widened while sigma rests on few differences, as a small-sample factor does; the readings' own scatter counts
-    where it is greater than sigma.
+    Widened while sigma rests on few differences, as Student's factor does; the readings' own scatter counts where it
+    is greater than sigma.
     """
     values = [value_of(r) for r in readings]
     mean = math.fsum(values) / len(values)
@@ -112,5 +122,5 @@ def surely_inside(readings: Sequence[Reading], sigma: float, differences: int, g
     doubt = max(sigma, scatter)
     if len(values) < ENOUGH and doubt > (goal.high - goal.low) / 12.0:
         return False
-    guard = 3.0 * (1.0 + 1.5 / max(1, differences)) * doubt / math.sqrt(len(values))
+    guard = 3.0 * widened(doubt, differences) / math.sqrt(len(values))
     return goal.low + guard <= mean <= goal.high - guard
