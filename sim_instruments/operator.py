@@ -395,6 +395,5 @@ def _sight(goal: Any, view: Any) -> Sight:
     if not (math.isfinite(target) and math.isfinite(half)):  # a least point: the cue alone leads
         half = 1.0
         target = (value or 0.0) + half
-    return Sight(
-        value, target, half, str(view.cue), str(getattr(view, "turn", None) or ""), str(getattr(view, "hint", ""))
-    )
+    turn, hint = (str(getattr(view, name, None) or "") for name in ("turn", "hint"))
+    return Sight(value, target, half, str(view.cue), turn, hint)
