@@ -22,7 +22,7 @@ from .soakview import soak_rows
 from .words import plain, sentence
 
 FRAME = 0.05  # seconds; 20 drawings a second is more than an eye follows and little for a slow link
-BURST = 3  # pictures that may follow each other at once
+BURST = 4  # pictures that may follow each other at once
 
 _STYLES = {
     "pass": "bold cyan",

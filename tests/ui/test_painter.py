@@ -88,7 +88,7 @@ def test_a_terminal_that_is_gone_is_told_to_who_shows(painter, terminal):
 def test_what_waited_for_its_time_is_drawn_without_another_call(painter, terminal):
     """The last value before a pause is the one on the screen."""
     terminal.gate.set()
-    for value in (9900.0, 9899.0, 9898.0, 9897.0, 9896.0):
+    for value in (9901.0, 9900.0, 9899.0, 9898.0, 9897.0, 9896.0):
         painter.show(moved(value))
         painter._drain()
     for _ in range(200):
