@@ -244,10 +244,11 @@ class SimulatedOperator:
         if getattr(notice, "asked", "") or self._counted is not None:
             return  # the turn is counted, whatever the gauge does meanwhile
         named = str(notice.trimmer).split(",")[0].strip()
-        goal, view = notice.goal, notice.view
+        goal = notice.goal
         hand = self._fingers.setdefault((notice.step, named), self._new_hand(goal))
-        self._watched = (named, hand, _sight(goal, view))
-        if view.hint == ASKS_WAY and hand.way and (notice.step, named) not in self._ways_said:
+        sight = _sight(goal, notice.view)
+        self._watched = (named, hand, sight)
+        if sight.hint == ASKS_WAY and hand.way and (notice.step, named) not in self._ways_said:
             self._ways_said.add((notice.step, named))
             self._said.append(Told("turned", "clockwise" if hand.way > 0.0 else "counter-clockwise"))
         self._motor.start()
