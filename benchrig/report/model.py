@@ -20,6 +20,9 @@ from ..records.facts import InstrumentFacts, StepResult
 from ..records.history import History, JobRow, StepRow
 from ..units import show
 from .plots import Band, plot
+from .soaks import Soaked, soaks_of
+
+MOST_WAVEFORMS = 6  # drawn for one step
 
 RULES = {
     "guarded": "Guarded acceptance: a value passes when it lies inside its limit by more than the guard band, which is "
@@ -74,6 +77,7 @@ class Report:
     digest: str
     readings: int
     notes: Sequence[str] = field(default_factory=tuple)
+    soaks: Sequence[Soaked] = field(default_factory=tuple)
 
 
 def gather(history: History, job: int) -> Report:
@@ -97,6 +101,7 @@ def gather(history: History, job: int) -> Report:
         rule=RULES.get(row.rule, row.rule),
         digest="",
         readings=history.reading_count(job),
+        soaks=soaks_of(history, job, steps),
         notes=[str(event["facts"].get("words", "")) for event in events if event["kind"] == "said"],
     )
     return _sealed(report)
@@ -164,13 +169,18 @@ def sort_of(verdict: str) -> str:
 def figures_of(history: History, step: StepRow) -> list[Figure]:
     """The course of a step's readings, and every waveform kept with it."""
     figures = []
-    for channel in history.channels(step.row):
+    for channel in history.channels(step.row) if step.kind != "soak" else ():
         readings = history.readings(channel)
         if len(readings) > 1:
             figures.append(_course(step, channel.name, channel.unit, readings))
-    for name, waveform in history.waveforms(step.row):
+    waveforms = history.waveforms(step.row)
+    for name, waveform in waveforms[:MOST_WAVEFORMS]:
         times = np.asarray(waveform.times)
         figures.append(Figure(f"{step.title}: waveform at {name}", _drawn(times, waveform.volts, "V", step)))
+    if len(waveforms) > MOST_WAVEFORMS:
+        last = figures.pop()
+        more = f"{last.caption}, and {len(waveforms) - MOST_WAVEFORMS} more in the record"
+        figures.append(Figure(more, last.svg))
     return figures
 
 

@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,22 @@ class Band:
     low: float | None
     high: float | None
     name: str
+
+
+class EnvelopeLike(Protocol):
+    """Columns of a long course; see `records.envelope.Envelope`."""
+
+    @property
+    def times(self) -> NDArray[np.float64]: ...
+
+    @property
+    def least(self) -> NDArray[np.float64]: ...
+
+    @property
+    def mean(self) -> NDArray[np.float64]: ...
+
+    @property
+    def greatest(self) -> NDArray[np.float64]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +83,51 @@ def ticks(low: float, high: float, about: int = 5) -> list[float]:
     first = math.ceil(low / step - 1e-9)
     last = math.floor(high / step + 1e-9)
     return [float(f"{i * step:.12g}") for i in range(first, last + 1)]
+
+
+def clock_words(seconds: float) -> str:
+    """h:mm:ss.
+
+    >>> clock_words(5400.0)
+    '1:30:00'
+    """
+    whole = max(0, round(seconds))
+    return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
+
+
+LONG = 600.0  # s from which moments are told as on a clock
+_STRIDES = (60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 21600, 43200, 86400, 172800, 604800)
+
+
+def moments(start: float, stop: float, unit: str, about: int = 7) -> list[tuple[float, str]]:
+    """Where the time axis is marked, and how: hours and minutes on long ones, seconds with a prefix on short ones."""
+    if unit != "s" or stop - start < LONG:
+        return [(moment, show(moment, unit, digits=3)) for moment in ticks(start, stop, about)]
+    stride = next((it for it in _STRIDES if (stop - start) / it <= about + 1), _STRIDES[-1])
+    first = math.ceil(start / stride - 1e-9)
+    return [(i * stride, clock_words(i * stride)[:-3] + " h") for i in range(first, math.floor(stop / stride) + 1)]
+
+
+def plot_envelope(
+    drawn: EnvelopeLike, *, unit: str, title: str, bands: Sequence[Band] = (), width: int = 760, height: int = 240
+) -> str:
+    """A long course: a stretch from the least to the greatest of each moment, and the mean as a line.
+
+    `drawn` has times (s), least, mean and greatest, shape (n,) each, n >= 1.
+    """
+    t = np.asarray(drawn.times) - float(drawn.times[0])
+    axes = _axes(t, np.concatenate((drawn.least, drawn.greatest)), bands, width, height)
+    axes = Axes(float(t[0]), max(float(t[-1]), float(t[0]) + 1.0), axes.y0, axes.y1, width, height)
+    upper = [f"{axes.x(a):.1f},{axes.y(b):.1f}" for a, b in zip(t, drawn.greatest, strict=True)]
+    lower = [f"{axes.x(a):.1f},{axes.y(b):.1f}" for a, b in zip(t[::-1], drawn.least[::-1], strict=True)]
+    mean = " ".join(f"{axes.x(a):.1f},{axes.y(b):.1f}" for a, b in zip(t, drawn.mean, strict=True))
+    parts = [
+        *(_band(axes, band) for band in bands),
+        _grid(axes, unit, "s"),
+        f'<polygon class="reach" points="{" ".join(upper + lower)}"/>',
+        f'<polyline class="trace" points="{mean}"/>',
+    ]
+    return _frame("".join(parts), title, width, height)
 
 
 def plot(
@@ -137,9 +199,8 @@ def _grid(axes: Axes, unit: str, time_unit: str) -> str:
         label = escape(show(value, unit, resolution=step))
         parts.append(f'<path class="grid" d="M{_LEFT} {y:.1f}H{axes.width - _RIGHT}"/>')
         parts.append(f'<text class="value" x="{_LEFT - 6}" y="{y + 4:.1f}">{label}</text>')
-    for moment in ticks(axes.x0, axes.x1, 7):
-        label = escape(show(moment, time_unit, digits=3))
-        parts.append(f'<text class="moment" x="{axes.x(moment):.1f}" y="{axes.height - 10}">{label}</text>')
+    for moment, words in moments(axes.x0, axes.x1, time_unit):
+        parts.append(f'<text class="moment" x="{axes.x(moment):.1f}" y="{axes.height - 10}">{escape(words)}</text>')
     return "".join(parts)
 
 

@@ -76,7 +76,12 @@ def details(engine: Engine, now: float) -> dict[str, Any]:
         "cycles": engine.cycles,
         "findings": {str(severity): count for severity, count in engine.findings.items()},
         "channels": {
-            name: {**_sums(it), "unit": engine.channels[name].unit, "words": words_of(it, engine.channels[name].unit)}
+            name: {
+                **_sums(it),
+                "window": list(engine.channels[name].channel.limits.window),
+                "unit": engine.channels[name].unit,
+                "words": words_of(it, engine.channels[name].unit),
+            }
             for name, it in engine.totals().items()
         },
     }

@@ -14,6 +14,8 @@ import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
+import numpy as np
+
 from ..judgement.errors import SeriesError
 from ..judgement.trend import Drift
 from ..judgement.uncertainty import coverage_factor
@@ -71,6 +73,7 @@ class ChannelWatch:
         self.uncertainty = 0.0
         self.last: tuple[float, float] | None = None  # time and value of the last usable reading
         self.readings = self.usable = 0
+        self.far_out = 0  # usable readings outside what is acceptable, after the coming in
         self._length = length
         self._false_alarms = false_alarms
         self._least, self._greatest, self._sum = math.inf, -math.inf, 0.0
@@ -193,6 +196,7 @@ class ChannelWatch:
         if times[0] < self._warm_by:
             row[times < self._warm_by] -= row[times < self._warm_by] == Level.OUT
             row[times < self._may_come_in_by] = Level.IN
+        self.far_out += int(np.count_nonzero(row == Level.FAR_OUT))
         before = self._confirmed.level
         for place, level in self._confirmed.take(row):
             yield from self._moved(before, level, float(times[place]), float(values[place]))

@@ -16,7 +16,6 @@ from ..procedure.model import Soak
 from ..units import show
 from .channel import ChannelWatch, Totals
 from .findings import Columns, Finding, Kind, Severity
-from .levels import Level
 from .machine import Move, Phase, moved
 
 # Findings that stay open until another ends them; the others are over as soon as they are told.
@@ -62,6 +61,7 @@ class Engine:
         self.open: dict[tuple[str, Kind], Finding] = {}
         share = step.false_alarms / (2.0 * len(step.channels))
         self.channels = {it.name: ChannelWatch(it, began, step.duration, step.warm_up, share) for it in step.channels}
+        self.catches = 0
         self._since = began  # of the present phase
         self._on_since = began
 
@@ -85,6 +85,7 @@ class Engine:
         """The armed scope has triggered: a record from `least` to `greatest`."""
         if self.over or self.phase is Phase.OFF:
             return []
+        self.catches += 1
         size = greatest - least
         words = f"a record from {show(least, unit)} to {show(greatest, unit)} is kept"
         return self._told([Finding(name, Kind.CAUGHT, Severity.WARNING, time, words, unit, least, size)])
@@ -126,10 +127,14 @@ class Engine:
         return {name: channel.totals() for name, channel in self.channels.items()}
 
     def verdict(self) -> str:
-        """fail: stopped, or something that may not be; conditional pass: something was noticed; pass."""
-        far = any(channel.level is Level.FAR_OUT for channel in self.channels.values())
+        """What became of the unit.
+
+        fail: stopped; a channel outside what is acceptable, even for one reading; a dip that the armed scope caught,
+        for its level says what may not be; a channel that gave nothing. conditional pass: something else was noticed.
+        """
+        far = any(channel.far_out for channel in self.channels.values())
         never = any(not channel.usable for channel in self.channels.values())
-        if self.stopped or far or never:
+        if self.stopped or far or never or self.catches:
             return "fail"
         return "conditional pass" if self.findings[Severity.WARNING] else "pass"
 

@@ -31,7 +31,7 @@ class Level(enum.IntEnum):
 class Ceiling:
     """Finds the first reading above a limit. It looks at every number, and at overloads where `overload` says so.
 
-    A meter that chooses its own range shows an overload while it goes to the next one: there it takes `CONFIRM` in a row.
+    A meter that chooses its own range shows an overload while it goes to the next one: there `CONFIRM` in a row count.
     """
 
     def __init__(self, limit: float, *, overload: bool) -> None:

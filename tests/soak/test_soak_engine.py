@@ -108,6 +108,14 @@ def test_the_power_is_cycled_by_the_clock():
     assert Switch(False) in engine.tick(1262.0)
 
 
+def test_one_reading_outside_what_is_acceptable_is_no_pass():
+    """It moves no level and stops nothing, and still the unit did that."""
+    engine = Engine(soak(warm_up=0.0), 0.0)
+    engine.take("+12 V", some([12.0] * 20 + [5.0] + [12.0] * 20, 0.0))
+    assert not engine.over
+    assert engine.verdict() == "fail"
+
+
 def test_what_the_scope_caught_is_a_warning_with_its_record_in_words():
     """Unless the power is off on purpose."""
     engine = Engine(soak(cycle=PowerCycle(600.0, 60.0)), 0.0)
@@ -116,6 +124,7 @@ def test_what_the_scope_caught_is_a_warning_with_its_record_in_words():
     assert (effect.finding.kind, effect.finding.severity) == (Kind.CAUGHT, Severity.WARNING)
     engine.switched(False, 600.0)
     assert engine.caught("dips", 601.0, 0.0, 5.0, "V") == []
+    assert engine.verdict() == "fail"
 
 
 EVENTS = st.lists(

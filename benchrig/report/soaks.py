@@ -1,0 +1,105 @@
+"""What a report says of a soak: its channels over the whole time, what was noticed, how long."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from ..records.history import History, StepRow
+from ..units import show
+from .plots import Band, clock_words, plot_envelope
+
+POINTS = 760  # about one for each column of the drawing
+MOST_FINDINGS = 40
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelLine:
+    """One channel over the whole soak. Texts as people read them."""
+
+    name: str
+    readings: str
+    least: str
+    mean: str
+    greatest: str
+    drift: str
+
+
+@dataclass(frozen=True, slots=True)
+class Soaked:
+    """One soak step."""
+
+    title: str
+    lasted: str
+    why: str
+    channels: Sequence[ChannelLine]
+    findings: Sequence[tuple[str, str, str, str]]  # since the start, channel, what, words
+    more: int  # findings beyond those
+    drawn: Sequence[tuple[str, str]]  # caption, SVG
+
+
+def soaks_of(history: History, job: int, steps: Sequence[StepRow]) -> list[Soaked]:
+    """Every soak of a job, in order."""
+    soaks = [step for step in steps if step.kind == "soak" and step.result is not None]
+    if not soaks:
+        return []
+    events = history.events(job)
+    return [_soaked(history, step, [it for it in events if it["step"] == step.row]) for step in soaks]
+
+
+def _soaked(history: History, step: StepRow, events: Sequence[Mapping[str, Any]]) -> Soaked:
+    assert step.result is not None
+    found = [it["facts"] for it in events if it["kind"] == "finding"]
+    so_far: Mapping[str, Any] = next((it["facts"] for it in events if it["kind"] == "soak so far"), {})
+    details = step.result.details or so_far
+    channels = details.get("channels", {})
+    return Soaked(
+        title=step.title,
+        lasted=clock_words(float(details.get("lasted", 0.0))),
+        why=str(details.get("why", "") or details.get("ended", "")),
+        channels=[_line(name, it) for name, it in channels.items()],
+        findings=[_finding(it, step.started_at, events) for it in found[:MOST_FINDINGS]],
+        more=max(0, len(found) - MOST_FINDINGS),
+        drawn=list(_drawn(history, step, channels)),
+    )
+
+
+def _line(name: str, it: Mapping[str, Any]) -> ChannelLine:
+    unit = str(it.get("unit", ""))
+    least, mean, greatest = (
+        "" if it.get(key) is None else show(float(it[key]), unit) for key in ("least", "mean", "greatest")
+    )
+    return ChannelLine(
+        name, f"{it.get('usable', 0)} of {it.get('readings', 0)}", least, mean, greatest, _drift(it, unit)
+    )
+
+
+def _drift(it: Mapping[str, Any], unit: str) -> str:
+    """Change in an hour with its expanded uncertainty, and whether it is more than chance."""
+    slope, doubt = it.get("drift"), it.get("drift uncertainty")
+    if slope is None or doubt is None:
+        return ""
+    words = f"{show(3600.0 * slope, unit, digits=3)} ± {show(7200.0 * doubt, unit, digits=2)} an hour"
+    return words if it.get("drifts") else f"none seen ({words})"
+
+
+def _finding(it: Mapping[str, Any], began: float, events: Sequence[Mapping[str, Any]]) -> tuple[str, str, str, str]:
+    origin = next((row for row in events if row["kind"] == "finding"), None)
+    at = float(it.get("at", 0.0))
+    # A finding carries the clock of its process; its event carries the record's: their difference is the same for all.
+    offset = 0.0 if origin is None else origin["at_us"] / 1e6 - began - float(origin["facts"].get("at", 0.0))
+    return clock_words(max(0.0, at + offset)), str(it["channel"]), str(it["kind"]), str(it["words"])
+
+
+def _drawn(history: History, step: StepRow, channels: Mapping[str, Any]) -> list[tuple[str, str]]:
+    rows = []
+    for channel in history.channels(step.row):
+        drawn = history.envelope(channel, POINTS)
+        if channel.name not in channels or not drawn.times.size:
+            continue
+        limits = channels[channel.name].get("window")
+        bands = [Band(limits[0], limits[1], "window")] if limits else []
+        svg = plot_envelope(drawn, unit=channel.unit, title=f"{step.title}: {channel.name}", bands=bands)
+        rows.append((f"{step.title}: {channel.name}, least to greatest, mean as a line", svg))
+    return rows
