@@ -1,4 +1,4 @@
-"""The report in a real browser: no network, no complaint, hostile text stays text, tables and plots on screen and paper."""
+"""The report in a real browser: no network, no complaint, hostile text stays text, on screen and on paper."""
 
 import shutil
 import subprocess
