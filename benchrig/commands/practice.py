@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from ..procedure.model import Procedure, trimmers_of
-from ..session.notices import Notice, StepStarted
+from ..session.notices import Notice, StepStarted, TrimMoved
 from ..session.operators import Command, EntryRequest, HoldRequest, Operator, Question
 
 HELP = "arrows: left/right turn, up/down turn finely, shift coarsely"
@@ -75,6 +75,8 @@ class Practice:
         if isinstance(notice, StepStarted):
             self._in_hand = notice.trimmer
             self._mate.notify(notice)
+        elif isinstance(notice, TrimMoved):  # of several trimmers the one that is to be turned
+            self._in_hand = notice.trimmer
         self._you.notify(notice)
 
     def commands(self) -> Sequence[Command]:

@@ -66,9 +66,10 @@ class WavFile:
         self._voice = Voice()
         self._closed = False
         try:
-            self._file = wave.open(str(path), "wb")  # noqa: SIM115  # closed by `close`
+            self._stream = path.open("wb")
         except OSError as error:
             raise self._trouble(error) from error
+        self._file = wave.open(self._stream, "wb")
         self._file.setnchannels(1)
         self._file.setsampwidth(2)
         self._file.setframerate(RATE)
@@ -88,6 +89,7 @@ class WavFile:
             self._closed = True
             self._write_up_to_now()
             self._file.close()
+            self._stream.close()
 
     def _set(self, view: TrimView) -> None:
         self._write_up_to_now()

@@ -13,8 +13,8 @@ from ..session.operators import Command, EntryRequest, HoldRequest, Operator, Qu
 from .keys import Keys
 from .words import plain
 
-KEYS_HELP = "keys: space pause/go on   s skip   m mark   a alarms noted   q stop   ? these lines"
-TURN_HELP = "      . or right: it was turned clockwise   , or left: counter-clockwise   Enter: turned as asked"
+KEYS_HELP = "keys: space pause/go on   s skip   m mark   a alarms noted   q stop   ? help"
+TURN_HELP = "      . or right: turned clockwise   , or left: counter-clockwise   Enter: done"
 # Two keys beside each other (< and > are on them), and the arrows where those do not turn practice trimmers.
 WAYS = {
     "right": "clockwise", ".": "clockwise", ">": "clockwise",
