@@ -69,7 +69,7 @@ class WavFile:
             self._stream = path.open("wb")
         except OSError as error:
             raise self._trouble(error) from error
-        self._file = wave.open(self._stream, "wb")
+        self._file = wave.open(self._stream, "wb")  # noqa: SIM115  # closed by `close`
         self._file.setnchannels(1)
         self._file.setsampwidth(2)
         self._file.setframerate(RATE)
