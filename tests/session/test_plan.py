@@ -1,9 +1,12 @@
 """The order of a job: as found first, what opens what again, loops that end, steps that are blocked and why."""
 
+import itertools
 from importlib.resources import files
 
 import pytest
+from click.testing import CliRunner
 
+from benchrig.commands.run import command
 from benchrig.procedure import load_procedure
 from benchrig.procedure.model import trimmers_of
 from benchrig.session import plan as planning
@@ -108,3 +111,16 @@ def test_after_a_failed_safety_step_nothing_runs_the_unit(restore, failed, block
     assert {"rail-plus-12", "x-zero", "width", "hum-after", "focus"} <= blocked
     assert {"esr-c101", "hand-over"} <= opened(plan)
     assert plan.why[blocked_too] == why
+
+
+def test_run_with_plan_says_what_opens_what_and_starts_nothing(tmp_path, monkeypatch):
+    """The printed text; no bench is asked for, and no record is made."""
+    monkeypatch.chdir(tmp_path)
+    ran = CliRunner().invoke(command, ["skerry14/restore", "--plan"], standalone_mode=False)
+    lines = [line.strip() for line in ran.output.splitlines()]
+    after = {line.split(":")[0].split()[-1]: after for line, after in itertools.pairwise(lines) if ":" in line}
+    assert after["eht"] == "a change here opens width, height again"
+    assert after["clean-vertical"] == "a change here opens ramp-vertical again"
+    assert after["clean-horizontal"] == "a change here opens ramp-horizontal again"
+    assert after["centre-vertical"] == "a change here opens height, centre-horizontal again"
+    assert list(tmp_path.iterdir()) == []

@@ -278,12 +278,13 @@ DO = (
 READ = lambda walk: walk.read(walk.guard.acknowledgement)  # noqa: E731
 READ_OLD = lambda walk: walk.read(walk.old)  # noqa: E731
 LEAVE = lambda walk: walk.gone(walk.guard.done)  # noqa: E731
+CUT = lambda walk: walk.gone(lambda: walk.guard.cut("stop"))  # noqa: E731
 REACH = lambda walk: walk.step_begins("eht-0")  # noqa: E731
 NEXT = {
     Phase.READY: (REACH, lambda walk: walk.step_begins("safe"), lambda walk: walk.step_begins("mains-0"), READ_OLD),
     Phase.WORKING: (LEAVE, READ_OLD),
     Phase.LIVE_WORKING: (READ, READ, Walk.sees, LEAVE, lambda walk: walk.gone(walk.pass_time)),
-    Phase.LIVE_READY: (Walk.make_safe, REACH, READ_OLD),
+    Phase.LIVE_READY: (Walk.make_safe, Walk.make_safe, REACH, READ_OLD, CUT),
 }
 OF_A_POINT = (Walk.lapses, Walk.sees, Walk.make_safe)
 
