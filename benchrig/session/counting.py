@@ -23,6 +23,7 @@ from ..trim.types import Accepted, Cue, Goal, Restart, TrimView, Way
 from .doers import STANDS, recent, steady
 from .notices import TurnAdvised
 from .ports import InstrumentSource, Item
+from .remembering import remember
 from .turning import KEPT, Gauge, begin, events, quantity_of
 from .verdicts import Value, value_of
 from .work import Work
@@ -182,5 +183,8 @@ def _remember(work: Work, key: tuple[str, str], turning: _Turning, state: trim.T
     gain, known = turning.learner.gain, learned(state)
     if gain is not None and math.isfinite(gain) and gain != 0.0:
         work.services.gains[key] = gain
-        known = replace(known, raises=Way.CLOCKWISE if gain > 0.0 else Way.COUNTER_CLOCKWISE)
+        raises = Way.CLOCKWISE if gain > 0.0 else Way.COUNTER_CLOCKWISE
+        if known.raises is not raises:
+            remember(work, key, raises)
+        known = replace(known, raises=raises)
     work.services.known[key] = known

@@ -28,6 +28,7 @@ from .notices import Connection, JobEnded, JobStarted, Notice, StepEnded, StepSt
 from .operators import Operator
 from .plan import Plan, Status
 from .ports import Bell, Tools
+from .remembering import recalled
 from .resume import Resumed, after, take_up, with_facts
 from .work import Services, Work
 
@@ -380,6 +381,9 @@ def run(
         )
     services = Services(procedure, bench, operator, store, clock or RealClock(), alarms=alarms)
     broken_off = None
+    with History(store.path) as history:
+        known = recalled(history, procedure.unit, serial, simulated=bench.all_doubles())
+    services.known.update(known)
     if resume is not None:
         with History(store.path) as history:
             broken_off = (resume, take_up(history, resume, procedure, serial))

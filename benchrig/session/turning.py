@@ -33,6 +33,7 @@ from ..units import show
 from .doers import typed_value
 from .notices import Notice, TrimMoved
 from .ports import Back, InstrumentSource, Item, Lost
+from .remembering import remember
 from .verdicts import Value, value_of
 from .work import Work
 
@@ -86,8 +87,8 @@ def turn_watched(
                 for event in (*told, *events(work, item)):
                     raised = state.known.raises
                     state, effects = trim.step(state, event)
-                    if state.known.raises not in (raised, None):
-                        work.say(f"{axis.trimmer.name} turned {state.known.raises} raises it.")
+                    if state.known.raises is not None and state.known.raises is not raised:
+                        remember(work, key, state.known.raises)
                     for effect in effects:
                         if isinstance(effect, Accepted):
                             gauge.show(trim.view(state, work.clock.now()), item)

@@ -136,7 +136,7 @@ class Ears:
         return [notice for _, notice in self.told if notice.kind == kind]
 
 
-def turned(tmp_path, text, effects, at_zero, *, pace=0.1, seed=0, **plant):
+def turned(tmp_path, text, effects, at_zero, *, pace=0.1, seed=0, serial="", **plant):
     """Run the procedure `text`: (outcome, plant, operator with what it was told, history)."""
     file, record = tmp_path / "turning.toml", tmp_path / "record.sqlite"
     file.write_text(text)
@@ -145,7 +145,7 @@ def turned(tmp_path, text, effects, at_zero, *, pace=0.1, seed=0, **plant):
     operator = Ears(SimulatedOperator(plant, clock, seed=seed), clock)
     store = SqliteStore(record)
     try:
-        outcome = run(load_procedure(file), Tools(plant, pace), operator, store, clock)
+        outcome = run(load_procedure(file), Tools(plant, pace), operator, store, clock, serial=serial)
     finally:
         store.close()
     return outcome, plant, operator, History(record)
