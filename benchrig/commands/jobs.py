@@ -6,6 +6,7 @@ import click
 
 from ..records import open_history
 from ..records.history import History, JobRow, StepRow
+from ..records.visits import Moved, since
 from ..ui.words import plain
 from ..units import show
 
@@ -15,7 +16,10 @@ from ..units import show
 @click.option("--serial", help="Only the jobs of this unit.")
 @click.option("--store", "path", metavar="FILE|URL", help="The record to read: a file, or postgresql://...")
 def command(job: int | None, serial: str | None, path: str | None) -> None:
-    """List the recorded jobs, newest first, or show JOB step by step."""
+    """List the recorded jobs, newest first, or show JOB step by step.
+
+    For a unit that was here before, JOB also says how each value moved since then, and whether that is more than doubt.
+    """
     with open_history(path) as history:
         lines = _one(history, job) if job is not None else [_line(row) for row in history.jobs(serial=serial)]
     click.echo("\n".join(lines) if lines else "No jobs in this record yet. `benchrig rehearse` makes one.")
@@ -40,7 +44,23 @@ def _one(history: History, job: int) -> list[str]:
         f"       gap: {plain(g['instrument'])} in {plain(g['step_id'])}: {plain(g['reason'])}"
         for g in history.gaps(job)
     ]
-    return [*head, *steps, *gaps]
+    return [*head, *steps, *gaps, *_since_last_visit(history, row)]
+
+
+def _since_last_visit(history: History, row: JobRow) -> list[str]:
+    """How each value moved since the unit was here last; nothing on its first visit."""
+    before = history.visit_before(row)
+    if before is None:
+        return []
+    moved = since(history.steps(before.id), history.steps(row.id))
+    head = f"       Since job {before.id} of {before.started.astimezone():%Y-%m-%d}, as left then, found and left now:"
+    return [head, *(_moved(it) for it in moved)] if moved else []
+
+
+def _moved(it: Moved) -> str:
+    values = " ".join(f"{show(value, it.unit):>11}" for value in (it.left_before, it.found, it.left))
+    change = f"moved {show(it.change, it.unit, digits=3)}" if it.surely else "not surely moved"
+    return plain(f"       {it.step:16} {values}  {change} (U {show(2.0 * it.doubt, it.unit, digits=2)})")
 
 
 def _step(step: StepRow) -> str:

@@ -162,6 +162,12 @@ class History:
         open_still = bool(rows) and (rows[0]["ended"] is None or rows[0]["exit_code"] in STOPPED)
         return _job(rows[0]) if open_still else None
 
+    def visit_before(self, job: JobRow) -> JobRow | None:
+        """The unit's last finished job with the same procedure before `job`; None if this is its first."""
+        earlier = self.jobs(serial=job.serial) if job.serial else []
+        same = (it for it in earlier if it.procedure == job.procedure and it.simulated == job.simulated)
+        return next((it for it in same if it.ended is not None and it.started < job.started), None)
+
     def instruments(self, job: int) -> list[InstrumentFacts]:
         rows = self._rows("SELECT * FROM instruments WHERE job = ? ORDER BY name", job)
         return [InstrumentFacts(*tuple(row)[1:]) for row in rows]

@@ -1,0 +1,75 @@
+"""How a unit's values moved since it was here last: by hand-made records, and as `benchrig jobs` says it."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from click.testing import CliRunner
+
+from benchrig.commands.jobs import command
+from benchrig.records import History, JobFacts, SqliteStore, StepFacts, StepResult
+from benchrig.records.visits import since, values_of
+
+SPRING = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)
+
+
+def visit(store, stamp, *steps, serial="SK14-0231", procedure="adjust", ended=True):
+    """A job; each step is (id, purpose, value, unit, uncertainty, details)."""
+    facts = JobFacts(procedure, "T", "abc", "f", "Skerry 14", serial, "Marit", "b", False, "0", "guarded")
+    job = store.begin_job(facts, 0.0, stamp)
+    for number, (step, purpose, value, unit, doubt, details) in enumerate(steps, 1):
+        row = store.begin_step(StepFacts(step, "trim", step, number, purpose=purpose), 1.0, stamp)
+        store.end_step(row, StepResult("pass", value, unit, doubt, details=details), 2.0, stamp)
+    if ended:
+        store.end_job("everything in", 0, 3.0, stamp + timedelta(hours=1))
+    return job
+
+
+@pytest.fixture
+def path(tmp_path):
+    store = SqliteStore(tmp_path / "r.sqlite")
+    visit(store, SPRING, ("eht", "as found", 10_100.0, "V", 40.0, {}), ("eht", "do", 9400.0, "V", 30.0, {}),
+          ("zero", "do", 0.0, "V", 1e-4, {"as_found": -0.041}))  # fmt: skip
+    visit(store, SPRING + timedelta(days=1), ("eht", "do", 1.0, "V", 1.0, {}), serial="SK14-0999")
+    visit(store, SPRING + timedelta(days=2), ("eht", "do", 2.0, "V", 1.0, {}), procedure="other")
+    visit(store, SPRING + timedelta(days=3), ("eht", "do", 3.0, "V", 1.0, {}), ended=False)
+    visit(store, SPRING + timedelta(days=200), ("eht", "as found", 9520.0, "V", 40.0, {}),
+          ("eht", "do", 9410.0, "V", 30.0, {}), ("zero", "do", 0.0, "V", 1e-4, {"as_found": 0.0001}))  # fmt: skip
+    store.close()
+    return tmp_path / "r.sqlite"
+
+
+def test_the_last_visit_is_the_last_finished_job_of_the_same_unit_and_procedure(path):
+    """Another unit's, another procedure's and one that was broken off do not count."""
+    with History(path) as history:
+        assert history.visit_before(history.job(5)).id == 1
+        assert history.visit_before(history.job(1)) is None
+
+
+def test_a_change_runs_from_as_left_then_to_as_found_now(path):
+    """With the doubt of both measurements, in quadrature."""
+    with History(path) as history:
+        eht, zero = since(history.steps(1), history.steps(5))
+    assert (eht.left_before, eht.found, eht.left) == (9400.0, 9520.0, 9410.0)
+    assert eht.change == 120.0
+    assert eht.doubt == pytest.approx(50.0)  # 30 and 40
+    assert eht.surely
+    assert zero.found == 0.0001
+    assert not zero.surely
+
+
+def test_as_found_is_the_first_value_or_what_the_step_itself_says(path):
+    """Both ways of reading before turning."""
+    with History(path) as history:
+        values = values_of(history.steps(1))
+    assert values["eht"].found == 10_100.0
+    assert values["zero"].found == -0.041
+
+
+def test_jobs_says_it_in_words(path):
+    """What moved, by how much, and what is within doubt."""
+    done = CliRunner().invoke(command, ["5", "--store", str(path)], catch_exceptions=False)
+    assert "Since job 1 of 2026-03-01" in done.output
+    assert "moved 120 V" in done.output
+    assert "not surely moved" in done.output
+    first = CliRunner().invoke(command, ["1", "--store", str(path)], catch_exceptions=False)
+    assert "Since job" not in first.output
