@@ -82,6 +82,7 @@ def test_no_path_reads_without_acknowledgement_or_puts_hands_in_before_make_safe
             todo.append(((after, replace(now, reason="")), live))
     phases = {key[0] for key in seen}
     assert phases == set(Phase)  # the search did reach everything
+    print(f"{len(seen)} joint states")
 
 
 def test_only_an_acknowledgement_leads_to_work_at_a_live_point():
