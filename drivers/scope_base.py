@@ -22,6 +22,7 @@ from benchrig.signals.waveform import Waveform
 from . import options as driver_options
 from . import scpi_common
 from .scope_range import View
+from .scpi_common import number_text
 
 Progress = Callable[[int, int], None]
 
@@ -73,6 +74,10 @@ class ScpiScope:
         """Make the armed acquisition end without a trigger."""
         raise NotImplementedError
 
+    def _time_headers(self) -> tuple[str, str]:
+        """Headers of seconds per division, and of seconds from the trigger to the centre of the screen."""
+        raise NotImplementedError
+
     def _probe_factor(self, channel: int) -> float | None:
         """The probe factor that is set now; None where it cannot be asked."""
         raise NotImplementedError
@@ -90,6 +95,18 @@ class ScpiScope:
         raise NotImplementedError
 
     # What all do alike
+
+    def set_timebase(self, *, scale: float | None = None, position: float | None = None) -> None:
+        """See `Oscilloscope.set_timebase`."""
+        self._known()
+        of_scale, of_position = self._time_headers()
+        messages = {}
+        if scale is not None:
+            messages["time scale"] = f"{of_scale} {number_text(scale)}"
+            self._time_per_division = scale
+        if position is not None:
+            messages["time position"] = f"{of_position} {number_text(position)}"
+        self._set("the timebase", messages)
 
     def view(self, channel: int) -> View:
         """What the channel shows, as the scope itself says: it may have rounded what it was told."""

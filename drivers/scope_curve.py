@@ -199,18 +199,15 @@ class CurveScope(ScpiScope):
         self._set(f"the offset of channel {channel}", messages)
 
     def set_timebase(self, *, scale: float | None = None, position: float | None = None) -> None:
-        """See `Oscilloscope.set_timebase`."""
+        """See `Oscilloscope.set_timebase`. Scopes with a delay count the position only while it is on."""
         self._known()
-        words, messages = self._words.horizontal, {}
-        if scale is not None:
-            messages["time scale"] = f"{words}:SCALE {number_text(scale)}"
-            self._time_per_division = scale
         if position is not None and self._words.delays:
-            self._set_if_known("delay mode", f"{words}:DELAY:MODE ON")
-            messages["time position"] = f"{words}:DELAY:TIME {number_text(position)}"
-        elif position is not None:
-            messages["time position"] = f"{words}:POSITION {number_text(position)}"
-        self._set("the timebase", messages)
+            self._set_if_known("delay mode", f"{self._words.horizontal}:DELAY:MODE ON")
+        super().set_timebase(scale=scale, position=position)
+
+    def _time_headers(self) -> tuple[str, str]:
+        words = self._words.horizontal
+        return f"{words}:SCALE", f"{words}:DELAY:TIME" if self._words.delays else f"{words}:POSITION"
 
     def set_trigger(
         self,

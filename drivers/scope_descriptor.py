@@ -138,15 +138,8 @@ class DescriptorScope(ScpiScope):
             self._probes[channel] = probe
             self._check_probe(channel)
 
-    def set_timebase(self, *, scale: float | None = None, position: float | None = None) -> None:
-        """See `Oscilloscope.set_timebase`."""
-        messages = {}
-        if scale is not None:
-            messages["time scale"] = f"TDIV {number_text(scale)}"
-            self._time_per_division = scale
-        if position is not None:
-            messages["time position"] = f"TRDL {number_text(position)}"
-        self._set("the timebase", messages)
+    def _time_headers(self) -> tuple[str, str]:
+        return "TDIV", "TRDL"
 
     def set_trigger(
         self,

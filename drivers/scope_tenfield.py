@@ -191,16 +191,8 @@ class TenFieldScope(ScpiScope):
             self._probes[channel] = probe
             self._check_probe(channel)
 
-    def set_timebase(self, *, scale: float | None = None, position: float | None = None) -> None:
-        """See `Oscilloscope.set_timebase`."""
-        self._known()
-        messages = {}
-        if scale is not None:
-            messages["time scale"] = f":TIM:SCAL {number_text(scale)}"
-            self._time_per_division = scale
-        if position is not None:
-            messages["time position"] = f"{self._variant.spelling['position']} {number_text(position)}"
-        self._set("the timebase", messages)
+    def _time_headers(self) -> tuple[str, str]:
+        return ":TIM:SCAL", self._variant.spelling["position"]
 
     def set_trigger(
         self,
