@@ -21,7 +21,7 @@ from dataclasses import replace
 from ..readings import Flag, Reading
 from . import estimate as est
 from .estimate import value_of
-from .faults import CERTAIN, jumps
+from .faults import jumps
 from .moves import BRIEF, LONGEST, REACTION, SHORTEST, Move, learn, stop_time
 from .shown import BUSY, cue_of, view
 from .state import Phase, TrimState, learned, margin_of, move_of, pace_of, start, window_of
@@ -275,9 +275,8 @@ def _catching(state: TrimState, reading: Reading) -> TrimState:
 def _look_for_faults(state: TrimState, move: Move, knows: bool) -> TrimState:
     """After a stretch: did the wiper jump, or did nothing move for a long time?"""
     window = window_of(state.goal)
-    jumped = jumps([value_of(r) for r in state.shown], move.way, _swing(state), knows=knows)
-    state = replace(state, jumps=state.jumps + jumped)
-    if not state.known.scratchy and state.jumps >= CERTAIN:
+    values = [value_of(r) for r in state.shown]
+    if not state.known.scratchy and jumps(values, move.way, _swing(state), knows=knows):
         state = replace(state, known=replace(state.known, scratchy=True))
         return _fault(state, Cue.JUMPS)
     if not (move.stuck or state.idle >= LONGEST) or abs(state.goal.target - move.start) < window:

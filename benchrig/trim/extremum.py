@@ -1,11 +1,14 @@
 """Finding the least (or greatest) point: shows the best so far, says when it was passed and how far back it is.
 
 The hand sweeps one way until the reading has fallen and clearly risen again (the point is passed), turns back slowly,
-and stops where the reading stands as low as the best that was seen. A reading that only rises was swept the wrong way:
-turn round and sweep on. A point is flat at its bottom, so a hand that stops one reaction late loses little.
+and stops where the reading stands as low as the best that was seen. Where the first sweep was too fast for the meter
+to show how low it goes, the slow one goes on over the point, and a third goes back to it. A reading that only rises
+was swept the wrong way: turn round and sweep on. A point is flat at its bottom, so a hand that stops one reaction late
+loses little.
 
 Rules it keeps, besides those of `engine` on what counts, on the ceiling and on the link:
-- "Best" is the mean of two neighbouring readings, so that one lucky reading is no target that cannot be met again.
+- "Best" is the mean of two neighbouring readings, or one that is lower still by more than luck, so that one lucky
+  reading is no target that cannot be met again.
 - It is found only by readings that stand, hands off, for the hold time, within `close` of the best seen.
 """
 
@@ -37,7 +40,7 @@ from .types import (
 
 _ROW = 60  # readings kept
 TURN_ROUND = 1.0  # s, a hand needs that long to turn round, and the meter to show it
-RESTS = 1.0  # s without a change, near the best, after which the hand is taken to have come to rest
+LUCK = 1.5  # standard deviations by which the least of some noisy readings lies too low
 STEEP = 0.25  # relative change from reading to reading above which the hand goes too fast for the meter
 
 
@@ -93,6 +96,7 @@ class SearchState:
     turn_from when to begin to turn back: a hand must come to rest first, and see that the word is a new one
     peak, lowest  greatest value since the hand last turned round, and the least one after it
     bracketed  the reading was seen to rise on both sides of the best
+    known     it was swept over slowly enough: the best is the true one
     begun     the value when the hand last turned round
     moved_at   when the value was last seen to change
     passes  how often the point was passed
@@ -112,6 +116,7 @@ class SearchState:
     peak: float = -math.inf
     lowest: float = math.inf
     bracketed: bool = False
+    known: bool = False
     begun: float = math.inf
     moved_at: float = -math.inf
     moved_from: float = math.inf
@@ -125,9 +130,13 @@ class SearchState:
 
     @property
     def sigma(self) -> float:
-        """Standard deviation of one reading with the hands off; from all readings, so it is rather too large."""
+        """Standard deviation of one reading with the hands off, from the quietest quarter of the second differences.
+
+        The others are mostly the hand's doing. A normal |z| is below 0.3186 in a quarter of cases.
+        """
         step = (self.last.resolution if self.last else None) or 0.0
-        return est.noise(self.differences, step, 0.0)
+        quiet = sorted(self.differences)[: max(3, len(self.differences) // 4 + 1)]
+        return max(step / math.sqrt(12.0), quiet[-1] / (0.3186 * math.sqrt(6.0)) if quiet else 0.0)
 
     @property
     def near(self) -> float:
@@ -137,8 +146,9 @@ class SearchState:
 
     @property
     def rise(self) -> float:
-        """How much above the lowest says that the point is passed."""
-        return max(3.0 * self.near, 4.0 * self.sigma)
+        """How much above the lowest says that the point is passed; high up on the side, noise may be greater too."""
+        lowest = abs(self.lowest) if math.isfinite(self.lowest) else 0.0
+        return max(3.0 * self.near, 3.0 * self.search.close * lowest, 4.0 * self.sigma)
 
     @property
     def fell(self) -> bool:
@@ -171,7 +181,7 @@ def view(state: SearchState, now: float) -> TrimView:
     """As for any trim; the bar's target is the best so far."""
     now = max(now, state.now)
     value = None if state.last is None else value_of(state.last)
-    best = state.best if state.bracketed else None
+    best = state.best if state.known else None
     goal = None if best is None else state.search.goal(state.sign * best)
     return TrimView(
         value=value,
@@ -218,7 +228,8 @@ def _seen(state: SearchState, reading: Reading) -> SearchState:
         return state
     pair = state.sign * (value_of(row[-1]) + value_of(row[-2])) / 2.0
     begun = pair if state.best is None else state.begun
-    state = replace(state, begun=begun, best=pair if state.best is None else min(state.best, pair))
+    low = min(pair, state.sign * value_of(row[-1]) + LUCK * state.sigma)
+    state = replace(state, begun=begun, best=low if state.best is None else min(state.best, low))
     if abs(pair - state.moved_from) > max(state.near, 4.0 * state.sigma):
         state = replace(state, moved_from=pair, moved_at=state.now)
     if pair > state.peak and not state.fell:
@@ -235,7 +246,7 @@ def _advance(state: SearchState, reading: Reading) -> SearchState:
             return state
         if _is_passed(state, pair) or state.now - state.moved_at > LONGEST:
             return _passed(state, pair)
-        if state.phase is Phase.BACK and _at_bottom(state, pair):
+        if state.known and _at_bottom(state, pair):
             return replace(state, phase=Phase.CATCH, stopped=state.now, still=())
         return state
     if state.phase is Phase.CATCH:
@@ -253,21 +264,20 @@ def _is_passed(state: SearchState, here: float) -> bool:
 
 
 def _at_bottom(state: SearchState, here: float) -> bool:
-    """As low as the best, and no longer falling: it has begun to rise, or rests."""
-    luck = 1.5 * state.sigma  # the least of many noisy readings lies that much too low
-    if state.best is None or here > state.best + state.near + luck:
-        return False
-    rose = here > state.lowest + max(state.near / 3.0, 2.0 * state.sigma)
-    return rose or state.now - state.moved_at > RESTS
+    """Nearly as low as the best: a hand that stops one reaction later is there."""
+    return state.best is not None and here <= state.best + state.near * 2.0 / 3.0 + state.sigma
 
 
 def _passed(state: SearchState, here: float) -> SearchState:
     """The reading rises again, or moves no more: turn round."""
     bracketed = state.bracketed or state.fell
+    down = state.fell and state.lowest <= (state.best or 0.0) + state.rise
+    known = down and (state.phase is Phase.BACK or _finely_seen(state))
     return replace(
         state,
         phase=Phase.BACK if bracketed else Phase.SWEEP,
         bracketed=bracketed,
+        known=state.known or known,
         passes=state.passes + 1,
         row=state.row[-1:],
         peak=here,
@@ -279,12 +289,20 @@ def _passed(state: SearchState, here: float) -> SearchState:
     )
 
 
+def _finely_seen(state: SearchState) -> bool:
+    """The readings beside the lowest are hardly higher: the sweep was slow enough to show how low it goes."""
+    values = [state.sign * value_of(r) for r in state.row]
+    at = values.index(min(values))
+    beside = values[max(0, at - 1) : at + 2]
+    return len(beside) == 3 and max(beside) - values[at] <= 2.0 * state.near + 3.0 * state.sigma
+
+
 def _look(state: SearchState, reading: Reading) -> SearchState:
     """Hands off: as low as the best, or still to turn?"""
     still = (*state.still, reading)[-_ROW:]
     state = replace(state, still=still)
     mean = state.sign * math.fsum(value_of(r) for r in still) / len(still)
-    error = 2.0 * state.sigma / math.sqrt(len(still)) + 1.5 * state.sigma
+    error = 2.0 * state.sigma / math.sqrt(len(still))
     if state.best is not None and mean > state.best + state.near + error:
         return _passed(replace(state, still=()), mean)
     return state
@@ -297,7 +315,8 @@ def _complete(state: SearchState) -> bool:
     step = still[-1].resolution or 0.0
     if not est.steady(still, state.sigma, step, 2.0 * state.near):
         return False
-    return still[-1].time - still[0].time >= state.search.hold
+    mean = state.sign * math.fsum(value_of(r) for r in still) / len(still)
+    return still[-1].time - still[0].time >= state.search.hold and mean <= state.best + state.near
 
 
 def _found(state: SearchState) -> tuple[SearchState, tuple[TrimEffect, ...]]:

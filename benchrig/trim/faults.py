@@ -5,14 +5,12 @@ to and fro by more than noise, the wiper has lost contact for a moment. How fast
 regrip, so only a swing against the turning counts.
 
 A hand may begin the wrong way and turn round when it sees that: one such swing at the beginning is the person's,
-unless it happens again to a hand that knows the way.
+unless that hand had found the way before.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-
-CERTAIN = 2
 
 
 def swings(values: Sequence[float], least: float) -> tuple[float, ...]:
@@ -35,11 +33,7 @@ def _since(way: float, value: float, low: float, high: float) -> tuple[float, fl
 
 
 def jumps(values: Sequence[float], way: float, least: float, *, knows: bool) -> int:
-    """How much the swings of a stretch told `way` (+1, -1) speak for a wiper that jumps; from `CERTAIN` on it is named.
-
-    `knows`  the hand had turned as told before, so a false start counts as well, but one alone is not enough.
-    """
+    """How many swings no hand told to turn `way` (+1, -1) would make; `knows` that it had turned as told before."""
     ways = swings(values, least)
-    if len(ways) == 2 and ways[0] != way:
-        return 1 if knows else 0
-    return CERTAIN * max(0, len(ways) - (1 if ways and ways[0] == way else 2))
+    false_start = bool(ways) and ways[0] != way and not knows
+    return max(0, len(ways) - (2 if false_start else 1))

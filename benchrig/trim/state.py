@@ -49,7 +49,6 @@ class TrimState:
     slow: Pace | None = None
     idle: float = 0.0  # seconds of turning since anything was seen to move
     dead: float = 0.0  # seconds of the last stretch, if it moved nothing
-    jumps: int = 0  # how much speaks for a wiper that jumps
     moved: float = 0.0  # way of the last movement seen: +1, -1, 0 for none yet
     fault: Cue | None = None
     fault_until: float = -math.inf
