@@ -13,7 +13,8 @@ from benchrig.clock import RealClock
 from benchrig.commands.rehearse import Served, bench_at
 from benchrig.commands.shipped import locate
 
-LOW_CEILING = EHT.replace('"10.3 kV"', '"9.8 kV"').replace('"10.9 kV"', '"9.90 kV"')  # the unit arrives at about 10.1 kV
+# The unit arrives at about 10.1 kV.
+LOW_CEILING = EHT.replace('"10.3 kV"', '"9.8 kV"').replace('"10.9 kV"', '"9.90 kV"')
 
 
 @contextmanager

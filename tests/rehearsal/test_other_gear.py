@@ -1,4 +1,4 @@
-"""A sound amplifier and a laboratory supply: whole jobs on their doubles, with faults, held against the units' truth."""
+"""A sound amplifier and a laboratory supply: whole jobs on their doubles, with faults, against the units' truth."""
 
 import os
 from dataclasses import replace

@@ -1,4 +1,4 @@
-"""`benchrig soak` as a process of its own on served doubles: killed, stopped for a while, its disk full or read-only."""
+"""`benchrig soak` as a process of its own on served doubles: killed, stopped for a while, its disk full."""
 
 import errno
 import json
