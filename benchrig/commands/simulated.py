@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 import click
 
@@ -51,6 +52,15 @@ def planned(texts: Sequence[str]) -> list[Planned]:
     return found
 
 
+def _known(hands: Any, name: str) -> None:
+    """Raises FileError for a fault that this unit cannot have: asked by mending what is not broken yet."""
+    try:
+        hands.fault(name, False)
+    except LookupError as error:
+        cure = "Name one of those, or scratchy and a trimmer."
+        raise FileError(f"--fault {name!r}: {error}", next_step=cure) from None
+
+
 def soak_simulated(
     work: Procedure, bench: Bench, seed: int, faults: Sequence[Planned], serial: str, record: str | None,
     how: str, glance: str | None,
@@ -62,6 +72,7 @@ def soak_simulated(
     with ExitStack() as stack:
         world = load_world(bench.world)(clock, seed=seed, tired=False)
         for fault in faults:
+            _known(world.hands, fault.name)
             clock.at(clock.now() + fault.at, partial(world.hands.fault, fault.name))
         store = open_store(record)
         stack.callback(close, store)
