@@ -105,7 +105,9 @@ class History:
     def _check(self) -> None:
         ours = self._db.execute("PRAGMA application_id").fetchone()[0] == APPLICATION_ID
         version = self._db.execute("PRAGMA user_version").fetchone()[0]
-        if not ours or version > VERSION:
+        # A record whose first writer died before its first table: there is nothing in it, and nothing wrong with it.
+        empty = not self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] and not version
+        if not (ours or empty) or version > VERSION:
             what = "was written by a newer benchrig" if ours else "is not a record of benchrig"
             raise StoreError(f"{self.path} {what}.", next_step="Name another file.")
         for number in range(version + 1, VERSION + 1):  # what an older one lacks, empty, for this reader alone

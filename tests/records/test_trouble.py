@@ -3,6 +3,7 @@
 import os
 import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 import tempfile
@@ -142,6 +143,16 @@ def test_a_limit_on_the_file_is_said_and_the_record_goes_on_without_it(path):
     lines = fill(path, "limit", lambda number: None)
     assert all("Cannot write the record" in line and "a quota reached?" in line for line in lines[:3])
     held_whole(path, lines)
+
+
+def test_a_record_whose_first_writer_died_at_once_is_an_empty_one(path):
+    """Made and not yet filled: no jobs, no complaint, and the next writer goes on with it."""
+    sqlite3.connect(path).execute("PRAGMA journal_mode=WAL").connection.close()
+    with History(path) as history:
+        assert history.jobs() == []
+    store = SqliteStore(path)
+    assert store.begin_job(JOB, 0.0, NOON) == 1
+    store.close()
 
 
 @contextmanager
