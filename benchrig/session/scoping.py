@@ -27,8 +27,8 @@ from ..signals.waveform import Waveform
 from .ports import CAUTION
 
 DIVISIONS = 8
-FILL = 0.6  # of the screen that a signal should take
-CROWDED, LOST = 0.85, 0.25  # of the screen: coarser above, finer below
+FILL = 0.8  # of the screen that a signal should take
+CROWDED, LOST = 0.85, 0.3  # of the screen: coarser above, finer below
 BUSY_FOR = 12.0  # s of clipping in a row that a busy phase may explain
 UNTRIGGERED = 0.1  # s to wait for a trigger where none is needed
 PACE = 0.05  # s between records at least: no eye or hand follows faster, and a record kept of more is only larger
