@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import time
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -60,10 +61,21 @@ class SqliteStore:
         self._blocks = Blocks(self._db)
         try:
             with self._plainly("open"):
-                self._set_up()
+                self._set_up_in_turn()
         except BaseException:
             self._db.close()
             raise
+
+    def _set_up_in_turn(self) -> None:
+        """Several programs may make the record at once, and going to the write-ahead log SQLite waits for nobody."""
+        until = time.monotonic() + BUSY
+        while True:
+            try:
+                return self._set_up()
+            except sqlite3.OperationalError as error:
+                if "locked" not in str(error) or time.monotonic() > until:
+                    raise
+            time.sleep(0.02)
 
     def _set_up(self) -> None:
         found = self._db.execute("PRAGMA application_id").fetchone()[0]
