@@ -78,8 +78,9 @@ class SqliteStore:
             time.sleep(0.02)
 
     def _set_up(self) -> None:
-        found = self._db.execute("PRAGMA application_id").fetchone()[0]
+        # In this order: another program that makes the record at this moment sets both in one transaction.
         tables = self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+        found = self._db.execute("PRAGMA application_id").fetchone()[0]
         if found != APPLICATION_ID and tables:
             raise StoreError(f"{self.path} is a database of another program.", next_step="Name another file.")
         self._db.execute("PRAGMA journal_mode=WAL")
