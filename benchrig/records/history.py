@@ -103,11 +103,12 @@ class History:
         return sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5.0)
 
     def _check(self) -> None:
+        # Tables first: a writer that makes the record at this moment sets tables and id in one transaction.
+        tables = self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
         ours = self._db.execute("PRAGMA application_id").fetchone()[0] == APPLICATION_ID
         version = self._db.execute("PRAGMA user_version").fetchone()[0]
-        # A record whose first writer died before its first table: there is nothing in it, and nothing wrong with it.
-        empty = not self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] and not version
-        if not (ours or empty) or version > VERSION:
+        # Without any, its first writer died before its first table: there is nothing in it, and nothing wrong with it.
+        if not (ours or (not tables and not version)) or version > VERSION:
             what = "was written by a newer benchrig" if ours else "is not a record of benchrig"
             raise StoreError(f"{self.path} {what}.", next_step="Name another file.")
         for number in range(version + 1, VERSION + 1):  # what an older one lacks, empty, for this reader alone
