@@ -88,7 +88,7 @@ class Memories:
                 values[int((at - times[0]) / INTERVAL)] -= 12.0 * NOISE
         if number == DRIFTS:
             values += self._slope * (times - self._began)
-        return Columns(times, values, np.zeros(times.size, np.uint32), 0.0, 1e-5)
+        return Columns(times, values, np.zeros(times.size, np.uint32), 1e-5)
 
     def close(self) -> None:
         pass

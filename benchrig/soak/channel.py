@@ -66,11 +66,10 @@ class ChannelWatch:
         """`harmless`: magnitude above which a value can hurt, where the procedure declares no hazard."""
         self.channel = channel
         ceiling = channel.limits.ceiling
-        limit = harmless if ceiling is None else ceiling
+        limit = min((it for it in (ceiling, harmless) if it is not None), default=None)
         self._ceiling = None if limit is None else Ceiling(limit, overload=ceiling is not None)
         self.name = channel.name
         self.unit = channel.source.unit
-        self.uncertainty = 0.0
         self.last: tuple[float, float] | None = None  # time and value of the last usable reading
         self.readings = self.usable = 0
         self.far_out = 0  # usable readings outside what is acceptable, after the coming in
@@ -116,7 +115,6 @@ class ChannelWatch:
         if not times.size:
             return found
         self.usable += int(times.size)
-        self.uncertainty = columns.uncertainty
         self._resolution = columns.resolution
         found += self._present(float(times[0]))
         self.last = (float(times[-1]), float(values[-1]))

@@ -19,6 +19,5 @@ def as_columns(readings: Sequence[Reading]) -> Columns:
         np.array([it.time for it in readings]),
         np.array(values, dtype=np.float64),
         np.array([it.flags.value for it in readings], dtype=np.uint32),
-        usable.uncertainty or 0.0,
         usable.resolution or 0.0,
     )

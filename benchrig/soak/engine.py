@@ -3,7 +3,8 @@
 Rules it keeps:
 1. A finding of severity "stop" ends the soak at once; nothing after it is judged.
 2. What began and is not over is an open finding, one for each channel and kind: what alarms are made of.
-3. Time is looked at in `tick`; a soak that was not ticked for long (a machine that slept) goes on where it is and ends
+3. A soak that declares no hazard stops above the voltage that can hurt, whatever ceiling its file gives.
+4. Time is looked at in `tick`; a soak that was not ticked for long (a machine that slept) goes on where it is and ends
    when its time is up.
 """
 
@@ -12,7 +13,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from ..procedure.model import Soak
+from ..procedure.checks import hazardous_limit
+from ..procedure.model import Soak, SoakChannel
 from ..units import show
 from .channel import ChannelWatch, Totals
 from .findings import Columns, Finding, Kind, Severity
@@ -59,8 +61,7 @@ class Engine:
         self.stopped = False
         self.findings: dict[Severity, int] = dict.fromkeys(Severity, 0)
         self.open: dict[tuple[str, Kind], Finding] = {}
-        share = step.false_alarms / (2.0 * len(step.channels))
-        self.channels = {it.name: ChannelWatch(it, began, step.duration, step.warm_up, share) for it in step.channels}
+        self.channels = {it.name: _watched(it, step, began) for it in step.channels}
         self.catches = 0
         self._since = began  # of the present phase
         self._on_since = began
@@ -170,3 +171,10 @@ class Engine:
         self._since = now
         if move is Move.SWITCHED_ON:
             self._on_since = now
+
+
+def _watched(channel: SoakChannel, step: Soak, began: float) -> ChannelWatch:
+    """The watch of one channel: its share of the false alarms, and without a declared hazard a ceiling where harm begins."""
+    share = step.false_alarms / (2.0 * len(step.channels))
+    harmless = hazardous_limit(channel.source) if step.hazard is None else None
+    return ChannelWatch(channel, began, step.duration, step.warm_up, share, harmless)

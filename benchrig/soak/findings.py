@@ -60,13 +60,12 @@ class Finding:
 class Columns:
     """Readings of one channel, in order of time: times (s), values (nan where there is none), flags; shape (n,) each.
 
-    uncertainty  standard uncertainty of the last usable one, in the channel's unit; 0 where none is known
+    resolution  of the last usable one, in the channel's unit; 0 where none is known
     """
 
     times: Floats
     values: Floats
     flags: NDArray[np.uint32]
-    uncertainty: float = 0.0
     resolution: float = 0.0
 
     @property

@@ -20,7 +20,7 @@ SOURCE = MeterSource("meter", Function.DC_VOLTAGE)
 def columns(values, start=0.0, interval=1.0, flags=None):
     values = np.asarray(values, dtype=np.float64)
     some = np.zeros(values.size, np.uint32) if flags is None else np.asarray(flags, np.uint32)
-    return Columns(start + interval * np.arange(values.size), values, some, 0.0, 1e-4)
+    return Columns(start + interval * np.arange(values.size), values, some, 1e-4)
 
 
 def channel(warm_up=0.0, harmless=None, **changed):
@@ -151,7 +151,7 @@ def test_flicker_of_the_last_digit_is_no_dip():
     watch = channel()
     for start in range(0, 20_000, 500):
         shown = 12.0 + 0.01 * (np.random.default_rng(start).random(500) < 0.004)
-        block = Columns(start + np.arange(500.0), shown, np.zeros(500, np.uint32), 0.0, 0.01)
+        block = Columns(start + np.arange(500.0), shown, np.zeros(500, np.uint32), 0.01)
         assert watch.take(block) == []
 
 

@@ -62,6 +62,16 @@ def test_a_stop_ends_it_at_once_and_nothing_after_it_is_judged():
     assert engine.verdict() == "fail"
 
 
+@pytest.mark.parametrize(("hazard", "stops"), [(None, True), ("b+", False)])
+def test_without_a_declared_hazard_what_can_hurt_stops_the_soak(hazard, stops):
+    """A rail nobody called dangerous rises above 60 V DC: nobody may find it so in the morning."""
+    roomy = Limits("V", 11.4, 12.6, 10.8, 13.2, 400.0)
+    rail = SoakChannel("+12 V", MeterSource("meter", Function.DC_VOLTAGE), roomy)
+    engine = Engine(soak(channels=(rail,), hazard=hazard), 0.0)
+    effects = engine.take("+12 V", some([12.0, 61.0, 12.0], 0.0))
+    assert [it.stopped for it in overs(effects)] == [True] * stops
+
+
 def test_a_warning_makes_the_pass_conditional_and_stays_open_until_it_ends():
     """Outside the window for a while."""
     engine = Engine(soak(warm_up=0.0), 0.0)
