@@ -174,7 +174,7 @@ class Engine:
 
 
 def _watched(channel: SoakChannel, step: Soak, began: float) -> ChannelWatch:
-    """The watch of one channel: its share of the false alarms, and without a declared hazard a ceiling where harm begins."""
+    """The watch of one channel; without a declared hazard its ceiling is where harm begins."""
     share = step.false_alarms / (2.0 * len(step.channels))
     harmless = hazardous_limit(channel.source) if step.hazard is None else None
     return ChannelWatch(channel, began, step.duration, step.warm_up, share, harmless)
