@@ -23,6 +23,7 @@ from dataclasses import dataclass
 CLOCKWISE = 1.0
 _TURN = {"turn up": 1.0, "slowly up": 1.0, "turn down": -1.0, "slowly down": -1.0, "back": 0.0}
 _WRONG = "the other way round"
+_SLOWER = "slower"  # each time this comes the hand halves its slow pace
 _BACK = "back"  # the other way than it was turned when this came
 _FAR = {"turn up", "turn down"}
 _WAYS = {"clockwise": 1.0, "counter-clockwise": -1.0}
@@ -94,6 +95,7 @@ class Hand:
         self._intended = 0.0
         self._way = 0.0
         self._back = 0.0
+        self._ease = 1.0  # part of the own pace that is kept when told to go slowly
         self._noise = 1.0
         self._noise_until = -math.inf
         self._judges_from = -math.inf
@@ -136,6 +138,8 @@ class Hand:
         before, self._seen = self._seen, seen
         if seen.cue == _BACK and (before is None or before.cue != _BACK):
             self._back = -self._way
+        if seen.hint == _SLOWER and (before is None or before.hint != _SLOWER):
+            self._ease /= 2.0
         self._told(before, seen)
         if seen.value is None or (before is not None and before.value == seen.value):
             return
@@ -182,7 +186,7 @@ class Hand:
         wanted = _TURN[seen.cue] or math.copysign(1.0, seen.error)
         back = self._back if seen.cue == _BACK else 0.0
         way = _WAYS.get(seen.turn) or back or wanted * self.raises
-        speed = max(speed, steady) if seen.cue in _FAR else min(speed, steady / 3.0)
+        speed = max(speed, steady) if seen.cue in _FAR else min(speed, steady / 3.0) * self._ease
         return self._limited(way * speed)
 
     def _limited(self, speed: float) -> float:

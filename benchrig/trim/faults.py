@@ -37,3 +37,8 @@ def jumps(values: Sequence[float], way: float, least: float, *, knows: bool) -> 
     ways = swings(values, least)
     false_start = bool(ways) and ways[0] != way and not knows
     return max(0, len(ways) - (2 if false_start else 1))
+
+
+def against(values: Sequence[float], way: float, least: float) -> int:
+    """Swings against a turning that goes `way`; one at the beginning may still be the turn before."""
+    return sum(it != way for it in swings(values, least)[1:])
