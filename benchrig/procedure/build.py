@@ -240,6 +240,8 @@ def _sourced_step(table: Any, common: Mapping[str, Any], path: KeyPath, notes: N
                 **common, source=any_source, limits=limits(table, any_source.unit, path, notes),
                 trimmer=trimmer(table), hold=table.hold, settle=table.settle,
             )  # fmt: skip
+        case f.WiperTable():
+            return _wiper(table, found, common, path, notes)
         case f.CaptureTable():
             return m.Capture(**common, source=_scope_only(found, path, notes))
         case f.WaitTable():
@@ -345,6 +347,27 @@ def _wait(table: f.WaitTable, found: m.Source | None, common: Mapping[str, Any],
         drift=None if change is None else change / max(table.over, 1e-9),
         over=table.over,
         ceiling=_maybe(table.ceiling, unit, (*path, "ceiling"), notes),
+    )
+
+
+def _wiper(
+    table: f.WiperTable, found: m.Source | None, common: Mapping[str, Any], path: KeyPath, notes: Notes
+) -> m.WiperCheck:
+    read = _read(found, path, notes) or m.MeterSource("", Function.DC_VOLTAGE)
+    reach = value_in(table.reach, read.unit, (*path, "reach"), notes)
+    if table.quiet:
+        words = "A value that counts only in quiet phases cannot be followed to and fro."
+        notes.add((*path, "quiet"), words, "Sweep at a point whose value stands.")
+    if reach <= 0.0:
+        notes.add((*path, "reach"), "A sweep goes to both sides.", "Give how far, above zero.")
+    return m.WiperCheck(
+        **common,
+        source=read,
+        trimmer=trimmer(table),
+        reach=reach,
+        settle=table.settle,
+        ceiling=_maybe(table.ceiling, read.unit, (*path, "ceiling"), notes),
+        span=_maybe(table.span, read.unit, (*path, "span"), notes),
     )
 
 

@@ -25,7 +25,9 @@ from .model import (  # fmt: skip
     Source,
     Step,
     Trim,
+    Trimmer,
     Wait,
+    WiperCheck,
     limits_of,
     sources_of,
     trimmers_of,
@@ -55,6 +57,8 @@ def check(procedure: Procedure, notes: Notes) -> None:
         _danger(procedure, step, path, notes)
         if isinstance(step, Soak):
             _unattended(step, path, notes)
+        if isinstance(step, WiperCheck):
+            _set_afterwards(procedure, step, index, notes)
 
 
 def _unique(procedure: Procedure, notes: Notes) -> None:
@@ -76,7 +80,7 @@ def _names(procedure: Procedure, step: Step, index: int, path: KeyPath, notes: N
     for name in step.only_if:
         if name not in earlier:
             notes.add((*path, "only_if", name), f"{name!r} is not an earlier step.", "Correct the id.")
-    trimmers = {trimmer.name for other in procedure.steps for trimmer in trimmers_of(other)}
+    trimmers = {trimmer.name for trimmer in _turned(procedure.steps)}
     for place, name in enumerate(step.cleans):
         if name not in trimmers:
             notes.add((*path, "cleans", place), f"No step turns {name!r}.", "Correct the trimmer's name.")
@@ -86,6 +90,19 @@ def _known(names: Iterable[str], known: set[str], key: str, what: str, path: Key
     for place, name in enumerate(names):
         if name not in known:
             notes.add((*path, key, place), f"{name!r} is not {what}.", "Correct the id, or the order of the steps.")
+
+
+def _set_afterwards(procedure: Procedure, step: WiperCheck, index: int, notes: Notes) -> None:
+    """What a sweep has moved must be set again."""
+    later = {it.name for it in _turned(procedure.steps[index + 1 :])}
+    if step.trimmer.name not in later:
+        words = f"The sweep moves {step.trimmer.name}, and no later step sets it."
+        notes.add(("step", index, "trimmer"), words, "Let a trim of it follow.")
+
+
+def _turned(steps: Iterable[Step]) -> Iterable[Trimmer]:
+    """What the hands set in these steps; a sweep sets nothing."""
+    return (it for step in steps if not isinstance(step, WiperCheck) for it in trimmers_of(step))
 
 
 def _unattended(step: Soak, path: KeyPath, notes: Notes) -> None:
@@ -157,7 +174,7 @@ def _target(step: Step, index: int) -> float | None:
 
 
 def _ceiling(step: Step) -> float | None:
-    return step.ceiling if isinstance(step, Wait) else None
+    return step.ceiling if isinstance(step, Wait | WiperCheck) else None
 
 
 def _expected(source: Source) -> tuple[float | None, ...]:

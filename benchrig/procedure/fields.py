@@ -168,6 +168,14 @@ class LeastTable(Base, Sourced, Limited, Turned):
     settle: Duration = 0.3
 
 
+class WiperTable(Base, Sourced, Turned):
+    kind: Literal["wiper"]
+    reach: AnyQuantity
+    settle: Duration = 0.3
+    ceiling: AnyQuantity | None = None
+    span: AnyQuantity | None = None
+
+
 class CaptureTable(Base, Sourced):
     kind: Literal["capture"]
 
@@ -229,6 +237,7 @@ StepTable = Annotated[
     | TrimTable
     | CoupledTable
     | LeastTable
+    | WiperTable
     | CaptureTable
     | WaitTable
     | MakeSafeTable

@@ -188,6 +188,23 @@ class Least(Common):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WiperCheck(Common):
+    """A trimmer is turned to and fro to see whether its wiper jumps; what sets it must come after.
+
+    reach  how far the value may go to each side of where it stands
+    span   value change over the whole travel, where known
+    """
+
+    kind: ClassVar[str] = "wiper"
+    source: MeterSource | ScopeSource
+    trimmer: Trimmer
+    reach: float
+    settle: float = 0.3
+    ceiling: float | None = None
+    span: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Capture(Common):
     """A waveform is kept in the record."""
 
@@ -277,11 +294,25 @@ class Soak(Common):
     cycle: PowerCycle | None = None
 
 
-Step = Confirm | Observe | Enter | Measure | Derive | Trim | Coupled | Least | Capture | Wait | MakeSafe | Soak
+Step = (
+    Confirm
+    | Observe
+    | Enter
+    | Measure
+    | Derive
+    | Trim
+    | Coupled
+    | Least
+    | WiperCheck
+    | Capture
+    | Wait
+    | MakeSafe
+    | Soak
+)
 STEP_KINDS: Mapping[str, type[Step]] = {
     kind.kind: kind
     for kind in (
-        Confirm, Observe, Enter, Measure, Derive, Trim, Coupled, Least, Capture, Wait, MakeSafe, Soak,
+        Confirm, Observe, Enter, Measure, Derive, Trim, Coupled, Least, WiperCheck, Capture, Wait, MakeSafe, Soak,
     )
 }  # fmt: skip
 
@@ -311,7 +342,7 @@ class Procedure:
 def sources_of(step: Step) -> tuple[Source, ...]:
     """Every place from which a step takes values, in order."""
     match step:
-        case Measure() | Trim() | Least() | Capture() | Enter():
+        case Measure() | Trim() | Least() | WiperCheck() | Capture() | Enter():
             return (step.source,)
         case Coupled():
             return tuple(axis.source for axis in step.axes)
@@ -339,7 +370,7 @@ def limits_of(step: Step) -> tuple[Limits, ...]:
 def trimmers_of(step: Step) -> tuple[Trimmer, ...]:
     """What a step lets the hands turn."""
     match step:
-        case Trim() | Least():
+        case Trim() | Least() | WiperCheck():
             return (step.trimmer,)
         case Coupled():
             return tuple(axis.trimmer for axis in step.axes)

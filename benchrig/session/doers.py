@@ -37,6 +37,7 @@ from ..records.facts import StepResult
 from ..units import quantity_in, show
 from .classing import shape_of
 from .ports import InstrumentSource, Lost
+from .remembering import cleaned
 from .verdicts import Value, derived, judged, value_of
 from .work import Work
 
@@ -154,8 +155,10 @@ def steady(readings: Sequence[Reading], limits: Limits | None) -> bool:
 def do_confirm(work: Work, step: Confirm, results: Results) -> Done:
     chosen = work.choose(step.instruction or step.title, ("done", "not done"), "confirm")
     good = chosen == "done"
-    cleaned = good and bool(step.cleans)
-    return Done(StepResult("done" if good else "fail", words="" if good else str(chosen)), cleaned, chosen or "")
+    cleans = good and bool(step.cleans)
+    if cleans:
+        cleaned(work, step.cleans)
+    return Done(StepResult("done" if good else "fail", words="" if good else str(chosen)), cleans, chosen or "")
 
 
 def do_observe(work: Work, step: Observe, results: Results) -> Done:
@@ -337,6 +340,7 @@ def doers() -> Mapping[str, Doer]:
     """The table: kind of step to what does it."""
     from .coupling import do_coupled
     from .seeking import do_least
+    from .sweeping import do_wiper
     from .trims import do_trim
 
     return {
@@ -348,6 +352,7 @@ def doers() -> Mapping[str, Doer]:
         "trim": do_trim,
         Coupled.kind: do_coupled,
         "least": do_least,
+        "wiper": do_wiper,
         "capture": do_capture,
         "wait": do_wait,
         "make-safe": do_make_safe,

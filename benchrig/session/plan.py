@@ -26,6 +26,7 @@ from ..procedure.model import (
     Step,
     Trim,
     Wait,
+    WiperCheck,
     powers_unit,
     trimmers_of,
 )
@@ -135,14 +136,19 @@ def ended(plan: Plan, procedure: Procedure, event: Ended) -> Plan:
 
 def disturbed_by(procedure: Procedure, step: Step) -> tuple[str, ...]:
     """Ids of the steps that a real change in `step` puts in question, in the order of the file."""
-    cleaned = set(step.cleans)
+    swept = _turned(step) if isinstance(step, WiperCheck) else set()
     return tuple(
         other.id
         for other in procedure.steps
         if other.id in step.disturbs
-        or cleaned & {trimmer.name for trimmer in trimmers_of(other)}
+        or set(step.cleans) & _turned(other)
+        or (swept & _turned(other) and not isinstance(other, WiperCheck))
         or (isinstance(other, Derive | Measure) and step.id in rests_on(other))  # what only looks must look again
     )
+
+
+def _turned(step: Step) -> set[str]:
+    return {trimmer.name for trimmer in trimmers_of(step)}
 
 
 def _reopened(plan: Plan, by: str, what: str, *, fights: bool) -> Plan:

@@ -8,6 +8,9 @@ Rules it keeps:
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 from ..records.history import History
 from ..trim.types import Known, Way
 from .work import Work
@@ -22,6 +25,14 @@ def remember(work: Work, key: Key, raises: Way) -> None:
     work.say(f"{key[0]} turned {raises} raises {f'the {key[1]}' if key[1] else 'it'}.")
     facts = {"trimmer": key[0], "quantity": key[1], "raises": str(raises)}
     work.services.store.event(work.row, KIND, facts, work.clock.now(), work.clock.stamp())
+
+
+def cleaned(work: Work, trimmers: Sequence[str]) -> None:
+    """What was cleaned jumps no more until it is seen to."""
+    known = work.services.known
+    for key, it in list(known.items()):
+        if key[0] in trimmers:
+            known[key] = replace(it, scratchy=False)
 
 
 def recalled(history: History, unit: str, serial: str, *, simulated: bool) -> dict[Key, Known]:

@@ -19,13 +19,14 @@ from ..units import show
 from .counting import is_slow, turn_counted
 from .doers import Done, Results, absent, collect, steady, typed_value, with_hint
 from .ports import InstrumentSource
-from .turning import goal_of, turn_by_eye, turn_watched
+from .turning import goal_of, quantity_of, turn_by_eye, turn_watched
 from .verdicts import Value, judged, right_already, value_of
 from .work import Work
 
 AS_FOUND = 5  # readings
 LEAVE = ("leave alone", "adjust")
 TO_SET = "as found; to be set"
+JUMPS = "its wiper jumps: clean it"  # also the answer that a cleaning step can ask for
 BACK_WITHIN = 120.0  # s for bringing a trimmer back to where it was
 
 
@@ -47,7 +48,15 @@ def do_trim(work: Work, step: Trim, results: Results) -> Done:
     if final is None:
         now, words = put_back(work, step, axis, goal, found)
         return Done(with_hint(step, as_left(judged(now, step.limits, work.rule, words), first)), True)
-    return Done(as_left(judged(final, step.limits, work.rule), first), moved(found, final, step.limits))
+    jumps = JUMPS if seen_to_jump(work, axis) else ""
+    result = as_left(judged(final, step.limits, work.rule, jumps), first)
+    return Done(result, moved(found, final, step.limits), answer=jumps)
+
+
+def seen_to_jump(work: Work, axis: Axis) -> bool:
+    """The wiper of this trimmer was seen to jump, and was not cleaned since."""
+    known = work.services.known.get((axis.trimmer.name, quantity_of(axis.source)))
+    return known is not None and known.scratchy
 
 
 def out_of_reach(step: Trim, result: StepResult) -> StepResult:

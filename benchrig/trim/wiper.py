@@ -222,6 +222,11 @@ def _afresh(state: SweepState) -> SweepState:
     return replace(state, phase=Phase.LOOK, since=state.now, last=None, rest=(), seen=())
 
 
+def _cut(state: SweepState) -> SweepState:
+    """Another range may read a little more or less: what comes now is not compared with what came before."""
+    return replace(_counted(state, min(state.now, state.until) - state.told), told=state.now, seen=())
+
+
 def _broken_off(state: SweepState) -> SweepState:
     """A reading that does not count ends a stroke; what it showed until now, and what was read at rest, stays."""
     if state.phase is Phase.LOOK:
@@ -243,8 +248,8 @@ def _measured(state: SweepState, reading: Reading) -> SweepState:
     goal = state.sweep.goal(state.middle, state.way)
     if not (state.linked and newer and begun and est.counts(reading, goal, state.now)):
         return _broken_off(state)
-    if reading.flags & Flag.RANGE_CHANGED:
-        state = _afresh(state)
+    if reading.flags & Flag.RANGE_CHANGED and state.phase is not Phase.LOOK:
+        state = _cut(state)
     interval = state.interval if state.last is None else reading.time - state.last.time
     state = replace(state, last=reading, interval=interval)
     if state.phase is Phase.LOOK:
@@ -296,6 +301,8 @@ def _caught(state: SweepState, reading: Reading) -> SweepState:
     if reading.time - reading.aperture < state.until + REACTION + 0.05 + state.sweep.settle:
         return state
     length = state.until - state.told
+    if length < FIRST / 2.0:  # cut: too little is left of it to learn from
+        return _told(state, reading)
     moved = _moved(state)
     if abs(moved) < state.least:
         slower = None if state.pace is None else state.pace / 2.0
@@ -306,13 +313,13 @@ def _caught(state: SweepState, reading: Reading) -> SweepState:
 
 def _moved(state: SweepState) -> float:
     """How far the stroke has gone as it was told."""
-    return state.way * (value_of(state.seen[-1]) - value_of(state.seen[0]))
+    return state.way * (value_of(state.seen[-1]) - value_of(state.seen[0])) if state.seen else 0.0
 
 
 def _counted(state: SweepState, length: float) -> SweepState:
     """What a stroke of `length` seconds says of the wiper; nothing if it did not go as it was told."""
     if _moved(state) < state.least:
-        return state
+        return replace(state, idle=state.idle + max(0.0, length)) if abs(_moved(state)) < state.least else state
     values = [value_of(r) for r in state.seen]
     turning = sum(state.told + REACTION < r.time <= state.until + REACTION for r in state.seen)
     return replace(
