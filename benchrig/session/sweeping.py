@@ -49,7 +49,7 @@ def do_wiper(work: Work, step: WiperCheck, results: Results) -> Done:
 def sweep(work: Work, step: WiperCheck, found: Value) -> wiper.Swept:
     """Guide the hands until the engine has seen enough."""
     asked = wiper.Sweep(found.unit, step.reach, step.settle, step.ceiling, stale_after=max(STALE, 2.5 * found.pace))
-    state = wiper.start(asked, work.clock.now())
+    state = wiper.start(asked, work.clock.now(), found.value)
     text = f"Turn {step.trimmer.name} slowly to and fro, {show(step.reach, found.unit)} to each side. Follow the gauge."
     work.say(text)
     begin(work)

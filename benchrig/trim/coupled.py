@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from .types import Goal
 
 Vector = NDArray[np.float64]
-PROBE = 0.5  # part of the way to its own target that an unknown trimmer is turned first
+PROBE = 2.0  # half windows that a trimmer is turned to learn what it does, where its own value is in already
 INSIDE = 0.5  # of half the window: what is aimed for, so that the next turn cannot push it out again
 WORST_CONDITION = 50.0  # of the matrix of directions (unit columns); above it they are too nearly alike
 
@@ -95,10 +95,10 @@ def _learn(coupling: Coupling, values: Sequence[float], error: Vector) -> Advice
     trimmer = next((i for i in unknown if abs(error[i]) > 1.0), unknown[0])
     goal = coupling.goals[trimmer]
     half = (goal.high - goal.low) / 2.0
-    if len(unknown) == len(coupling.goals) and abs(error[trimmer]) > 2.0:
+    if abs(error[trimmer]) > 1.0:
         return Advice(trimmer, trimmer, _around(goal, goal.target, INSIDE * half), learning=True)
     way = -1.0 if error[trimmer] > 0.0 else 1.0
-    step = max(PROBE * abs(error[trimmer]), 2.0) * half
+    step = PROBE * half
     return Advice(trimmer, trimmer, _around(goal, values[trimmer] + way * step, 0.3 * step), learning=True)
 
 

@@ -47,6 +47,7 @@ _KEPT = 50  # readings of one row that are remembered, and all that are younger 
 _SHOWN = 400  # readings of one stretch that are remembered
 _FAULT_SHOWN = 3.0  # s
 _BY_CHANCE = 0.001  # of the stretches in which noise alone may look like a jump
+LENGTHY = 1.0  # s still to turn slowly: then it is time to turn boldly
 _STILL_AFTER = 0.2  # s after a cue in which no hand has begun to move
 _WHY_NOT = {
     Flag.BUSY: BUSY,
@@ -198,14 +199,21 @@ def _turn(state: TrimState, value: float) -> TrimState:
     goal = state.goal
     way = 1.0 if value < goal.target else -1.0
     distance = abs(goal.target - value)
-    slow = distance < 2.0 * window_of(goal)
-    if state.bold is not None:
-        slow = distance / state.bold.expect(distance) < BRIEF
+    slow = _slowly(state, distance)
     reverse = state.move is not None and state.move.way != way
     move = Move(state.now, value, way, slow, reverse, state.now)
     until = stop_time(move, (), pace_of(state, slow), goal, state.sigma, state.threshold)
     move = replace(move, until=max(until, state.now + max(SHORTEST, 1.7 * state.dead)))
     return replace(state, phase=Phase.MOVE, move=move, shown=state.still[-1:], still=(), hold=(), fault=None)
+
+
+def _slowly(state: TrimState, distance: float) -> bool:
+    """True where bold turning would be over too soon to be stopped in time."""
+    if state.bold is not None:
+        return distance / state.bold.expect(distance) < BRIEF
+    if state.slow is not None:
+        return distance / state.slow.boldly().expect(distance) < BRIEF
+    return distance < window_of(state.goal)
 
 
 def _moving(state: TrimState) -> TrimState:
@@ -219,8 +227,17 @@ def _moving(state: TrimState) -> TrimState:
     if _stuck(state):
         return _halted(replace(state, move=replace(move, stuck=True)), state.now)
     if state.now < move.until:
-        state = replace(state, move=replace(move, until=_until(state, move)))
+        until = _until(state, move)
+        state = replace(state, move=replace(move, until=until, slow=move.slow and not _lengthy(state, until)))
     return _stop_if_due(state)
+
+
+def _lengthy(state: TrimState, until: float) -> bool:
+    """It moves, and slowly it would still take long."""
+    move, here = move_of(state), value_of(state.shown[-1])
+    left = move.way * (state.goal.target - here)
+    moves = move.way * (here - move.start) > 2.0 * state.threshold
+    return moves and left > window_of(state.goal) and until - state.now > LENGTHY
 
 
 def _arrived(state: TrimState, move: Move, value: float) -> bool:

@@ -48,6 +48,10 @@ class Pace:
         """What to expect of slow turning when only bold turning was seen: in proportion, from a third of the speed."""
         return Pace(self.speed / 3.0, self.distance / 3.0, SLOW_POWER)
 
+    def boldly(self) -> Pace:
+        """What to expect of bold turning when only slow turning was seen: the other way round."""
+        return Pace(self.speed * 3.0, self.distance, BOLD_POWER)
+
 
 @dataclass(frozen=True, slots=True)
 class Move:

@@ -173,8 +173,9 @@ Effect = Cued | CeilingPassed | Swept
 Stepped = tuple[SweepState, tuple[Effect, ...]]
 
 
-def start(sweep: Sweep, now: float) -> SweepState:
-    return SweepState(sweep, now, now)
+def start(sweep: Sweep, now: float, middle: float = 0.0) -> SweepState:
+    """A sweep that has seen nothing yet; `middle` is where it is thought to stand, until it is read."""
+    return SweepState(sweep, now, now, middle=middle)
 
 
 def step(state: SweepState, event: TrimEvent) -> Stepped:
