@@ -87,10 +87,9 @@ def _measured(state: TrimState, reading: Reading) -> Stepped:
     before = state.cue
     if state.cue is Cue.CEILING:
         return state, ()
-    if _above_ceiling(state.goal, reading):
-        value = None if reading.flags & Flag.OVERLOAD else reading.value
+    if est.above(state.goal.ceiling, state.goal.unit, reading):
         ended = replace(state, cue=Cue.CEILING, phase=Phase.ENDED, hold=())
-        return ended, (CeilingPassed(value, state.now), Cued(Cue.CEILING, None))
+        return ended, (CeilingPassed(est.shown_above(reading), state.now), Cued(Cue.CEILING, None))
     if state.phase is Phase.ENDED:
         return state, ()
     if not _counts(state, reading):
@@ -114,13 +113,6 @@ def _halted(state: TrimState, when: float) -> TrimState:
         return state
     move = move_of(state)
     return replace(state, phase=Phase.CATCH, move=replace(move, until=min(move.until, when)))
-
-
-def _above_ceiling(goal: Goal, reading: Reading) -> bool:
-    if goal.ceiling is None or reading.unit != goal.unit:
-        return False
-    above = reading.value is not None and abs(reading.value) > goal.ceiling
-    return above or bool(reading.flags & Flag.OVERLOAD)
 
 
 def _why_not(state: TrimState, reading: Reading) -> str:

@@ -12,7 +12,7 @@ import math
 import statistics
 from collections.abc import Sequence
 
-from ..readings import Reading
+from ..readings import Flag, Reading
 from .types import Goal
 
 ENOUGH = 6  # readings of a hold whose noise is no small part of the window
@@ -36,6 +36,18 @@ def counts(reading: Reading, goal: Goal, now: float) -> bool:
     """True if the reading may move a cue: usable, finite, in the goal's unit, not from the future, not stale."""
     number = reading.usable and reading.unit == goal.unit and math.isfinite(value_of(reading))
     return number and fresh(reading, goal, now)
+
+
+def above(ceiling: float | None, unit: str, reading: Reading) -> bool:
+    """True for a number in `unit` above the ceiling, whatever its flags, and for an overload where there is one."""
+    if ceiling is None or reading.unit != unit:
+        return False
+    return bool(reading.flags & Flag.OVERLOAD) or (reading.value is not None and abs(reading.value) > ceiling)
+
+
+def shown_above(reading: Reading) -> float | None:
+    """The number of a reading above the ceiling; None for an overload, whose number means nothing."""
+    return None if reading.flags & Flag.OVERLOAD else reading.value
 
 
 def fresh(reading: Reading | None, goal: Goal, now: float) -> bool:

@@ -197,12 +197,10 @@ def view(state: SearchState, now: float) -> TrimView:
 
 
 def _measured(state: SearchState, reading: Reading) -> tuple[SearchState, tuple[TrimEffect, ...]]:
-    before, ceiling = state.cue, state.search.ceiling
-    if ceiling is not None and reading.unit == state.search.unit:
-        over = bool(reading.flags & Flag.OVERLOAD)
-        if over or (reading.value is not None and abs(reading.value) > ceiling):
-            ended = replace(state, cue=Cue.CEILING, phase=Phase.ENDED)
-            return ended, (CeilingPassed(None if over else reading.value, state.now), Cued(Cue.CEILING, None))
+    before = state.cue
+    if est.above(state.search.ceiling, state.search.unit, reading):
+        ended = replace(state, cue=Cue.CEILING, phase=Phase.ENDED)
+        return ended, (CeilingPassed(est.shown_above(reading), state.now), Cued(Cue.CEILING, None))
     if state.phase is Phase.ENDED:
         return state, ()
     newer = state.last is None or reading.time > state.last.time

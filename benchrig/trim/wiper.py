@@ -189,10 +189,9 @@ def step(state: SweepState, event: TrimEvent) -> Stepped:
     if isinstance(event, Restart):
         state = _afresh(state)
     if isinstance(event, Measured):
-        if _above_ceiling(state.sweep, event.reading):
-            value = None if event.reading.flags & Flag.OVERLOAD else event.reading.value
+        if est.above(state.sweep.ceiling, state.sweep.unit, event.reading):
             ended = replace(state, cue=Cue.CEILING, phase=Phase.ENDED)
-            return ended, (CeilingPassed(value, state.now), Cued(Cue.CEILING, None))
+            return ended, (CeilingPassed(est.shown_above(event.reading), state.now), Cued(Cue.CEILING, None))
         state = _measured(state, event.reading)
     state = _stop_if_due(state)
     found = _verdict(state)
@@ -234,13 +233,6 @@ def _broken_off(state: SweepState) -> SweepState:
         return state
     state = _counted(state, min(state.now, state.until) - state.told)
     return replace(state, phase=Phase.LOOK, since=state.now + REACTION, rest=(), seen=())
-
-
-def _above_ceiling(sweep: Sweep, reading: Reading) -> bool:
-    if sweep.ceiling is None or reading.unit != sweep.unit:
-        return False
-    above = reading.value is not None and abs(reading.value) > sweep.ceiling
-    return above or bool(reading.flags & Flag.OVERLOAD)
 
 
 def _measured(state: SweepState, reading: Reading) -> SweepState:
