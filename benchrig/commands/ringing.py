@@ -12,6 +12,7 @@ from queue import Empty, SimpleQueue
 import click
 
 from ..alarms import Alarms, Caller
+from ..alarms.beats import Beats
 from ..alarms.build import callers_of, policy_of
 from ..bench.model import AlarmSettings
 from ..clock import Clock
@@ -70,10 +71,14 @@ def _grave(alarms: Alarms) -> bool:
 
 
 class Relay:
-    """An operator whose notices may come from any thread: those of others wait until the owner looks at commands."""
+    """An operator whose notices may come from any thread: those of others wait until the owner looks at commands.
 
-    def __init__(self, operator: Operator) -> None:
+    `beats` hears of each look, and of each question before it is asked.
+    """
+
+    def __init__(self, operator: Operator, beats: Beats) -> None:
         self._operator = operator
+        self._beats = beats
         self._owner = threading.get_ident()
         self._waiting: SimpleQueue[Notice] = SimpleQueue()
         self.name = operator.name
@@ -81,15 +86,19 @@ class Relay:
         self.acts_for_person = operator.acts_for_person
 
     def acknowledge(self, hold: HoldRequest) -> str | None:
+        self._beats.asking()
         return self._operator.acknowledge(hold)
 
     def choose(self, question: Question) -> str | None:
+        self._beats.asking()
         return self._operator.choose(question)
 
     def enter(self, request: EntryRequest) -> str | None:
+        self._beats.asking()
         return self._operator.enter(request)
 
     def hands_off(self, step: str, reason: str) -> bool:
+        self._beats.asking()
         return self._operator.hands_off(step, reason)
 
     def notify(self, notice: Notice) -> None:
@@ -99,6 +108,7 @@ class Relay:
             self._waiting.put(notice)
 
     def commands(self) -> Sequence[Command]:
+        self._beats.beat()
         while True:
             try:
                 self._operator.notify(self._waiting.get_nowait())

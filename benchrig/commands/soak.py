@@ -23,6 +23,7 @@ from ..ui.terminal import Shown
 from ..units import quantity_in
 from .check import refuse_unfit
 from .leaving import close
+from .lookout import lookout
 from .ringing import Relay, everybody, ringing, until_noted
 from .shipped import locate
 from .showing import glance_option, mode, open_display, open_glance, person, showing_options
@@ -87,7 +88,8 @@ def command(
             operator = AbsentOperator(open_display(stack, how, clock).show)
         else:
             operator = person(stack, name or getpass.getuser(), how, clock)
-        operator = Relay(Shown(operator, Book(store, clock), *open_glance(stack, glance)))
+        beats = stack.enter_context(lookout(bench, clock, serial, store.path))
+        operator = Relay(Shown(operator, Book(store, clock), *open_glance(stack, glance)), beats)
         alarms = stack.enter_context(ringing(bench.alarms, clock, operator.notify, serial, store.path))
         outcome = run(work, BenchTools(station), operator, store, clock, serial=serial, alarms=alarms)
         if not absent or bench.alarms.callers:

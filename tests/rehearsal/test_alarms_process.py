@@ -113,3 +113,47 @@ def test_trying_the_alarms_says_who_was_reached(bench):
     words = (folder / "out.txt").read_text()
     assert "told     email" in words
     assert "NOT TOLD webhook: No answer from 127.0.0.1" in words
+
+
+WELL = {'window = ["12.9 V", "13.1 V"]': 'window = ["11.4 V", "12.6 V"]'}
+
+
+def well(folder):
+    """The rail may be as it is: nothing to tell of."""
+    text = (folder / "rail.toml").read_text()
+    for before, after in WELL.items():
+        text = text.replace(before, after)
+    (folder / "rail.toml").write_text(text)
+
+
+def test_a_watch_that_is_killed_is_told_of_by_the_process_beside_it_until_it_is_noted(bench):
+    """`kill -9` in the middle of a quiet soak: somebody hears that nobody watches, and that the unit may be on."""
+    folder, ports = bench
+    well(folder)
+    mailbox = Mailbox()
+    with smtp_sink(mailbox, ports["smtp"]):
+        soak = start(folder, ports, "--absent", "--json", "--store", "record.sqlite")
+        wait_for(lambda: '"kind": "soak"' in (folder / "out.txt").read_text())
+        children = subprocess.run(["pgrep", "-P", str(soak.pid)], capture_output=True, text=True, check=True).stdout
+        soak.kill()
+        soak.wait()
+        wait_for(lambda: mailbox.mails)
+        assert "ended without a word" in mailbox.mails[0]["Subject"]
+        assert all(os.path.exists(f"/proc/{pid}") for pid in children.split())
+        subprocess.run([*PROGRAM, "noted", "--by", "Ida", "--store", "record.sqlite"], cwd=folder, check=True)
+        wait_for(lambda: not any(os.path.exists(f"/proc/{pid}") for pid in children.split()))
+
+
+def test_a_watch_that_is_ended_on_purpose_is_not_told_of(bench):
+    """SIGTERM is a way out: no mail, and nothing of it is left running."""
+    folder, ports = bench
+    well(folder)
+    mailbox = Mailbox()
+    with smtp_sink(mailbox, ports["smtp"]):
+        soak = start(folder, ports, "--absent", "--json", "--store", "record.sqlite")
+        wait_for(lambda: '"kind": "soak"' in (folder / "out.txt").read_text())
+        children = subprocess.run(["pgrep", "-P", str(soak.pid)], capture_output=True, text=True, check=True).stdout
+        soak.terminate()
+        soak.wait(30)
+        wait_for(lambda: not any(os.path.exists(f"/proc/{pid}") for pid in children.split()))
+    assert not any("without a word" in str(mail["Subject"]) for mail in mailbox.mails)
