@@ -4,6 +4,11 @@ from __future__ import annotations
 
 import enum
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 
 class Flag(enum.Flag):
@@ -75,3 +80,11 @@ class Reading:
     def age(self, now: float) -> float:
         """Seconds since the measurement ended."""
         return now - self.time
+
+
+def usable_of(values: NDArray[np.float64], flags: NDArray[np.uint32]) -> NDArray[np.bool_]:
+    """Which of many readings may be judged: `Reading.usable` for columns (nan where there is no number), shape (n,)."""
+    import numpy as np  # not at the top: `benchrig --help` imports this module and does without numpy
+
+    good: NDArray[np.bool_] = ((flags & UNUSABLE.value) == 0) & np.isfinite(values)
+    return good

@@ -18,7 +18,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from ..readings import UNUSABLE
+from ..readings import usable_of
 from .packing import Flags, Floats, Micros, pack, unpack
 
 LARGE = 4096  # readings after which small blocks are joined: some pages of the file, so that little of them is empty
@@ -42,8 +42,7 @@ class Piece:
 
     @property
     def usable(self) -> NDArray[np.bool_]:
-        good: NDArray[np.bool_] = ((self.flags & UNUSABLE.value) == 0) & np.isfinite(self.values)
-        return good
+        return usable_of(self.values, self.flags)
 
     def row(self, channel: int, *, soon_joined: bool) -> tuple[object, ...]:
         """As it stands in the table."""

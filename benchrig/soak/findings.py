@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..readings import UNUSABLE, Flag
+from ..readings import Flag, usable_of
 
 Floats = NDArray[np.float64]
 
@@ -71,8 +71,7 @@ class Columns:
     @property
     def usable(self) -> NDArray[np.bool_]:
         """Which of them may be judged, shape (n,)."""
-        good: NDArray[np.bool_] = ((self.flags & UNUSABLE.value) == 0) & np.isfinite(self.values)
-        return good
+        return usable_of(self.values, self.flags)
 
     @property
     def overloaded(self) -> NDArray[np.bool_]:
