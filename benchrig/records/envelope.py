@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ..readings import UNUSABLE, Flag, Reading
+from ..readings import Flag, Reading, usable_of
 from .facts import Block
 from .packing import unpack
 
@@ -50,9 +50,16 @@ def readings_of(block: Block) -> Iterator[Reading]:
 
 def envelope_of(blocks: Iterable[Block], points: int) -> Envelope:
     """Of usable readings; stretches of equal counts."""
-    kept = [_usable(block) for block in blocks]
-    times = np.concatenate([times for times, _ in kept]) if kept else np.empty(0)
-    values = np.concatenate([values for _, values in kept]) if kept else np.empty(0)
+    times, values = [np.empty(0)], [np.empty(0)]
+    for block in blocks:
+        good = usable_of(block.values, block.flags)
+        times.append(block.times[good])
+        values.append(block.values[good])
+    return envelope_over(np.concatenate(times), np.concatenate(values), points)
+
+
+def envelope_over(times: Floats, values: Floats, points: int) -> Envelope:
+    """Of numbers in order of time, shape (n,) each: at most `points` stretches of equal counts, every number in one."""
     starts = _starts(times.size, points)
     if not starts.size:
         return Envelope(*(np.empty(0) for _ in range(4)))
@@ -63,11 +70,6 @@ def envelope_of(blocks: Iterable[Block], points: int) -> Envelope:
         np.add.reduceat(values, starts) / sizes,
         np.maximum.reduceat(values, starts),
     )
-
-
-def _usable(block: Block) -> tuple[Floats, Floats]:
-    good = ((block.flags & UNUSABLE.value) == 0) & np.isfinite(block.values)
-    return block.times[good], block.values[good]
 
 
 def thinned_sums(rows: Sequence[Sums], points: int) -> Envelope:

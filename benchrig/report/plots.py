@@ -10,11 +10,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..records.envelope import Envelope, envelope_over
 from ..units import show
 
 _LEFT, _RIGHT, _TOP, _BOTTOM = 74, 14, 12, 30
@@ -27,22 +27,6 @@ class Band:
     low: float | None
     high: float | None
     name: str
-
-
-class EnvelopeLike(Protocol):
-    """Columns of a long course; see `records.envelope.Envelope`."""
-
-    @property
-    def times(self) -> NDArray[np.float64]: ...
-
-    @property
-    def least(self) -> NDArray[np.float64]: ...
-
-    @property
-    def mean(self) -> NDArray[np.float64]: ...
-
-    @property
-    def greatest(self) -> NDArray[np.float64]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,13 +46,6 @@ class Axes:
     def y(self, value: float) -> float:
         share = (value - self.y0) / (self.y1 - self.y0)
         return self.height - _BOTTOM - min(1.0, max(0.0, share)) * (self.height - _TOP - _BOTTOM)
-
-
-def envelope(values: NDArray[np.float64], columns: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Least and greatest of `columns` equal runs of `values` (all of them, in order); shapes (<= columns,)."""
-    count = len(values)
-    starts = np.unique(np.linspace(0, count, min(columns, count), endpoint=False).astype(np.intp))
-    return np.minimum.reduceat(values, starts), np.maximum.reduceat(values, starts)
 
 
 def ticks(low: float, high: float, about: int = 5) -> list[float]:
@@ -109,23 +86,19 @@ def moments(start: float, stop: float, unit: str, about: int = 7) -> list[tuple[
 
 
 def plot_envelope(
-    drawn: EnvelopeLike, *, unit: str, title: str, bands: Sequence[Band] = (), width: int = 760, height: int = 240
+    drawn: Envelope, *, unit: str, title: str, bands: Sequence[Band] = (), width: int = 760, height: int = 240
 ) -> str:
     """A long course: a stretch from the least to the greatest of each moment, and the mean as a line.
 
-    `drawn` has times (s), least, mean and greatest, shape (n,) each, n >= 1.
+    `drawn` has n >= 1 stretches.
     """
-    t = np.asarray(drawn.times) - float(drawn.times[0])
+    t = drawn.times - drawn.times[0]
     axes = _axes(t, np.concatenate((drawn.least, drawn.greatest)), bands, width, height)
-    axes = Axes(float(t[0]), max(float(t[-1]), float(t[0]) + 1.0), axes.y0, axes.y1, width, height)
-    upper = [f"{axes.x(a):.1f},{axes.y(b):.1f}" for a, b in zip(t, drawn.greatest, strict=True)]
-    lower = [f"{axes.x(a):.1f},{axes.y(b):.1f}" for a, b in zip(t[::-1], drawn.least[::-1], strict=True)]
-    mean = " ".join(f"{axes.x(a):.1f},{axes.y(b):.1f}" for a, b in zip(t, drawn.mean, strict=True))
     parts = [
         *(_band(axes, band) for band in bands),
         _grid(axes, unit, "s"),
-        f'<polygon class="reach" points="{" ".join(upper + lower)}"/>',
-        f'<polyline class="trace" points="{mean}"/>',
+        _spread(axes, "reach", t, drawn),
+        f'<polyline class="trace" points="{_points(axes, t, drawn.mean)}"/>',
     ]
     return _frame("".join(parts), title, width, height)
 
@@ -207,13 +180,19 @@ def _grid(axes: Axes, unit: str, time_unit: str) -> str:
 def _trace(axes: Axes, t: NDArray[np.float64], v: NDArray[np.float64]) -> str:
     columns = axes.width - _LEFT - _RIGHT
     if len(v) <= 2 * columns:
-        points = " ".join(f"{axes.x(a):.1f},{axes.y(b):.1f}" for a, b in zip(t, v, strict=True))
-        return f'<polyline class="trace" points="{points}"/>'
-    low, high = envelope(v, columns)
-    x = np.linspace(_LEFT, axes.width - _RIGHT, len(low))
-    upper = [f"{a:.1f},{axes.y(b):.1f}" for a, b in zip(x, high, strict=True)]
-    lower = [f"{a:.1f},{axes.y(b):.1f}" for a, b in zip(x[::-1], low[::-1], strict=True)]
-    return f'<polygon class="spread" points="{" ".join(upper + lower)}"/>'
+        return f'<polyline class="trace" points="{_points(axes, t, v)}"/>'
+    drawn = envelope_over(t, v, columns)
+    return _spread(axes, "spread", drawn.times, drawn)
+
+
+def _spread(axes: Axes, kind: str, t: NDArray[np.float64], drawn: Envelope) -> str:
+    """From the least to the greatest at each moment: along the top, and back along the bottom."""
+    around = f"{_points(axes, t, drawn.greatest)} {_points(axes, t[::-1], drawn.least[::-1])}"
+    return f'<polygon class="{kind}" points="{around}"/>'
+
+
+def _points(axes: Axes, t: NDArray[np.float64], v: NDArray[np.float64]) -> str:
+    return " ".join(f"{axes.x(a):.1f},{axes.y(b):.1f}" for a, b in zip(t, v, strict=True))
 
 
 def _frame(inner: str, title: str, width: int, height: int) -> str:

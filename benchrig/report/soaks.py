@@ -50,7 +50,7 @@ def soaks_of(history: History, job: int, steps: Sequence[StepRow]) -> list[Soake
 
 def _soaked(history: History, step: StepRow, events: Sequence[Mapping[str, Any]]) -> Soaked:
     assert step.result is not None
-    found = [it["facts"] for it in events if it["kind"] == "finding"]
+    found = [it for it in events if it["kind"] == "finding"]
     so_far: Mapping[str, Any] = next((it["facts"] for it in events if it["kind"] == "soak so far"), {})
     details = step.result.details or so_far
     channels = details.get("channels", {})
@@ -59,7 +59,7 @@ def _soaked(history: History, step: StepRow, events: Sequence[Mapping[str, Any]]
         lasted=clock_words(float(details.get("lasted", 0.0))),
         why=str(details.get("why", "") or details.get("ended", "")),
         channels=[_line(name, it) for name, it in channels.items()],
-        findings=[_finding(it, step.started_at, events) for it in found[:MOST_FINDINGS]],
+        findings=[_finding(it, step.started_at) for it in found[:MOST_FINDINGS]],
         more=max(0, len(found) - MOST_FINDINGS),
         drawn=list(_drawn(history, step, channels)),
     )
@@ -84,12 +84,10 @@ def _drift(it: Mapping[str, Any], unit: str) -> str:
     return words if it.get("drifts") else f"none seen ({words})"
 
 
-def _finding(it: Mapping[str, Any], began: float, events: Sequence[Mapping[str, Any]]) -> tuple[str, str, str, str]:
-    origin = next((row for row in events if row["kind"] == "finding"), None)
-    at = float(it.get("at", 0.0))
-    # A finding carries the clock of its process; its event carries the record's: their difference is the same for all.
-    offset = 0.0 if origin is None else origin["at_us"] / 1e6 - began - float(origin["facts"].get("at", 0.0))
-    return clock_words(max(0.0, at + offset)), str(it["channel"]), str(it["kind"]), str(it["words"])
+def _finding(event: Mapping[str, Any], began: float) -> tuple[str, str, str, str]:
+    it = event["facts"]
+    since = it.get("since", event["at_us"] / 1e6 - began)  # older records only know when it was written down
+    return clock_words(float(since)), str(it["channel"]), str(it["kind"]), str(it["words"])
 
 
 def _drawn(history: History, step: StepRow, channels: Mapping[str, Any]) -> list[tuple[str, str]]:

@@ -192,7 +192,7 @@ class Soaking:
                     self._over(why, stopped=stopped)
 
     def _found(self, finding: Finding) -> None:
-        self._note("finding", said(finding))
+        self._note("finding", said(finding, self._engine.began))
         if finding.severity is not Severity.NOTE:
             self._noticed[finding.kind].add(finding.channel)
         lines = self._folding.lines(finding, self._clock.now())

@@ -53,13 +53,14 @@ def state_of(channel: ChannelWatch, now: float) -> str:
     return _STATES[channel.level]
 
 
-def said(finding: Finding) -> dict[str, Any]:
-    """A finding in JSON's own types."""
+def said(finding: Finding, began: float) -> dict[str, Any]:
+    """A finding in JSON's own types; `since` in seconds of the soak, which began at `began` of the job's clock."""
     return {
         "channel": finding.channel,
         "kind": str(finding.kind),
         "severity": str(finding.severity),
         "at": finding.time,
+        "since": finding.time - began,
         "words": finding.words,
         "unit": finding.unit,
         "value": finding.value,

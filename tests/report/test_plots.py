@@ -5,26 +5,36 @@ import xml.etree.ElementTree as ElementTree
 import numpy as np
 import pytest
 
-from benchrig.report.plots import Band, envelope, plot, ticks
+from benchrig.records.envelope import envelope_over
+from benchrig.report.plots import Band, plot, ticks
 
 
 def test_envelope_keeps_the_one_sample_that_matters():
     """A single dip among a million readings is still there in 700 columns."""
     values = np.zeros(1_000_000)
     values[123_456] = -5.0
-    low, high = envelope(values, 700)
-    assert len(low) == len(high) == 700
-    assert low.min() == -5.0
-    assert high.max() == 0.0
+    found = envelope_over(np.arange(1e6), values, 700)
+    assert len(found.least) == len(found.greatest) == 700
+    assert found.least.min() == -5.0
+    assert found.greatest.max() == 0.0
 
 
 @pytest.mark.parametrize("count", [1, 2, 3, 699, 700, 701])
 def test_envelope_of_few_values_is_those_values(count):
     """No more columns than values, none lost at either end."""
     values = np.arange(float(count))
-    low, high = envelope(values, 700)
-    assert low.min() == 0.0
-    assert high.max() == count - 1
+    found = envelope_over(values, values, 700)
+    assert found.least.min() == 0.0
+    assert found.greatest.max() == count - 1
+
+
+def test_a_long_course_is_drawn_at_its_own_moments():
+    """Readings that stop for as long again as they came leave the right half of the drawing to the last of them."""
+    times = np.append(np.linspace(0.0, 50.0, 9999), 100.0)
+    points = ElementTree.fromstring(plot(times, np.ones(10_000), unit="V", title="rail")).find("polygon").get("points")
+    places = sorted(float(pair.split(",")[0]) for pair in points.split())
+    middle = (74 + 760 - 14) / 2
+    assert sum(place > middle + 5.0 for place in places) <= 2
 
 
 @pytest.mark.parametrize(

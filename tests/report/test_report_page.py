@@ -52,6 +52,8 @@ def record(tmp_path_factory):
     store.block(soak, "+12 V", Block(times, values, np.zeros(times.size, np.uint32), "V"))
     store.event(soak, "finding", {"channel": "+12 V", "kind": "dip", "severity": "warning", "at": 2030.0,
                                   "words": next(text)}, 2030.0, NOON)  # fmt: skip
+    late = {"channel": "+12 V", "kind": "step", "severity": "warning", "at": 4630.0, "since": 2600.0, "words": "a step"}
+    store.event(soak, "finding", late, 2720.0, NOON)  # a step is only sure some readings later
     sums = {"readings": 36_000, "usable": 36_000, "least": 3.0, "mean": 12.0, "greatest": 12.01, "unit": "V",
             "window": [11.4, 12.6], "drift": 1e-7, "drift uncertainty": 1e-8, "drifts": True}  # fmt: skip
     details = {"lasted": 3600.0, "why": next(text), "channels": {"+12 V": sums}}
@@ -127,7 +129,8 @@ def test_it_shows_verdict_courses_and_what_the_soak_noticed(seen):
     """As found and as left, the soak's extremes, its finding at its hour, the overdue meter."""
     page, _, _ = seen
     words = page.evaluate("document.body.innerText")
-    for text in ("not everything in: soak", "9.400 kV", "3.000 V", "0:33:20", "Watched for 1:00:00", "overdue"):
+    moments = ("0:33:20", "0:43:20", "Watched for 1:00:00")
+    for text in ("not everything in: soak", "9.400 kV", "3.000 V", *moments, "overdue"):
         assert text in words, text
     assert page.evaluate("document.querySelectorAll('svg polyline.trace').length") >= 3
     box = page.evaluate("(e => [e.width, e.height])(document.querySelector('svg.plot').getBoundingClientRect())")
