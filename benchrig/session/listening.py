@@ -14,6 +14,7 @@ import math
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
+from contextlib import ExitStack
 from dataclasses import replace
 from typing import Any, Protocol
 
@@ -188,9 +189,10 @@ class InlineListener:
     def __init__(self, ears: Sequence[Ear], clock: Clock) -> None:
         self._ears = list(ears)
         self._clock = clock
-        self._holds = [ear.attached.hold() for ear in self._ears]
-        for hold in self._holds:
-            hold.__enter__()
+        with ExitStack() as holds:  # all of them, or none
+            for ear in self._ears:
+                holds.enter_context(ear.attached.hold())
+            self._holds = holds.pop_all()
 
     def poll(self, until: float) -> list[Heard]:
         """Whatever is due until then."""
@@ -211,8 +213,7 @@ class InlineListener:
             self._ears.remove(ear)
 
     def close(self) -> None:
-        while self._holds:
-            self._holds.pop().__exit__(None, None, None)
+        self._holds.close()
 
 
 class ThreadedListener:

@@ -382,9 +382,7 @@ def run(
     services = Services(procedure, bench, operator, store, clock or RealClock(), alarms=alarms)
     broken_off = None
     with History(store.path) as history:
-        known = recalled(history, procedure.unit, serial, simulated=bench.all_doubles())
-    services.known.update(known)
-    if resume is not None:
-        with History(store.path) as history:
+        services.known.update(recalled(history, procedure.unit, serial, simulated=bench.all_doubles()))
+        if resume is not None:
             broken_off = (resume, take_up(history, resume, procedure, serial))
     return Runner(services, serial, environment or {}, broken_off).run()
