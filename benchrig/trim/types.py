@@ -181,6 +181,7 @@ class TrimView:
     held      0..1, how much of the hold time has passed
     position  -1..+1: where the value stands on the bar (0 is the target), window edges at `edges`
     turn      the way to turn now, once it is known and something is to be turned
+    held_of   what `held` is a part of: the hold time, or what a wiper has to show
     doubt     standard uncertainty of the value as a position of the trimmer: noise, and what the meter has yet to show
     """
 
@@ -194,3 +195,4 @@ class TrimView:
     hint: str = ""
     turn: Way | None = None
     doubt: float | None = None
+    held_of: str = "hold"

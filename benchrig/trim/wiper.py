@@ -214,6 +214,7 @@ def view(state: SweepState, now: float) -> TrimView:
         stale=not est.fresh(state.last, goal, now),
         hint=_hint(state),
         doubt=state.sigma,
+        held_of="seen",
     )
 
 

@@ -123,7 +123,7 @@ def _cue_row(moved: TrimMoved, glyphs: Glyphs) -> Text:
     row.append(f" {plain(cue)} ", style=style)
     if view.held > 0.0 or view.cue in _INSIDE:
         done = round(view.held * 12)
-        row.append("  hold ", style="dim")
+        row.append(f"  {view.held_of} ", style="dim")
         row.append(glyphs.held * done, style="bold cyan")
         row.append(glyphs.to_hold * (12 - done), style="dim")
     if view.hint:
