@@ -69,7 +69,7 @@ class Beats:
 
 
 def listen(pipe: int, alarms: Alarms, clock: Clock, silence: float = SILENCE) -> None:
-    """Until the watch takes its leave, or somebody has taken note that it is gone. `pipe`: where its beats come from."""
+    """Until the watch takes its leave, or somebody has taken note that it is gone. Its beats come from `pipe`."""
     heard: SimpleQueue[bytes] = SimpleQueue()
     threading.Thread(target=_read, args=(pipe, heard), name="beats", daemon=True).start()
     last, silent = clock.now(), False

@@ -1,17 +1,30 @@
 """What a simulated unit truly is, beside what was read: kept in the record, and held against the window.
 
-A display of the session. When a step with a window ends well, the world is asked for the true value of the
-quantity. A setting counts only if the truth is inside, not if only the reading is. What a person counts in whole
-numbers is true to half a count.
+A display of the session. When a step with a window ends well, the world is asked for the true value of the quantity,
+or of each of them where several trimmers were set together. A setting counts only if the truth is inside, not if only
+the reading is. What a person counts in whole numbers is true to half a count.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from ..clock import Clock
-from ..procedure.model import Enter, Least, Measure, Measurement, Procedure, ScopeSource, Step, Trim, TypedSource
+from ..procedure.model import (
+    Coupled,
+    Enter,
+    Least,
+    Limits,
+    Measure,
+    Measurement,
+    Procedure,
+    ScopeSource,
+    Source,
+    Step,
+    Trim,
+    TypedSource,
+)
 from ..records.facts import Store
 from ..session.notices import Notice, StepEnded
 
@@ -62,22 +75,24 @@ class Witness:
 
     def show(self, notice: Notice) -> None:
         if isinstance(notice, StepEnded) and notice.value is not None:
-            witnessed = self._witness(self._steps[notice.step], notice.value)
-            if witnessed is not None:
-                self.seen[notice.step] = witnessed
+            for witnessed in self._witness(self._steps[notice.step], notice):
+                self.seen[witnessed.step] = witnessed
                 self._keep(witnessed)
 
-    def _witness(self, step: Step, read: float) -> Witnessed | None:
-        if not isinstance(step, Trim | Least | Measure | Enter):
-            return None
-        name, limits = truth_name(step), step.limits
+    def _witness(self, step: Step, ended: StepEnded) -> Iterator[Witnessed]:
+        match step:
+            case Trim() | Least() | Measure() | Enter():
+                turned = isinstance(step, Trim | Least)
+                yield from self._asked(step.id, truth_name(step), step.limits, ended.value or 0.0, turned)
+            case Coupled():
+                for axis, found in zip(step.axes, ended.axes, strict=True):
+                    name = f"{step.id} {found.trimmer}"
+                    yield from self._asked(name, name_of(axis.source), axis.limits, found.value, turned=True)
+
+    def _asked(self, step: str, name: str, limits: Limits, read: float, turned: bool) -> Iterator[Witnessed]:
         true = self._truth(name)
-        if true is None:
-            return None
-        return Witnessed(
-            step.id, name, limits.unit, read, true, limits.low, limits.high, limits.acceptable,
-            isinstance(step, Trim | Least),
-        )  # fmt: skip
+        if true is not None:
+            yield Witnessed(step, name, limits.unit, read, true, limits.low, limits.high, limits.acceptable, turned)
 
     def _keep(self, it: Witnessed) -> None:
         facts: dict[str, object] = {
@@ -106,5 +121,10 @@ def truth_name(step: Trim | Least | Measure | Enter) -> str:
     source = step.source
     if isinstance(source, TypedSource) and isinstance(step, Trim | Least):
         return f"{step.trimmer.name} sets"
+    return name_of(source)
+
+
+def name_of(source: Source) -> str:
+    """The world's name for what is read at a point."""
     pattern = _NAMES.get(source.measurement, "{point}") if isinstance(source, ScopeSource) else "{point}"
     return pattern.format(point=source.point)

@@ -150,10 +150,7 @@ class Follower:
         self._read(it, step)
         if step.result is not None:
             it.steps[step.row] = True
-            result = step.result
-            self._page.show(
-                n.StepEnded(step.step, result.verdict, result.value, result.unit, result.uncertainty, result.words)
-            )
+            self._page.show(n.StepEnded.of(step.step, step.result))
 
     def _read(self, it: Followed, step: StepRow) -> None:
         """The readings of a step that are new."""

@@ -12,6 +12,7 @@ from datetime import datetime
 from typing import ClassVar
 
 from ..readings import Reading
+from ..records.facts import StepResult
 from ..trim.types import Goal, TrimView, Way
 
 
@@ -134,7 +135,18 @@ class GapClosed:
 
 
 @dataclass(frozen=True, slots=True)
+class AxisEnded:
+    """One of the values of a step that sets several trimmers together, with the trimmer that is meant for it."""
+
+    trimmer: str
+    value: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
 class StepEnded:
+    """`value` and the rest are the worst's where several trimmers were set together; `axes` has all of them."""
+
     kind: ClassVar[str] = "step ended"
     step: str
     # "pass", "conditional pass", "conditional fail", "fail"; "done", "skipped", "blocked", "stopped", "refused"
@@ -143,6 +155,13 @@ class StepEnded:
     unit: str
     uncertainty: float | None
     words: str = ""  # reason, hint
+    axes: tuple[AxisEnded, ...] = ()
+
+    @classmethod
+    def of(cls, step: str, it: StepResult) -> StepEnded:
+        """As the result of a step says."""
+        axes = tuple(AxisEnded(axis["trimmer"], axis["value"], axis["unit"]) for axis in it.details.get("axes", ()))
+        return cls(step, it.verdict, it.value, it.unit, it.uncertainty, it.words, axes)
 
 
 @dataclass(frozen=True, slots=True)

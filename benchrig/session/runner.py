@@ -279,7 +279,7 @@ class Runner:
     def _end_row(self, step: Step, row: int, result: StepResult) -> None:
         self._store.end_step(row, result, self._clock.now(), self._clock.stamp())
         self._ended[step.id] = result
-        self._tell(StepEnded(step.id, result.verdict, result.value, result.unit, result.uncertainty, result.words))
+        self._tell(StepEnded.of(step.id, result))
 
     def _number(self, step: Step) -> int:
         return self._procedure.steps.index(step) + 1

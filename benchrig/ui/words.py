@@ -109,7 +109,9 @@ def _gap_closed(it: n.GapClosed) -> str:
 
 def _step_ended(it: n.StepEnded) -> str:
     value = "" if it.value is None else f" {show(it.value, it.unit)}"
-    doubt = "" if it.uncertainty is None else f" (U {show(2 * it.uncertainty, it.unit, digits=2)})"
+    if it.axes:
+        value = " " + ", ".join(f"{axis.trimmer} {show(axis.value, axis.unit)}" for axis in it.axes)
+    doubt = "" if it.axes or it.uncertainty is None else f" (U {show(2 * it.uncertainty, it.unit, digits=2)})"
     words = f"  {it.words}" if it.words else ""
     return f"      {it.verdict}:{value}{doubt}{words}" if value or words else f"      {it.verdict}"
 
