@@ -316,8 +316,9 @@ class Guard:
             elif isinstance(item, Reading):
                 self._store.reading(self._row, source.instrument, item)
                 self._tell(ReadingTaken(self._step_id, source.instrument, item))
-                if item.usable:
-                    point.see(item.value, bool(item.flags & Flag.OVERLOAD))
+                overload = bool(item.flags & Flag.OVERLOAD)
+                if item.usable or overload:
+                    point.see(item.value, overload)
         return point.phase is HoldPhase.SHUT
 
     def _typed_off(self, point: HoldPoint, step: Step, hazard: Hazard, until: float) -> bool:
