@@ -11,12 +11,11 @@ from functools import partial
 
 from benchrig.clock import Clock
 
-from .gear import Gear, GearHands, Law, bench_for, ohms
+from .gear import Gear, Law, bench_for, nothing, ohms
 from .histories import Array, Value
 from .ports import Node
 from .world import World
 
-INSTRUMENTS = {"scope": "scope-tenfield", "meter": "meter-scpi", "handheld": "fs9721"}
 RAIL = 70.0  # V, each way
 WARM_UP = 90.0  # s, of the heat sink
 OFFSET_PER_DEGREE = 0.5e-3  # V at the output, of RV1 and RV2
@@ -40,13 +39,9 @@ def build(
 ) -> World:
     """The bench, at `clock.now()`; unit off, leads free. `tired` False: a unit that is already right."""
     amp = Amplifier(clock, seed, tired=tired, mains=mains)
-    world = bench_for(amp, {**INSTRUMENTS, **(fit or {})}, amp.points(), mains)
-    world.truths |= amp.truths()
-    hands = GearHands(world, amp, amp.truth(partial(amp.rail, 1)), 60.0)
-    world.hands = hands
-    for name in faults:
-        hands.fault(name)
-    return world
+    return bench_for(
+        amp, amp.points(), amp.truths(), live=partial(amp.rail, 1), limit=60.0, mains=mains, fit=fit, faults=faults
+    )
 
 
 class Amplifier(Gear):
@@ -102,7 +97,7 @@ class Amplifier(Gear):
             made[f"A2 TP1{name}"] = self.point(partial(self.idle, name), resistance=1.0, wander=1e-5)
             made[f"A2 TP2{name}"] = self.point(partial(self.offset, name), resistance=10.0, wander=3e-5)
             made[f"A2 TP3{name}"] = self.point(
-                _none, resistance=10.0, wander=1e-5, tones=[(2.0**0.5, twice, 0.2)], gain=self.hum
+                nothing, resistance=10.0, wander=1e-5, tones=[(2.0**0.5, twice, 0.2)], gain=self.hum
             )
         made |= {name: ohms(lambda when: FUSE_OHMS) for name in FUSES}
         return made
@@ -117,7 +112,3 @@ class Amplifier(Gear):
         found = {name: self.truth(law) for name, law in table.items()}
         fuses: dict[str, Callable[[], float]] = {name: lambda: FUSE_OHMS for name in FUSES}
         return {**found, **fuses, "powered": lambda: float(self.powered)}
-
-
-def _none(times: Array) -> Value:
-    return 0.0

@@ -58,6 +58,9 @@ FITTINGS: Mapping[str, Fitting] = {
     "prompt": Fitting(PromptMeter, "serial"),
 }
 
+# What is on a bench unless its maker says otherwise: instrument name to grammar.
+USUAL: Mapping[str, str] = {"scope": "scope-tenfield", "meter": "meter-scpi", "handheld": "fs9721"}
+
 
 def fit(world: World, name: str, grammar: str, mains: float) -> list[str]:
     """Put an instrument called `name` on the bench; returns the names of its inputs, which hang free.

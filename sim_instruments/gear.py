@@ -94,6 +94,11 @@ class Gear:
         return lambda: one(law(np.array([self.clock.now()])))
 
 
+def nothing(times: Array) -> Value:
+    """The law of a point that has only tones."""
+    return 0.0
+
+
 def ohms(value: Callable[[float], float]) -> Node:
     """Something that only has a resistance."""
     return Resistor(value)
@@ -193,11 +198,31 @@ class GearHands:
             self.incidents.append(f"{self._world.clock.now():.3f} s: {act} with {self._volts():.0f} V inside")
 
 
-def bench_for(gear: Gear, instruments: Mapping[str, str], points: Mapping[str, Node], mains: float) -> World:
-    """A world with the gear's points and trimmers, and these instruments, their leads hanging free."""
+def bench_for(
+    gear: Gear,
+    points: Mapping[str, Node],
+    truths: Mapping[str, Callable[[], float]],
+    *,
+    live: Law,
+    limit: float,
+    mains: float,
+    fit: Mapping[str, str] | None = None,
+    faults: Sequence[str] = (),
+) -> World:
+    """A world with the gear on the bench, unit off, leads hanging free.
+
+    live, limit   what a hand inside could touch, and the volts above which that is dangerous
+    fit           instrument name to a grammar of `fittings`, besides and in place of the usual ones
+    faults        there from the start
+    """
     world = World(gear.clock, gear.seed)
     world.nodes |= points
     world.trimmers |= gear.trimmers
-    for name, grammar in instruments.items():
+    world.truths |= truths
+    for name, grammar in {**fittings.USUAL, **(fit or {})}.items():
         fittings.fit(world, name, grammar, mains)
+    hands = GearHands(world, gear, gear.truth(live), limit)
+    world.hands = hands
+    for name in faults:
+        hands.fault(name)
     return world

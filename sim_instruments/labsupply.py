@@ -11,12 +11,11 @@ from functools import partial
 
 from benchrig.clock import Clock
 
-from .gear import Gear, GearHands, Law, bench_for, ohms
+from .gear import Gear, Law, bench_for, nothing, ohms
 from .histories import Array, Value
 from .ports import Node
 from .world import World
 
-INSTRUMENTS = {"scope": "scope-tenfield", "meter": "meter-scpi", "handheld": "fs9721"}
 SECONDARY = 34.0  # V RMS
 OUT, DROP = 30.0, 4e-3  # V at the output; what 2 A take of it
 OUT_PER_TURN = 0.12  # V, of RV1, which has twenty
@@ -37,13 +36,9 @@ def build(
 ) -> World:
     """The bench, at `clock.now()`; unit off, leads free. `tired` False: a unit that is already right."""
     supply = LabSupply(clock, seed, tired=tired, mains=mains)
-    world = bench_for(supply, {**INSTRUMENTS, **(fit or {})}, supply.points(), mains)
-    world.truths |= supply.truths()
-    hands = GearHands(world, supply, supply.truth(supply.secondary), 30.0)
-    world.hands = hands
-    for name in faults:
-        hands.fault(name)
-    return world
+    return bench_for(
+        supply, supply.points(), supply.truths(), live=supply.secondary, limit=30.0, mains=mains, fit=fit, faults=faults
+    )
 
 
 class LabSupply(Gear):
@@ -94,13 +89,13 @@ class LabSupply(Gear):
         return {
             "F1": ohms(lambda when: 0.1),
             "earth": ohms(lambda when: 0.06),
-            "T1 half": self.point(_none, resistance=0.5, wander=0.0, tones=tone, gain=self.secondary),
+            "T1 half": self.point(nothing, resistance=0.5, wander=0.0, tones=tone, gain=self.secondary),
             "TP1": self.point(partial(self.aux, 1), resistance=0.2, wander=2e-4),
             "TP2": self.point(partial(self.aux, -1), resistance=0.2, wander=2e-4),
             "OUT open": self.point(partial(self.out, 0.0), resistance=0.01, wander=1e-4),
             "OUT loaded": self.point(partial(self.out, 2.0), resistance=0.01, wander=1e-4),
             "OUT ripple": self.point(
-                _none, resistance=0.01, wander=0.0, tones=[(rms, twice, 0.3)], gain=self.ripple
+                nothing, resistance=0.01, wander=0.0, tones=[(rms, twice, 0.3)], gain=self.ripple
             ),
             "SHUNT": self.point(self.shunt, resistance=0.1, wander=1e-6),
         }  # fmt: skip
@@ -118,7 +113,3 @@ class LabSupply(Gear):
         }
         found = {name: self.truth(law) for name, law in laws.items()}
         return {**found, "F1": lambda: 0.1, "earth": lambda: 0.06, "powered": lambda: float(self.powered)}
-
-
-def _none(times: Array) -> Value:
-    return 0.0

@@ -21,8 +21,6 @@ from .points import points
 from .supply_scpi import BenchSupply
 from .world import World
 
-# What is on the bench unless `fit` says otherwise; the supply comes besides.
-INSTRUMENTS = {"scope": "scope-tenfield", "meter": "meter-scpi", "handheld": "fs9721"}
 SUPPLY_VOLTS, SUPPLY_AMPS, SUPPLY_DRAWN = 28.0, 3.0, 1.4  # V, A: ship's mains, of which it draws less than its fuse
 # Where the leads hang before anybody moves them: input -> (point, via)
 FIRST = {
@@ -75,7 +73,7 @@ def build(
     world.trimmers |= chassis.trimmers
     first = [
         jack
-        for name, grammar in {**INSTRUMENTS, **(fit or {})}.items()
+        for name, grammar in {**fittings.USUAL, **(fit or {})}.items()
         for jack in fittings.fit(world, name, grammar, mains)[:2]
     ]
     supply = _supply(world, chassis, feed)
