@@ -45,7 +45,6 @@ def bench_verbs(world: World, addresses: Callable[[], list[dict[str, str]]]) -> 
 
     return {
         "addresses": addresses,
-        "owns": lambda address: any(row["address"] == address for row in addresses()),
         "truth": world.truth,
         "truths": lambda: {name: law() for name, law in world.truths.items()},
         "cable": cable,

@@ -37,10 +37,6 @@ class LaunchedDoubles:
     hands: RemoteHands
     pid: int
 
-    def owns(self, address: str) -> bool:
-        """`address` leads to one of these doubles and to nothing real."""
-        return address in self.addresses.values()
-
 
 @contextmanager
 def launch(world_name: str, seed: int = 0, **options: Any) -> Iterator[LaunchedDoubles]:

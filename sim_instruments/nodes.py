@@ -227,11 +227,6 @@ class Tapped:
         return self._factor * self._node.samples(start, interval, count)
 
 
-def through_series(node: Node, ohms: float) -> Tapped:
-    """A series resistor: the 9 Mohm of a 10x probe, which an input of 1 Mohm makes a tenth of."""
-    return Tapped(node, resistance=lambda source: source + ohms)
-
-
 def through_divider(node: Node, upper: float, lower: float) -> Tapped:
     """A resistive divider of `upper` over `lower` ohms (a high-voltage probe), before a meter loads it."""
     whole = node.resistance + upper + lower

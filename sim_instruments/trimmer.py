@@ -69,11 +69,6 @@ class Trimmer:
         return self._shaft
 
     @property
-    def last_move(self) -> float:
-        """Clock time of the wiper's newest move; minus infinity if it was never touched."""
-        return self._wiper.changed
-
-    @property
     def resting(self) -> float:
         """Degrees at which the tapped value will come to rest."""
         return self._wiper.goal

@@ -262,8 +262,6 @@ def test_remote_hands_do_and_say_what_local_hands_do() -> None:
         assert hands.turn("RV1", 2.5) == 2.5
         assert hands.incidents == ["none"]
         assert hands.ask("addresses") == server.addresses()
-        assert hands.ask("owns", server.addresses()[0]["address"]) is True
-        assert hands.ask("owns", "TCPIP::192.168.1.1::5025::SOCKET") is False
         hands.close()
         assert world.hands.turned == [2.5]
 
@@ -307,8 +305,6 @@ def test_child_gives_addresses_of_the_forms_a_bench_file_takes(launched: Launche
     assert set(launched.addresses) == {"scope", "meter", "handheld", "supply"}
     assert launched.addresses["meter"].startswith("TCPIP::127.0.0.1::")
     assert launched.addresses["handheld"].startswith("serial:///")
-    assert all(launched.owns(address) for address in launched.addresses.values())
-    assert not launched.owns("TCPIP::127.0.0.1::5025::SOCKET")
 
 
 def test_meter_in_the_child_reads_the_chassis(launched: LaunchedDoubles) -> None:
