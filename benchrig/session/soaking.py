@@ -17,7 +17,6 @@ from typing import Any
 
 from ..clock import SimClock
 from ..errors import Refused
-from ..holdmachine import Moment
 from ..holdpoint import Phase as HoldPhase
 from ..procedure.model import Soak
 from ..readings import Flag, Reading
@@ -65,7 +64,7 @@ class Soaking:
         self._lost: dict[str, float] = {}  # instrument -> since when it is away
         self._states: dict[str, tuple[str, datetime]] = {}  # channel -> state, since when
         self._extremes: dict[str, tuple[float, float]] = {}  # channel -> least and greatest since it was shown last
-        self._last = Moment(work.clock.now(), work.clock.stamp())
+        self._last = work.clock.now()  # look around
         self._safe_words = ""
         self._noticed: dict[Kind, set[str]] = defaultdict(set)
         self._folding = Folding()
@@ -241,18 +240,14 @@ class Soaking:
     # looking around
 
     def _look_around(self) -> None:
-        """Clocks, instruments that only wait, alarms that are due again."""
-        now = Moment(self._clock.now(), self._clock.stamp())
-        apart = (now.stamp - self._last.stamp).total_seconds() - (now.now - self._last.now)
-        if now.jumped_since(self._last):
-            words = f"The wall clock moved {apart:+.1f} s against the readings' own clock."
-            self._tell(words, "warning")
-        elif now.now - self._last.now > STOOD_STILL and not self._simulated:
-            self._note("stood still", {"seconds": now.now - self._last.now})
-            self._tell(f"The program stood still for {now.now - self._last.now:.0f} s.", "warning")
+        """Was the program asleep, is an instrument missing that only waits, are alarms due again?"""
+        now = self._clock.now()
+        if now - self._last > STOOD_STILL and not self._simulated:
+            self._note("stood still", {"seconds": now - self._last})
+            self._tell(f"The program stood still for {now - self._last:.0f} s.", "warning")
         self._last = now
         for instrument, since in self._lost.items():
-            if instrument in self._catching and now.now - since > AWAY:
+            if instrument in self._catching and now - since > AWAY:
                 self._raise(f"{instrument} away", "warning", f"{instrument} is away", "Nothing is caught meanwhile.")
         if self._alarms is not None:
             self._alarms.tick()

@@ -122,7 +122,9 @@ class Work:
     def _keep_alive(self) -> None:
         now, store = self.clock.now(), self.services.store
         store.keep_alive(now)
-        store.note_clock(now, self.clock.stamp())
+        moved = store.note_clock(now, self.clock.stamp())
+        if moved:
+            self.say(f"The wall clock moved {moved:+.1f} s against the readings' own clock.", "warning")
 
     def _obey(self, command: Command) -> None:
         facts = {"verb": command.verb, "words": command.words}

@@ -1,5 +1,7 @@
 """Running a procedure on a small bench of fakes, on a simulated clock: order, hold points, ends, exit codes."""
 
+from datetime import timedelta
+
 import pytest
 from fakes import HAZARD, RAIL, WIDTH, FakeTools, Person, procedure
 
@@ -238,3 +240,20 @@ def test_what_cannot_be_brought_in_is_offered_to_be_put_back(small, choice, word
     assert outcome.results["rail"].value == pytest.approx(10.99)
     assert outcome.results["rail"].details["as_found"] == pytest.approx(11.0)
     assert [mark["trimmer"] for mark in history.marks(1)] == ["RV1"]
+
+
+def test_a_wall_clock_that_was_set_is_told_in_any_step(tmp_path):
+    """The times in the record jump there: whoever is at the bench hears of it, once."""
+
+    class Set(SimClock):
+        def stamp(self):
+            return super().stamp() + timedelta(hours=self.now() > 0.5)
+
+    (tmp_path / "rail.toml").write_text(procedure(RAIL))
+    operator, clock, store = Person(), Set(), SqliteStore(tmp_path / "record.sqlite")
+    tools = FakeTools(clock, handheld=lambda now: 12.0)
+    outcome = run(load_procedure(tmp_path / "rail.toml"), tools, operator, store, clock)
+    store.close()
+    assert outcome.exit_code == 0
+    told = [it.words for it in operator.told if it.kind == "said"]
+    assert told == ["The wall clock moved +3600.0 s against the readings' own clock."]

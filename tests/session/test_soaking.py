@@ -250,8 +250,9 @@ def test_a_wall_clock_that_is_set_is_noted_and_harms_nothing(bench, monkeypatch)
     stamp = type(clock).stamp
     monkeypatch.setattr(type(clock), "stamp", lambda self: stamp(self) + self.jump)
     clock.at(160.0, lambda: setattr(clock, "jump", timedelta(hours=-1)))
-    outcome, _, _ = soak(bench, procedure(hazard=False, catches=False))
+    outcome, watched, _ = soak(bench, procedure(hazard=False, catches=False))
     assert outcome.exit_code == 0
+    assert sum("wall clock moved -3600.0 s" in it.words for it in watched.of("said")) == 1
     with bench.history() as history:
         (noted,) = [it["facts"] for it in history.events(1) if it["kind"] == "clock"]
         (step,) = [it for it in history.steps(1) if it.step == "burn-in"]
