@@ -113,8 +113,10 @@ class Guard:
         """Above the ceiling: no acknowledgement survives that, and power goes off if the bench can do it."""
         if self.session.hazard and self.acknowledgement is not None:
             self._points[self.session.hazard].lapse(HoldMove.ABOVE_CEILING)
-        self._say("TOO HIGH. Let go. Hands away. Switch the unit off.", "alarm")
-        self._supply_off()
+        try:
+            self._say("TOO HIGH. Let go. Hands away. Switch the unit off.", "alarm")
+        finally:
+            self._supply_off()
 
     def cut(self, why: str) -> None:
         """The job is to end; whatever is live stays guarded until it is made safe."""
@@ -272,20 +274,29 @@ class Guard:
         point = self._points[hazard.name]
         self._step_id = step.id
         self._move(Move.SECURE)
-        self._operator.hands_off(step.id, f"{hazard.title} is to be made safe")
-        point.ask_off()
-        exposure = self._exposure(step, hazard)
-        request = self._request(step, hazard, exposure.off_phrase, hazard.make_safe, "check")
-        safe = self._ask(point, request, exposure) is HoldPhase.CHECKING and self._seen_off(point, step, hazard)
+        safe = False
+        try:
+            self._operator.hands_off(step.id, f"{hazard.title} is to be made safe")
+            point.ask_off()
+            exposure = self._exposure(step, hazard)
+            request = self._request(step, hazard, exposure.off_phrase, hazard.make_safe, "check")
+            safe = self._ask(point, request, exposure) is HoldPhase.CHECKING and self._seen_off(point, step, hazard)
+        finally:  # also where Ctrl-C or a full disk breaks it off
+            self._secured(point, hazard, safe)
+        return safe
+
+    def _secured(self, point: HoldPoint, hazard: Hazard, safe: bool) -> None:
+        """Make-safe has ended; where it failed nobody keeps leave to read, and it is said loudly."""
         if safe:
             self.power = False
             self._move(Move.SECURED)
             self._note_safe(hazard)
             self._say(f"{hazard.test_point} is below {show(hazard.limit, 'V')}. Hands may go in.")
-        else:
-            self._move(Move.NOT_SECURED, why=f"{hazard.test_point} was not made safe: {point.reason}")
-            self._say(f"{hazard.test_point} WAS NOT SEEN SAFE. Take it for live. Keep hands out.", "alarm")
-        return safe
+            return
+        why = point.reason or f"not seen below {show(hazard.limit, 'V')}"
+        self._move(Move.NOT_SECURED, why=f"{hazard.test_point} was not made safe: {why}")
+        point.lapse(HoldMove.LEFT)
+        self._say(f"{hazard.test_point} WAS NOT SEEN SAFE. Take it for live. Keep hands out.", "alarm")
 
     def _seen_off(self, point: HoldPoint, step: Step, hazard: Hazard) -> bool:
         """Look at the point until it was below its limit for long enough."""
@@ -347,11 +358,22 @@ class Guard:
         self._tell(Said(self._step_id, words, level))
 
     def _tell(self, notice: Notice) -> None:
-        if isinstance(notice, Said | HoldPointLapsed | HoldPointReached):
-            words = getattr(notice, "words", None) or getattr(notice, "reason", None) or getattr(notice, "phrase", "")
-            facts = {"words": words, "level": getattr(notice, "level", "note")}
-            self._store.event(self._row or None, notice.kind, facts, self._clock.now(), self._clock.stamp())
-        self._operator.notify(notice)
+        """Record what is worth it, then show it: a record that can no longer be written silences no warning."""
+        try:
+            if (words := _worth_recording(notice)) is not None:
+                facts = {"words": words, "level": getattr(notice, "level", "note")}
+                self._store.event(self._row or None, notice.kind, facts, self._clock.now(), self._clock.stamp())
+        finally:
+            self._operator.notify(notice)
+
+
+def _worth_recording(notice: Notice) -> str | None:
+    """The words that the record keeps of a notice; None for one that stands there already."""
+    match notice:
+        case Said(words=words) | HoldPointLapsed(reason=words) | HoldPointReached(phrase=words):
+            return words
+        case _:
+            return None
 
 
 def checking_source(procedure: Procedure, hazard: Hazard) -> MeterSource | TypedSource:

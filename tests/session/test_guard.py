@@ -4,16 +4,13 @@ import pytest
 from fakes import HAZARD, procedure
 
 from benchrig.clock import SimClock
-from benchrig.errors import LinkTimeout, Refused
-from benchrig.holdpoint import Move as HoldMove
-from benchrig.holdpoint import Phase as HoldPhase
+from benchrig.errors import Refused
 from benchrig.procedure import load_procedure
 from benchrig.readings import Flag, Reading
 from benchrig.records.facts import StoreError
 from benchrig.session import ScriptedOperator
 from benchrig.session.guard import CHECK_FOR, Guard
 from benchrig.session.machine import Phase
-from benchrig.session.ports import Lost
 
 MAINS = HAZARD.replace("hazard.eht", "hazard.mains").replace("TP40", "TP1").replace("9.40 kV", "230 V")
 STEP = """
@@ -28,7 +25,11 @@ point = "{point}"
 window = ["{low}", "{high}"]
 """
 EHT = STEP.format(
-    id="eht", more='hazard = "eht"\nceiling = "10.4 kV"\ninstruction = "Cap off."', point="TP40", low="9 kV", high="10 kV"
+    id="eht",
+    more='hazard = "eht"\nceiling = "10.4 kV"\ninstruction = "Cap off."',
+    point="TP40",
+    low="9 kV",
+    high="10 kV",
 )
 LOOSE = STEP.format(id="loose", more='hazard = "eht"', point="TP40", low="9 kV", high="10 kV")
 SAFE = STEP.format(id="safe", more="", point="TP9", low="1 V", high="2 V")
@@ -83,7 +84,7 @@ class Feed:
         self.bench.clock.sleep_until(deadline)
         script = self.bench.script
         item = script.pop(0) if len(script) > 1 else script[0]
-        if isinstance(item, Exception):
+        if isinstance(item, BaseException):
             raise item
         return Reading(item, "V", self.bench.clock.now()) if isinstance(item, float) else item
 
@@ -206,3 +207,64 @@ def test_a_frozen_display_shows_nothing_about_the_point(bench):
     on = bench([HELD])
     on.left()
     assert not on.secure()
+
+
+def test_a_check_that_ran_out_leaves_nobody_leave_to_read(bench):
+    """Not made safe is not readable either: the leave to check ends with the check, however it ended."""
+    on = bench([50.0])
+    on.left()
+    kept = []
+    hear = on.person.notify
+
+    def notify(notice):
+        kept.append(on.guard.acknowledgement)
+        hear(notice)
+
+    on.person.notify = notify
+    assert not on.secure()
+    assert on.guard.acknowledgement is None
+    (check,) = {it for it in kept if it is not None}
+    assert refused(on, check)
+    assert on.guard.session.ending == "TP40 was not made safe: not seen below 42.40 V"
+
+
+@pytest.mark.parametrize("during", ["hands off", "check", "reading"])
+def test_a_make_safe_that_is_broken_off_still_says_that_the_point_is_live(bench, during):
+    """Ctrl-C while hands are called off, at the question, or at the check: never in silence."""
+    on = bench([50.0, 50.0, KeyboardInterrupt() if during == "reading" else 50.0])
+    on.left()
+
+    def interrupted(*values):
+        raise KeyboardInterrupt
+
+    if during == "hands off":
+        on.person.hands_off = interrupted
+    if during == "check":
+        on.person.acknowledge = interrupted
+    with pytest.raises(KeyboardInterrupt):
+        on.secure()
+    assert on.guard.session.phase is Phase.UNSAFE
+    assert on.said()[-1] == ("alarm", "TP40 WAS NOT SEEN SAFE. Take it for live. Keep hands out.")
+    assert on.guard.acknowledgement is None
+
+
+def test_a_record_that_can_no_longer_be_written_does_not_silence_a_warning(bench):
+    """A full disk: what is dangerous is told all the same, and the trouble is raised after it."""
+    on = bench()
+    on.left()
+    on.store.full = True
+    with pytest.raises(StoreError):
+        on.secure()
+    assert on.said()[-1] == ("alarm", "TP40 WAS NOT SEEN SAFE. Take it for live. Keep hands out.")
+    assert on.guard.session.phase is Phase.UNSAFE
+
+
+def test_too_high_is_told_and_the_supply_goes_off_where_nothing_can_be_recorded(bench):
+    """Told first and switched off; only then the record's trouble ends the job."""
+    on = bench(supply=Supply())
+    on.live()
+    on.store.full = True
+    with pytest.raises(StoreError):
+        on.guard.breached()
+    assert on.said()[0] == ("alarm", "TOO HIGH. Let go. Hands away. Switch the unit off.")
+    assert not on.supply.on
