@@ -84,8 +84,8 @@ class Acknowledgement:
     def __init_subclass__(cls) -> NoReturn:
         raise TypeError("There is only one kind of acknowledgement.")
 
-    def require(self, hazard: str, step: str, at: Moment) -> None:
-        """Return only if this one is live for `step` and `hazard` at `at`; raises Refused."""
+    def require(self, hazard: str, step: str, at: Moment, purpose: Purpose = Purpose.WORK) -> None:
+        """Return only if this one is live for `purpose` in `step` and `hazard` at `at`; raises Refused."""
         if self not in _LIVE:
             raise Refused("This acknowledgement is no longer valid.", next_step="Acknowledge the hold point again.")
         exposure = self.exposure
@@ -93,6 +93,11 @@ class Acknowledgement:
             raise Refused(
                 f"The acknowledgement is for step {exposure.step!r} and {exposure.hazard!r}, not for {step!r}.",
                 next_step="Each hazardous step is acknowledged by itself.",
+            )
+        if purpose is not self.purpose:
+            raise Refused(
+                f"The acknowledgement is to {self.purpose}, not to {purpose}.",
+                next_step="Make the point safe, or acknowledge the hold point again.",
             )
         if over := outlived(exposure, self.granted, at):
             raise Refused(f"The acknowledgement has ended: {over[1]}.", next_step="Acknowledge the hold point again.")
@@ -155,8 +160,7 @@ class HoldPoint:
 
     def ask_off(self) -> None:
         """Make-safe begins: the step is left, and off and discharged are to be reported."""
-        if self.phase is not Phase.LAPSED:
-            self.lapse(Move.LEFT)
+        self.lapse(Move.LEFT)
         self._step(Happened(Move.MAKE_SAFE, self.moment()))
 
     def see(self, value: float | None, overload: bool) -> Phase:
@@ -180,6 +184,6 @@ class HoldPoint:
         _LIVE.add(self._acknowledgement)
 
     def _revoke(self) -> None:
-        if self._acknowledgement is not None:
-            _LIVE.discard(self._acknowledgement)
+        assert self._acknowledgement is not None  # what is revoked was minted
+        _LIVE.discard(self._acknowledgement)
         self._acknowledgement = None

@@ -14,7 +14,7 @@ import math
 from ..clock import Clock
 from ..errors import BenchrigError, Refused, UnitError
 from ..holdmachine import Moment
-from ..holdpoint import Acknowledgement, Exposure, HoldPoint
+from ..holdpoint import Acknowledgement, Exposure, HoldPoint, Purpose
 from ..holdpoint import Move as HoldMove
 from ..holdpoint import Phase as HoldPhase
 from ..procedure.model import Hazard, MeterSource, Procedure, Soak, Step, TypedSource, limits_of, sources_of
@@ -308,7 +308,8 @@ class Guard:
             acknowledgement = point.acknowledgement
             if acknowledgement is None:
                 return False
-            door = HazardousPoint(source, None, hazard.name, acknowledgement.exposure.step, self.moment)
+            last = acknowledgement.exposure.step
+            door = HazardousPoint(source, None, hazard.name, last, self.moment, Purpose.CHECK)
             feed = door.open(self._tools, acknowledgement)
             try:
                 return self._watch_off(point, feed, source, until)

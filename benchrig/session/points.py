@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from ..errors import Refused
 from ..holdmachine import Moment
-from ..holdpoint import Acknowledgement
+from ..holdpoint import Acknowledgement, Purpose
 from ..procedure.model import Limits, Soak
 from .ports import Feed, InstrumentSource, Listener, Tools
 
@@ -36,12 +36,13 @@ class HazardousPoint:
     hazard: str
     step: str
     moment: Callable[[], Moment]
+    purpose: Purpose = Purpose.WORK
 
     def open(self, tools: Tools, acknowledgement: Acknowledgement) -> Feed:
-        """Raises Refused unless `acknowledgement` is live for this step and this hazard, now and at every touch."""
+        """Raises Refused unless `acknowledgement` is live for this step, hazard and purpose, now and at every touch."""
 
         def require() -> None:
-            acknowledgement.require(self.hazard, self.step, self.moment())
+            acknowledgement.require(self.hazard, self.step, self.moment(), self.purpose)
 
         require()
         return tools.feed(self.source, self.limits, require)

@@ -32,6 +32,9 @@ def test_it_opens_its_own_point_and_step_only():
     point = opened()
     live = point.acknowledgement
     live.require("eht", "set-eht", point.moment())
+    assert live.purpose is Purpose.WORK
+    with pytest.raises(Refused, match="is to work, not to check"):
+        live.require("eht", "set-eht", point.moment(), Purpose.CHECK)
     for hazard, step in (("mains", "set-eht"), ("eht", "check-eht")):
         with pytest.raises(Refused, match="by itself"):
             live.require(hazard, step, point.moment())
@@ -115,6 +118,9 @@ def test_the_check_for_off_needs_its_own_and_gives_hands_back():
     check = point.acknowledgement
     assert check is not work
     assert check.purpose is Purpose.CHECK
+    check.require("eht", "set-eht", point.moment(), Purpose.CHECK)
+    with pytest.raises(Refused, match="is to check, not to work"):
+        check.require("eht", "set-eht", point.moment())
     for _ in range(4):
         clock.sleep_until(clock.now() + 1.0)
         point.see(2.0, False)
