@@ -231,24 +231,25 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
     phase = TRANSITIONS.get((state.phase, move))
     if phase is None:
         raise RuntimeError(f"A hold point that is {state.phase} cannot take {move!r}.")
-    after = _entered(_noted(state, event), phase, event, reason)
-    return replace(after, wrong=state.wrong + 1 if move is Move.WRONG_WORDS else 0), _effects(state, phase, reason)
+    return _entered(state, phase, move, event, reason), _effects(state.phase, phase, reason)
 
 
-def _effects(before: State, phase: Phase, reason: str) -> tuple[Effect, ...]:
-    if phase is before.phase:
-        return ()
-    revoked: tuple[Effect, ...] = (Revoke(reason),) if before.phase in READABLE else ()
-    return (*revoked, Mint()) if phase in READABLE else revoked
+def _effects(before: Phase, phase: Phase, reason: str) -> tuple[Effect, ...]:
+    """No move leads from one readable phase to another: a test reads that off the table."""
+    if before in READABLE:
+        return (Revoke(reason),)
+    return (Mint(),) if phase in READABLE else ()
 
 
-def _entered(state: State, phase: Phase, event: Event, reason: str) -> State:
-    state = replace(state, phase=phase, reason=reason)
-    if isinstance(event, Reached):
-        return replace(state, exposure=event.exposure)
-    if phase in READABLE:
-        return replace(state, granted=event.at, something=False, below=())
-    return replace(state, granted=None, below=())
+def _entered(state: State, phase: Phase, move: Move, event: Event, reason: str) -> State:
+    """A phase begins with nothing of the one before but its exposure, and the count of wrong sentences in a row."""
+    return State(
+        phase=phase,
+        exposure=event.exposure if isinstance(event, Reached) else state.exposure,
+        granted=event.at if phase in READABLE else None,
+        wrong=state.wrong + 1 if move is Move.WRONG_WORDS else 0,
+        reason=reason,
+    )
 
 
 def _noted(state: State, event: Event) -> State:
