@@ -23,7 +23,7 @@ from ..records.facts import AcknowledgementFacts, Store
 from ..units import quantity_in, show
 from . import machine
 from .machine import Move, Phase, Session
-from .notices import HoldPointAnswered, HoldPointLapsed, HoldPointReached, Notice, ReadingTaken, Said
+from .notices import HoldPointAnswered, HoldPointLapsed, HoldPointReached, MadeSafe, Notice, ReadingTaken, Said
 from .operators import EntryRequest, HoldRequest, Operator, Question
 from .points import HazardousPoint
 from .ports import Feed, Lost, Tools
@@ -31,7 +31,7 @@ from .switching import switched
 
 CHECK_FOR = 120.0  # s in which a point must be seen below its limit
 LOOK = 0.5
-MADE_SAFE = "made safe"  # kind of event
+MADE_SAFE = MadeSafe.kind  # also of the event in the record
 
 
 class Guard:
@@ -264,9 +264,10 @@ class Guard:
         return done
 
     def _note_safe(self, hazard: Hazard) -> None:
-        """For whoever takes up a job that breaks off later."""
+        """For who looks on, and for whoever takes up a job that breaks off later."""
         facts = {"hazard": hazard.name}
         self._store.event(self._row or None, MADE_SAFE, facts, self._clock.now(), self._clock.stamp())
+        self._tell(MadeSafe(self._step_id, hazard.name))
 
     def secure(self, step: Step) -> bool:
         """Make safe what has been live. True if hands may go in again."""

@@ -119,6 +119,15 @@ class HoldPointLapsed:
 
 
 @dataclass(frozen=True, slots=True)
+class MadeSafe:
+    """What was let live was seen below its limit, or after a broken-off job reported so. Until then it is live."""
+
+    kind: ClassVar[str] = "made safe"
+    step: str
+    hazard: str
+
+
+@dataclass(frozen=True, slots=True)
 class GapOpened:
     kind: ClassVar[str] = "gap opened"
     step: str
@@ -273,6 +282,7 @@ Notice = (
     | HoldPointReached
     | HoldPointAnswered
     | HoldPointLapsed
+    | MadeSafe
     | GapOpened
     | GapClosed
     | StepEnded

@@ -99,6 +99,10 @@ def _hold_lapsed(it: n.HoldPointLapsed) -> str:
     return f"      Hold point lapsed: {it.reason}"
 
 
+def _made_safe(it: n.MadeSafe) -> str:
+    return "      Made safe."
+
+
 def _gap_opened(it: n.GapOpened) -> str:
     return f"      {it.instrument} lost: {it.reason}"
 
@@ -154,6 +158,7 @@ _WRITERS: dict[str, Callable[[Any], str]] = {
     "hold point": _hold_reached,
     "hold point answered": _hold_answered,
     "hold point lapsed": _hold_lapsed,
+    "made safe": _made_safe,
     "gap opened": _gap_opened,
     "gap closed": _gap_closed,
     "step ended": _step_ended,

@@ -32,6 +32,7 @@ EACH = {
     '      Hold point: type "TP40 9.40 kV"': n.HoldPointReached("eht", "TP40 9.40 kV"),
     "      Hold point acknowledged.": n.HoldPointAnswered("eht", True, "TP40 9.40 kV"),
     "      Hold point lapsed: paused": n.HoldPointLapsed("eht", "paused"),
+    "      Made safe.": n.MadeSafe("eht", "eht"),
     "      meter lost: closed by the far end": n.GapOpened("eht", "meter", "closed by the far end"),
     "      meter back after 2.5 s, set up again": n.GapClosed("eht", "meter", 2.5),
     "      pass: 9.402 kV (U 42 V)": n.StepEnded("eht", "pass", 9402.0, "V", 21.0),
