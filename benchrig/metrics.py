@@ -37,7 +37,8 @@ class Metrics:
 
     job: n.JobStarted | None = None
     step: n.StepStarted | None = None
-    state: str = "idle"
+    waiting: bool = False  # at a hold point
+    live: bool = False  # a hazardous point, from its acknowledgement until it was seen safe
     exit_code: int | None = None
     channels: dict[str, Seen] = field(default_factory=dict)
     readings: Counter[str] = field(default_factory=Counter)
@@ -46,6 +47,19 @@ class Metrics:
     alarms: dict[str, tuple[str, bool]] = field(default_factory=dict)  # key -> severity, acknowledged
     verdicts: Counter[str] = field(default_factory=Counter)
     soak: n.SoakMoved | None = None
+
+    @property
+    def state(self) -> str:
+        """What the job is doing, one of `STATES`. Whether a point is live comes before all else."""
+        if self.live:
+            return "high_voltage"
+        if self.exit_code is not None:
+            return "ended"
+        if self.waiting:
+            return "hold_point"
+        if self.step is None:
+            return "idle" if self.job is None else "running"
+        return "soaking" if self.step.step_kind == "soak" and self.soak is not None else "running"
 
     def copy(self) -> Self:
         """As it is now, for another thread."""
@@ -57,26 +71,29 @@ class Metrics:
             case n.JobStarted():
                 self._begin(notice)
             case n.StepStarted():
-                self.step, self.soak, self.state = notice, None, "running"
+                self.step, self.soak, self.waiting, self.exit_code = notice, None, False, None
             case n.ReadingTaken(_, channel, reading):
                 self._count(channel, 1)
                 self._see(channel, Seen(reading.unit, reading.value if reading.usable else None, now))
             case n.SoakMoved():
                 self._soak(notice, now)
             case n.HoldPointReached():
-                self.state = "hold_point"
-            case n.HoldPointAnswered(_, acknowledged):
-                self.state = "high_voltage" if acknowledged else "running"
-            case n.HoldPointLapsed() | n.StepEnded():
-                self.state = "running"
-                self._ended(notice)
+                self.waiting = True
+            case n.HoldPointAnswered(_, True):
+                self.waiting, self.live = False, True
+            case n.MadeSafe():
+                self.live = False
+            case n.StepEnded():
+                self.verdicts[notice.verdict] += 1
+                self.soak, self.waiting = None, False
             case n.JobEnded(_, _, exit_code):
-                self.state, self.exit_code, self.soak = "ended", exit_code, None
+                self.exit_code, self.soak, self.waiting = exit_code, None, False
             case _:
                 self._trouble(notice)
 
     def _begin(self, notice: n.JobStarted) -> None:
-        self.job, self.step, self.soak, self.state, self.exit_code = notice, None, None, "running", None
+        self.job, self.step, self.soak, self.exit_code = notice, None, None, None
+        self.waiting = self.live = False
         for part in (self.channels, self.readings, self.gaps, self.lost, self.alarms, self.verdicts):
             part.clear()
 
@@ -91,16 +108,9 @@ class Metrics:
     def _soak(self, notice: n.SoakMoved, now: float) -> None:
         before = {} if self.soak is None else {it.name: it.readings for it in self.soak.channels}
         self.soak = notice
-        if self.state == "running" and self.step is not None and self.step.step_kind == "soak":
-            self.state = "soaking"
         for it in notice.channels:
             self._see(it.name, Seen(it.unit, it.value, now, it.state.replace("-", "_")))
             self._count(it.name, max(0, it.readings - before.get(it.name, 0)))
-
-    def _ended(self, notice: n.Notice) -> None:
-        if isinstance(notice, n.StepEnded):
-            self.verdicts[notice.verdict] += 1
-            self.soak = None
 
     def _trouble(self, notice: n.Notice) -> None:
         match notice:

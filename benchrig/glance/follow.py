@@ -7,6 +7,7 @@ and shows no value as the present one.
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -17,6 +18,7 @@ from ..records.history import ChannelRow, JobRow, StepRow
 from ..records.news import Cursor, Stretch
 from ..session import notices as n
 
+_Between = tuple[int, n.Notice]  # the sitting, and what happened in it
 SILENT = 10.0  # s after which the writer is said to have fallen silent; it notes that it lives each second
 
 
@@ -99,15 +101,17 @@ class Follower:
         it = self._it
         self._listen(it, now)
         steps = self.record.steps(job.id)
-        happened = self._happened(it)
+        happened, between = self._happened(it)
         for step in steps:
-            self._step(it, step, happened.pop(step.row, []))
-        for notice in (notice for rest in happened.values() for notice in rest):
-            self._page.show(notice)
+            between = self._show_until(step.sitting, between)
+            self._step(it, step, happened.get(step.row, []))
+        self._show_until(math.inf, between)
         self._gaps(it)
         if job.ended is not None:
             self._end(it, job)
-        elif steps and steps[-1].result is None:
+            return
+        it.ended = False  # one that was stopped may be taken up again
+        if steps and steps[-1].result is None:
             self._running(it, steps[-1], now)
             self._silence(it, now)
 
@@ -118,8 +122,15 @@ class Follower:
             it.heard = now
         it.alive = alive
 
-    def _happened(self, it: Followed) -> dict[int, list[n.Notice]]:
-        """What is new of events and of answers at hold points: step's row (0 for none) -> notices in order of time."""
+    def _show_until(self, sitting: float, between: Sequence[_Between]) -> Sequence[_Between]:
+        """Show what belongs to no step: it stands at the beginning of its sitting. Returns what is of later ones."""
+        for since, notice in between:
+            if since <= sitting:
+                self._page.show(notice)
+        return [each for each in between if each[0] > sitting]
+
+    def _happened(self, it: Followed) -> tuple[Mapping[int, Sequence[n.Notice]], Sequence[_Between]]:
+        """What is new of events and of answers at hold points, by step's row and of no step, in order of time."""
         found: list[tuple[int, int, int, n.Notice]] = []
         for event in self.record.events(it.job, it.event):
             it.event = event["id"]
@@ -133,9 +144,10 @@ class Follower:
                 said = n.HoldPointAnswered(answer["step_id"], bool(answer["acknowledged"]), "")
                 found.append((answer["sitting"], answer["at_us"], answer["step"], said))
         happened: dict[int, list[n.Notice]] = defaultdict(list)
-        for _, _, row, notice in sorted(found, key=lambda each: each[:2]):
+        found.sort(key=lambda each: each[:2])
+        for _, _, row, notice in found:
             happened[row].append(notice)
-        return happened
+        return happened, [(sitting, notice) for sitting, _, row, notice in found if not row]
 
     def _step(self, it: Followed, step: StepRow, happened: Sequence[n.Notice]) -> None:
         if step.row not in it.steps:
@@ -143,10 +155,10 @@ class Follower:
             self._page.show(
                 n.StepStarted(step.step, step.kind, step.title, "", step.number, step.number, step.trimmer, step.point)
             )
+        for notice in happened:  # making safe comes after the step that it is for
+            self._page.show(notice)
         if it.steps[step.row]:
             return
-        for notice in happened:
-            self._page.show(notice)
         self._read(it, step)
         if step.result is not None:
             it.steps[step.row] = True
@@ -240,5 +252,7 @@ def notice_of(kind: str, facts: Mapping[str, Any]) -> n.Notice | None:
             return n.HoldPointReached(step, "")
         case n.HoldPointLapsed.kind:
             return n.HoldPointLapsed(step, facts["words"])
+        case n.MadeSafe.kind:
+            return n.MadeSafe(step, facts["hazard"])
         case _:
             return None

@@ -41,11 +41,19 @@ class Glance:
     outcome: str = ""
     trim: n.TrimMoved | None = None
     soak: n.SoakMoved | None = None
-    hold_point: str = ""
+    waiting: bool = False  # at a hold point, for the person at the bench
+    live: bool = False  # a hazardous point, from its acknowledgement until it was seen safe
     lost: Mapping[str, str] = field(default_factory=dict)  # instrument -> reason
     alarms: Mapping[str, OpenAlarm] = field(default_factory=dict)  # key -> alarm
     remarks: tuple[str, ...] = ()
     verdicts: tuple[str, ...] = ()
+
+    @property
+    def hold_point(self) -> str:
+        """What is dangerous, and who is waited for, in words; "" for nothing."""
+        live = "HIGH VOLTAGE: keep away" if self.live else ""
+        waiting = "Hold point: waiting for the operator at the bench" if self.waiting else ""
+        return "  ".join(words for words in (live, waiting) if words)
 
 
 def fold(glance: Glance, notice: n.Notice) -> Glance:
@@ -60,9 +68,8 @@ def _job_started(glance: Glance, it: n.JobStarted) -> Glance:
 
 def _step_started(glance: Glance, it: n.StepStarted) -> Glance:
     where = f" at {it.point}" if it.point else ""
-    return replace(
-        glance, step=plain(f"{it.number} of {it.of}: {it.title}{where}"), trim=None, soak=None, hold_point=""
-    )
+    step = plain(f"{it.number} of {it.of}: {it.title}{where}")
+    return replace(glance, step=step, outcome="", trim=None, soak=None, waiting=False)
 
 
 def _trim(glance: Glance, it: n.TrimMoved) -> Glance:
@@ -74,15 +81,15 @@ def _soak(glance: Glance, it: n.SoakMoved) -> Glance:
 
 
 def _hold_reached(glance: Glance, it: n.HoldPointReached) -> Glance:
-    return replace(glance, hold_point="Hold point: waiting for the operator at the bench")
+    return replace(glance, waiting=True)
 
 
 def _hold_answered(glance: Glance, it: n.HoldPointAnswered) -> Glance:
-    return replace(glance, hold_point="HIGH VOLTAGE: keep away" if it.acknowledged else "")
+    return replace(glance, waiting=False, live=True) if it.acknowledged else glance
 
 
-def _hold_lapsed(glance: Glance, it: n.HoldPointLapsed) -> Glance:
-    return _remark(replace(glance, hold_point=""), it)
+def _made_safe(glance: Glance, it: n.MadeSafe) -> Glance:
+    return replace(glance, live=False)
 
 
 def _gap_opened(glance: Glance, it: n.GapOpened) -> Glance:
@@ -120,7 +127,7 @@ def _alarm_changed(glance: Glance, key: str, *, gone: bool, **change: Any) -> Gl
 
 def _step_ended(glance: Glance, it: n.StepEnded) -> Glance:
     line = f"{plain(it.step)}: {sentence(it).strip()}"
-    return replace(glance, trim=None, soak=None, hold_point="", verdicts=(*glance.verdicts, line)[-MOST_LINES:])
+    return replace(glance, trim=None, soak=None, waiting=False, verdicts=(*glance.verdicts, line)[-MOST_LINES:])
 
 
 def _said(glance: Glance, it: n.Said) -> Glance:
@@ -132,7 +139,7 @@ def _remark(glance: Glance, it: n.Notice) -> Glance:
 
 
 def _job_ended(glance: Glance, it: n.JobEnded) -> Glance:
-    return replace(glance, outcome=plain(it.outcome), trim=None, soak=None, hold_point="")
+    return replace(glance, outcome=plain(it.outcome), trim=None, soak=None, waiting=False)
 
 
 _FOLDS: dict[str, Callable[[Glance, Any], Glance]] = {
@@ -142,7 +149,8 @@ _FOLDS: dict[str, Callable[[Glance, Any], Glance]] = {
     "soak": _soak,
     "hold point": _hold_reached,
     "hold point answered": _hold_answered,
-    "hold point lapsed": _hold_lapsed,
+    "hold point lapsed": _remark,
+    "made safe": _made_safe,
     "gap opened": _gap_opened,
     "gap closed": _gap_closed,
     "alarm raised": _alarm_raised,

@@ -57,6 +57,9 @@ class Writer:
     def step(self, kind="soak"):
         self.row = self.store.begin_step(StepFacts("burn-in", kind, "Eight hours", 1), *self.moment)
 
+    def resume(self):
+        self.store.resume_job(1, *self.moment)
+
     def wait(self, seconds=1.0):
         self.clock.seconds += seconds
         self.store.keep_alive(self.clock.now())
@@ -92,6 +95,14 @@ class Page:
     @property
     def slots(self):
         return self.trends.all()["+12 V"]["whole"]["slots"]
+
+
+def late(writer):
+    """What somebody sees who comes only now."""
+    page = Page()
+    with History(writer.store.path) as history:
+        Follower(history, page).look(0.0)
+    return page.glance
 
 
 @pytest.fixture
@@ -231,7 +242,7 @@ def test_alarms_gaps_and_the_hold_point_are_followed(writer, page):
 
 
 def test_what_happened_is_shown_in_its_order_also_to_whoever_comes_late(writer, page):
-    """Asked, acknowledged: live. Lapsed after that, or its step ended: not live."""
+    """Asked, acknowledged: live. Lapsed after that, or its step ended: live still. Seen safe: no more."""
     facts = AcknowledgementFacts("eht", "A4 TP40", 9400.0, "words", "words", True, "Ida", "work")
 
     def ask():
@@ -247,12 +258,37 @@ def test_what_happened_is_shown_in_its_order_also_to_whoever_comes_late(writer, 
     assert "HIGH VOLTAGE" in page.glance.hold_point
     ask()
     writer.store.event(writer.row, "hold point lapsed", {"words": "paused", "level": "note"}, *writer.moment)
-    page.look()
-    assert page.glance.hold_point == ""
-    ask()
     writer.store.end_step(writer.row, StepResult("pass"), *writer.moment)
     page.look()
+    assert "HIGH VOLTAGE" in page.glance.hold_point
+    writer.wait()
+    writer.store.event(writer.row, "made safe", {"hazard": "eht"}, *writer.moment)
+    page.look()
     assert page.glance.hold_point == ""
+    assert late(writer).hold_point == ""
+
+
+def test_a_warning_that_comes_after_its_step_is_followed(writer, page):
+    """Making safe is done between steps, for the step before; that it failed is what matters most."""
+    writer.step()
+    writer.store.end_step(writer.row, StepResult("pass"), *writer.moment)
+    page.look()
+    writer.store.event(writer.row, "said", {"words": "A4 TP40 WAS NOT SEEN SAFE", "level": "alarm"}, *writer.moment)
+    page.look(2)
+    assert [line for line in page.glance.remarks if "NOT SEEN SAFE" in line] == ["ALARM: A4 TP40 WAS NOT SEEN SAFE"]
+
+
+def test_what_was_made_safe_before_a_job_went_on_says_nothing_of_what_is_live_since(writer):
+    """Whoever comes late reads a job of two sittings in its order, also what belongs to no step."""
+    facts = AcknowledgementFacts("eht", "A4 TP40", 9400.0, "words", "words", True, "Ida", "work")
+    writer.step()
+    writer.store.acknowledgement(writer.row, facts, *writer.moment)
+    writer.resume()
+    writer.store.event(None, "made safe", {"hazard": "eht"}, *writer.moment)
+    assert late(writer).hold_point == ""
+    writer.step()
+    writer.store.acknowledgement(writer.row, facts, *writer.moment)
+    assert "HIGH VOLTAGE" in late(writer).hold_point
 
 
 def test_each_thing_is_told_once(writer, page):
@@ -274,6 +310,21 @@ def test_the_newest_job_is_followed_and_its_end_is_said(writer, page):
     page.look()
     assert page.told[-1].kind == "job started"
     assert page.glance.outcome == ""
+
+
+def test_a_stopped_job_that_goes_on_has_not_ended(writer, page):
+    """Stopped, taken up again, and then its real end."""
+    writer.step()
+    writer.store.end_job("stopped", 3, *writer.moment)
+    page.look()
+    assert page.glance.outcome == "stopped"
+    writer.resume()
+    writer.step()
+    page.look()
+    assert page.glance.outcome == ""
+    writer.store.end_job("all in", 0, *writer.moment)
+    page.look()
+    assert page.glance.outcome == "all in"
 
 
 def test_how_a_watch_stands_is_written_when_it_changes_and_not_more(writer):

@@ -105,6 +105,10 @@ def test_open_alarms_by_severity_and_whether_somebody_took_note():
 def test_the_hold_point_and_the_end_of_the_job():
     live = told(JOB, n.HoldPointReached("s", "words"), n.HoldPointAnswered("s", True, "words"))
     assert samples(live)["benchrig_job_state", ("benchrig_job_state", "high_voltage")] == 1.0
+    live.take(n.StepEnded("s", "pass", None, "", None), 3.0)
+    assert samples(live)["benchrig_job_state", ("benchrig_job_state", "high_voltage")] == 1.0
+    live.take(n.MadeSafe("s", "eht"), 4.0)
+    assert samples(live)["benchrig_job_state", ("benchrig_job_state", "running")] == 1.0
     ended = told(JOB, n.StepEnded("s", "pass", None, "", None), n.JobEnded(7, "all in", 0))
     found = samples(ended)
     assert found["benchrig_job_state", ("benchrig_job_state", "ended")] == 1.0

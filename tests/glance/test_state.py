@@ -149,13 +149,37 @@ def test_the_page_is_strict_json_whatever_the_numbers():
     json.loads(json.dumps(page_data(glance)), parse_constant=pytest.fail)
 
 
-def test_high_voltage_stands_on_the_page_only_while_it_is_acknowledged():
-    """Asked, acknowledged, lapsed: the banner follows."""
+LIVE = n.HoldPointAnswered("eht", True, "x")
+
+
+def test_a_hold_point_that_waits_says_so_until_it_is_answered_rightly_or_its_step_ends():
+    """After a wrong sentence it waits still."""
     asked = folded(n.HoldPointReached("eht", "A4 TP40 is live at 9.40 kV"))
     assert "waiting" in asked.hold_point
-    live = folded(n.HoldPointAnswered("eht", True, "x"), start=asked)
-    assert "HIGH VOLTAGE" in live.hold_point
-    assert folded(n.HoldPointLapsed("eht", "paused"), start=live).hold_point == ""
+    assert "waiting" in folded(n.HoldPointAnswered("eht", False, "x"), start=asked).hold_point
+    assert folded(LIVE, start=asked).hold_point == "HIGH VOLTAGE: keep away"
+    assert folded(n.StepEnded("eht", "refused", None, "", None), start=asked).hold_point == ""
+
+
+@pytest.mark.parametrize(
+    "after",
+    [
+        n.HoldPointLapsed("eht", "paused"),
+        n.StepEnded("eht", "pass", 9400.0, "V", 1.0),
+        n.StepStarted("focus", "adjust", "Focus", "", 5, 9),
+        n.HoldPointReached("focus", "A4 TP40 is live at 9.40 kV"),
+        n.HoldPointAnswered("eht", False, "A4 TP40 is off"),
+        n.HoldPointAnswered("eht", True, "A4 TP40 is off"),
+        n.Said("eht", "A4 TP40 WAS NOT SEEN SAFE. Take it for live. Keep hands out.", "alarm"),
+        n.JobEnded(1, "stopped", 3),
+    ],
+    ids=lambda notice: notice.kind,
+)
+def test_high_voltage_stands_on_the_page_until_it_was_seen_safe(after):
+    """Neither a lapse nor the end of a step or of the job discharges anything."""
+    still = folded(after, start=folded(LIVE))
+    assert "HIGH VOLTAGE: keep away" in still.hold_point
+    assert folded(n.MadeSafe("eht", "eht"), start=still).hold_point.count("HIGH VOLTAGE") == 0
 
 
 def test_the_page_never_shows_the_phrase():
