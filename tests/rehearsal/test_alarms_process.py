@@ -4,37 +4,15 @@ import json
 import os
 import subprocess
 import sys
-import time
 
 import pytest
+from rail_soak import WRONG, wait_for, write_bench, write_soak
 
-from benchrig.commands.shipped import locate
 from benchrig.instruments import load_stand_in
 
 sys.path.insert(0, os.path.join(os.path.dirname(__file__), "..", "alarms"))
 from sinks import Hook, Mailbox, free_port, http_sink, smtp_sink
 
-SOAK = """
-[procedure]
-id = "rail"
-title = "A rail"
-unit = "Skerry 14"
-
-[[step]]
-id = "watch"
-kind = "soak"
-title = "Rail"
-lasts = "10 min"
-
-[[step.channels]]
-name = "+12 V"
-instrument = "meter"
-function = "dc voltage"
-point = "A1 TP1"
-expected = "12 V"
-window = ["12.9 V", "13.1 V"]
-interval = "0.1 s"
-"""
 ALARMS = """
 [alarms]
 repeat = "10 s"
@@ -57,20 +35,10 @@ PROGRAM = [sys.executable, "-m", "benchrig"]
 def bench(tmp_path):
     """A folder with a procedure whose rail is out of its window, and a bench of served doubles."""
     with load_stand_in("launch")("skerry14", 0) as doubles:
-        text = locate("skerry14/bench").read_text()
-        for name, address in doubles.addresses.items():
-            text = text.replace(f'"sim://{name}"', f'"{address}"')
         ports = {"smtp": free_port(), "http": free_port()}
-        (tmp_path / "bench.toml").write_text(text.replace('world = "skerry14"', "") + ALARMS.format(**ports))
-        (tmp_path / "rail.toml").write_text(SOAK)
+        write_bench(tmp_path / "bench.toml", doubles, ALARMS.format(**ports))
+        write_soak(tmp_path / "rail.toml", window=WRONG)
         yield tmp_path, ports
-
-
-def wait_for(condition, seconds=30.0):
-    until = time.monotonic() + seconds
-    while not condition():
-        assert time.monotonic() < until, "it did not come to pass"
-        time.sleep(0.05)
 
 
 def start(folder, ports, *words):
@@ -115,21 +83,10 @@ def test_trying_the_alarms_says_who_was_reached(bench):
     assert "NOT TOLD webhook: No answer from 127.0.0.1" in words
 
 
-WELL = {'window = ["12.9 V", "13.1 V"]': 'window = ["11.4 V", "12.6 V"]'}
-
-
-def well(folder):
-    """The rail may be as it is: nothing to tell of."""
-    text = (folder / "rail.toml").read_text()
-    for before, after in WELL.items():
-        text = text.replace(before, after)
-    (folder / "rail.toml").write_text(text)
-
-
 def test_a_watch_that_is_killed_is_told_of_by_the_process_beside_it_until_it_is_noted(bench):
     """`kill -9` in the middle of a quiet soak: somebody hears that nobody watches, and that the unit may be on."""
     folder, ports = bench
-    well(folder)
+    write_soak(folder / "rail.toml")
     mailbox = Mailbox()
     with smtp_sink(mailbox, ports["smtp"]):
         soak = start(folder, ports, "--absent", "--json", "--store", "record.sqlite")
@@ -147,7 +104,7 @@ def test_a_watch_that_is_killed_is_told_of_by_the_process_beside_it_until_it_is_
 def test_a_watch_that_is_ended_on_purpose_is_not_told_of(bench):
     """SIGTERM is a way out: no mail, and nothing of it is left running."""
     folder, ports = bench
-    well(folder)
+    write_soak(folder / "rail.toml")
     mailbox = Mailbox()
     with smtp_sink(mailbox, ports["smtp"]):
         soak = start(folder, ports, "--absent", "--json", "--store", "record.sqlite")

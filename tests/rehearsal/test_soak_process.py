@@ -12,32 +12,10 @@ from contextlib import contextmanager
 from itertools import pairwise
 
 import pytest
+from rail_soak import wait_for, write_bench, write_soak
 
-from benchrig.commands.shipped import locate
 from benchrig.instruments import load_stand_in
 from benchrig.records import History
-
-SOAK = """
-[procedure]
-id = "rail"
-title = "A rail"
-unit = "Skerry 14"
-
-[[step]]
-id = "watch"
-kind = "soak"
-title = "Rail"
-lasts = "{lasts}"
-
-[[step.channels]]
-name = "+12 V"
-instrument = "meter"
-function = "dc voltage"
-point = "A1 TP1"
-expected = "12 V"
-window = ["11.4 V", "12.6 V"]
-interval = "0.1 s"
-"""
 
 
 @pytest.fixture(scope="module")
@@ -53,18 +31,10 @@ def files(doubles, tmp_path):
     return tmp_path
 
 
-def write_bench(place, doubles):
-    """The demo bench with its instruments where they are served."""
-    text = locate("skerry14/bench").read_text()
-    for name, address in doubles.addresses.items():
-        text = text.replace(f'"sim://{name}"', f'"{address}"')
-    place.write_text(text.replace('world = "skerry14"', ""))
-
-
 @contextmanager
 def soaking(files, lasts="10 min", record="record.sqlite", out="out.jsonl", bench="bench.toml"):
     """The process, its first readings taken; killed in the end if it still runs."""
-    (files / "rail.toml").write_text(SOAK.format(lasts=lasts))
+    write_soak(files / "rail.toml", lasts)
     command = [sys.executable, "-m", "benchrig", "soak", "rail.toml", "--bench", bench, "--absent", "--json"]
     with (files / out).open("w") as shown, (files / "err.txt").open("w") as err:
         process = subprocess.Popen([*command, "--store", str(record)], cwd=files, stdout=shown, stderr=err)
@@ -74,13 +44,6 @@ def soaking(files, lasts="10 min", record="record.sqlite", out="out.jsonl", benc
         finally:
             process.kill()
             process.wait()
-
-
-def wait_for(condition, seconds=30.0):
-    until = time.monotonic() + seconds
-    while not condition():
-        assert time.monotonic() < until, "it did not come to pass"
-        time.sleep(0.05)
 
 
 def lines(files, out="out.jsonl"):
@@ -174,7 +137,7 @@ def test_a_record_that_cannot_be_written_at_all_is_refused_before_anything_start
     """A read-only file: exit code 2 and what to do, no instrument touched."""
     place = files / "record.sqlite"
     place.write_bytes(b"SQLite format 3\0" + b"\0" * 84)
-    (files / "rail.toml").write_text(SOAK.format(lasts="5 s"))
+    write_soak(files / "rail.toml", "5 s")
     command = [sys.executable, "-m", "benchrig", "soak", "rail.toml", "--bench", "bench.toml", "--absent"]
     done = subprocess.run(
         [*command, "--store", "/proc/version"], cwd=files, capture_output=True, text=True, timeout=60, check=False
