@@ -92,16 +92,15 @@ def absent(step: Step, unit: str, limits: Limits, why: str) -> StepResult:
 
 
 def collect(
-    work: Work, source: InstrumentSource, limits: Limits | None, count: int, settle: float = 0.0
+    work: Work, source: InstrumentSource, limits: Limits | None, count: int, over: float = STANDS
 ) -> list[Reading]:
-    """Usable readings, `count` or more, that stand over a second (over `settle` where that is longer).
+    """Usable readings, `count` or more and each begun after now, that stand over `over` seconds, a second at least.
 
-    Each begun after now and `settle`; the last ones if they go on running: `steady` tells.
+    The last ones if they go on running: `steady` tells.
 
     Fewer, or none, if they do not come: the person may still be at the leads, the unit may still be coming up.
     """
-    work.wait(settle)
-    began, over = work.clock.now(), max(STANDS, settle)
+    began, over = work.clock.now(), max(STANDS, over)
     taken: list[Reading] = []
     longest = LONGEST
     with work.feed(source, limits) as feed:
@@ -196,6 +195,7 @@ def _last_place(typed: str, unit: str) -> float:
 
 def do_measure(work: Work, step: Measure, results: Results) -> Done:
     work.seen.clear()
+    work.wait(step.settle)
     readings = collect(work, step.source, step.limits, step.readings, step.settle)
     if not readings:
         return Done(absent(step, step.source.unit, step.limits, "No usable reading came."))

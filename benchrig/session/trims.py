@@ -1,7 +1,8 @@
 """Steps in which one trimmer is turned; and what every step has that turns something.
 
 Rules kept here:
-- What is right already, by the decision rule, is offered to be left alone, and that is the default.
+- What is right already, and stands, is offered to be left alone, and that is the default. If its doubt reaches out of
+  the window, the question says so: turning moves the value and not the doubt, and the verdict tells it too.
 - Before anything is touched its old position is marked, and the value as found is kept.
 - A setting is accepted by the trim engine, or for typed values by the typed value itself; never by a key.
 - The hand follows the reading where it can, and turns by count where the reading is too slow for that.
@@ -12,7 +13,8 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from ..procedure.model import Axis, Coupled, Limits, ReadingClass, Step, Trim, Trimmer, TypedSource
+from ..judgement.rules import Verdict
+from ..procedure.model import Axis, Coupled, Least, Limits, ReadingClass, Trim, Trimmer, TypedSource
 from ..records.facts import StepResult
 from ..trim.types import Goal
 from ..units import show
@@ -66,11 +68,16 @@ def out_of_reach(step: Trim, result: StepResult) -> StepResult:
     return replace(result, verdict="fail", words=f"{words}; {ReadingClass.ALL_OFFSET}: {hint}" if hint else words)
 
 
-def as_found(work: Work, step: Step, axis: Axis) -> Value | None:
-    """The value before anything is touched."""
+def as_found(work: Work, step: Trim | Least | Coupled, axis: Axis) -> Value | None:
+    """The value before anything is touched, standing over the step's own settling.
+
+    One second does not show a creep: over its own time constant T an exponential one moves by 0.31 of its size A from
+    half to half, so that once this is a tenth of the window its end lies a fifth of the window from the mean at most
+    (0.63 A). Slower creeps are for a wait until stable, which the step can need.
+    """
     if isinstance(axis.source, TypedSource):
         return typed_value(work, axis.source, step.instruction or step.title)
-    readings = collect(work, axis.source, axis.limits, AS_FOUND)
+    readings = collect(work, axis.source, axis.limits, AS_FOUND, step.settle)
     return replace(value_of(readings), stands=steady(readings, axis.limits)) if readings else None
 
 
@@ -83,7 +90,10 @@ def left_alone(work: Work, axis: Axis, found: Value) -> bool:
     """True if it is right already and the person does not insist."""
     if not right_already(found, axis.limits, work.rule):
         return False
-    text = f"{axis.trimmer.name}: {show(found.value, found.unit)} is right already. Leave it alone?"
+    sure = judged(found, axis.limits, work.rule).verdict == Verdict.PASS
+    doubt = show(2.0 * found.uncertainty, found.unit, digits=2)
+    words = "is right already" if sure else f"is inside, but by less than its doubt of {doubt}"
+    text = f"{axis.trimmer.name}: {show(found.value, found.unit)} {words}. Leave it alone?"
     return work.choose(text, LEAVE, "leave alone", axis.trimmer.name) != "adjust"
 
 
@@ -96,7 +106,7 @@ def mark(work: Work, trimmer: Trimmer, found: Value) -> None:
     work.services.store.mark(work.row, trimmer.name, words, found.value, found.unit, work.clock.now())
 
 
-def put_back(work: Work, step: Step, axis: Axis, goal: Goal, found: Value) -> tuple[Value, str]:
+def put_back(work: Work, step: Trim, axis: Axis, goal: Goal, found: Value) -> tuple[Value, str]:
     """What could not be brought in goes back to where it was, if the person wants that; the value that it has then.
 
     To its mark, and where the value is read live by the gauge, to the value as found.
