@@ -10,13 +10,15 @@ function words(place, text) {
   if (element.textContent !== text) element.textContent = text;
 }
 
+// Each line: its words, its class, and what goes before it in large letters.
 function list(id, lines) {
   const shown = JSON.stringify(lines);
   if (at(id).dataset.shown === shown) return;
   at(id).dataset.shown = shown;
-  at(id).replaceChildren(...lines.map(([line, kind]) => {
+  at(id).replaceChildren(...lines.map(([line, kind, first]) => {
     const item = document.createElement("li");
-    item.textContent = line;
+    if (first) item.append(Object.assign(document.createElement("b"), {textContent: first}));
+    item.append(line);
     item.className = kind ?? "";
     return item;
   }));
@@ -49,7 +51,7 @@ function gauge(bar) {
   box.classList.toggle("inside", bar.inside && !bar.stale);
   box.classList.toggle("stale", bar.stale);
   words("name", bar.name);
-  words("target", `target ${bar.target}   ${bar.away}`);
+  words("target", `target ${bar.target}${bar.away ? `, now ${bar.away}` : ""}`);
   words("value", bar.value);
   words("cue", bar.cue);
   range(box, ".window", bar.edges);
@@ -95,11 +97,12 @@ function watch(soak) {
 
 function alarm(it) {
   const parts = [
-    `${it.loud ? "STILL NOT SAFE: " : ""}${it.severity.toUpperCase()}: ${it.title}`, it.words, `since ${when(it.since)}`,
+    " ", it.words, `since ${when(it.since)}`,
     it.count > 1 ? `${it.count} times` : "", it.active ? "" : "gone by itself",
     it.acknowledged ? `taken note of by ${it.acknowledged}` : "",
   ];
-  return [parts.filter(Boolean).join(" · "), it.severity];
+  const first = `${it.loud ? "STILL NOT SAFE: " : ""}${it.severity.toUpperCase()}: ${it.title}`;
+  return [parts.filter(Boolean).join(" · "), it.severity, first];
 }
 
 // Trends: slots of equal length, joined in pairs when the server joins them.
@@ -225,9 +228,9 @@ function page(data) {
   const more = unseen.length > MOST_ALARMS ? [[`and ${unseen.length - MOST_ALARMS} more alarms`, "warning"]] : [];
   list("alarms", [...unseen.slice(0, MOST_ALARMS).map(alarm), ...more]);
   list("taken", data.alarms.filter((it) => it.acknowledged).map(alarm));
-  words("lost", Object.entries(data.lost).map(([name, why]) => `${name} lost: ${why}`).join("   "));
+  words("lost", Object.entries(data.lost).map(([name, why]) => `${name} lost: ${why}`).join(" · "));
   document.title = `${unseen.length ? `(${unseen.length}) ` : ""}benchrig glance`;
-  list("remarks", [...data.remarks].reverse().map((line) => [line]));
+  list("remarks", [...data.remarks].reverse().map((line) => [line, line.startsWith("ALARM: ") ? "alarm" : ""]));
   list("verdicts", [...data.verdicts].reverse().map((line) => [line]));
   gauge(data.bar);
   watch(data.soak);

@@ -104,14 +104,18 @@ def _first(it: OpenAlarm) -> tuple[bool, bool, bool, float]:
 
 
 def _limits(it: ChannelView) -> tuple[float, float]:
-    """What a bar's -0.7 and +0.7 stand for: the widest limits there are; around the value where there are none."""
-    known = [at for at in (it.low, it.high, it.acceptable_low, it.acceptable_high) if at is not None]
-    if not known:
-        return 0.0, 0.0
-    if len(set(known)) > 1:
-        return min(known), max(known)
-    reach = abs(known[0]) or 1.0
-    return (known[0], known[0] + reach) if it.low is not None else (known[0] - reach, known[0])
+    """What the window's part of a bar stands for: the widest limits; with limits on one side, as far again as they
+    are from 0 on the other; (0, 0) where there are none.
+    """
+    lows = [at for at in (it.low, it.acceptable_low) if at is not None]
+    highs = [at for at in (it.high, it.acceptable_high) if at is not None]
+    if lows and highs and min(lows) < max(highs):
+        return min(lows), max(highs)
+    if lows:
+        return min(lows), min(lows) + (abs(min(lows)) or 1.0)
+    if highs:
+        return max(highs) - (abs(max(highs)) or 1.0), max(highs)
+    return 0.0, 0.0
 
 
 def _stretch(low: float | None, high: float | None, bar_low: float, bar_high: float) -> list[float] | None:

@@ -53,7 +53,7 @@ class Glance:
         """What is dangerous, and who is waited for, in words; "" for nothing."""
         live = "HIGH VOLTAGE: keep away" if self.live else ""
         waiting = "Hold point: waiting for the operator at the bench" if self.waiting else ""
-        return "  ".join(words for words in (live, waiting) if words)
+        return ". ".join(words for words in (live, waiting) if words)
 
 
 def fold(glance: Glance, notice: n.Notice) -> Glance:

@@ -133,6 +133,8 @@ def test_a_mark_stands_where_its_value_stands_among_the_limits():
     assert only["window"][0] == -1.0
     assert only["position"] < only["window"][1]
     assert only["acceptable"] is None
+    warmth = tile(41.0, low=None, high=55.0, acceptable_low=None, acceptable_high=70.0)
+    assert -1.0 < warmth["position"] < warmth["window"][1] < warmth["acceptable"][1] < 1.0
     assert only["limits"] == "at most 12.60 V"
     assert tile(11.9, low=None, high=None, acceptable_low=None, acceptable_high=None)["window"] is None
 
