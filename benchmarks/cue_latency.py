@@ -1,6 +1,6 @@
 """From a reading's arrival to the cue: in the engine, and to the bytes on a terminal; and what a slow terminal costs.
 
-Run it:  python benchmarks/cue_latency.py [SECONDS]
+    python benchmarks/cue_latency.py [--seconds 10]
 
 The terminal is a real pseudo-terminal, 80 columns by 24 rows and by 3. Its reader is prompt, or late and narrow like a
 bad line (a kilobyte at a time, 0.15 s apart), or does not read at all. A made-up meter is polled by the reading thread
@@ -17,12 +17,12 @@ import math
 import os
 import re
 import struct
-import sys
 import termios
 import threading
 import time
 from collections.abc import Callable, Iterator
 
+from figures import Figures, Told, options, percentile
 from rich.console import Console
 
 from benchrig.bench import Attached, InstrumentSpec, readings
@@ -106,10 +106,6 @@ class Terminal:
         os.close(self.far)
 
 
-def percentile(values: list[float], share: float) -> float:
-    return sorted(values)[min(len(values) - 1, int(share * len(values)))] if values else math.nan
-
-
 def in_engine(count: int = 20_000) -> tuple[float, float]:
     """Milliseconds of one step and view, median and 99th percentile: processor time, without what others take."""
     state, spent = engine.start(GOAL, 0.0), []
@@ -184,23 +180,43 @@ def to_screen(rate: float, seconds: float, rows: int, how: str | None) -> tuple[
     return done, late, len(seen)
 
 
-def main() -> None:
-    seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 10.0
-    p50, p99 = in_engine()
-    print(f"engine: step and view p50 {p50:.3f} ms, p99 {p99:.3f} ms")
+def measure(seconds: float, told: Told) -> Figures:
+    half, most = in_engine()
+    told.line(f"engine: step and view p50 {half:.3f} ms, p99 {most:.3f} ms")
+    screen: dict[str, list[float]] = {}
     for rate in (3.0, 10.0, 50.0):
         for rows in (24, 3):
-            _, late, shown = to_screen(rate, seconds, rows, PROMPT)
-            p50, p99 = percentile(late, 0.5), percentile(late, 0.99)
-            print(f"{rate:4g} readings/s, 80 x {rows:2}: to the screen p50 {p50:5.1f} ms, p99 {p99:5.1f} ms ({shown})")
+            name = f"{rate:g} readings/s, 80 x {rows}"
+            _, screen[name], shown = to_screen(rate, seconds, rows, PROMPT)
+            p50, p99 = percentile(screen[name], 0.5), percentile(screen[name], 0.99)
+            told.line(f"{name:24}: to the screen p50 {p50:5.1f} ms, p99 {p99:5.1f} ms ({shown})")
+    return {
+        "engine p50 ms": half,
+        "engine p99 ms": most,
+        "screen p50 ms": {name: percentile(late, 0.5) for name, late in screen.items()},
+        "screen p99 ms": {name: percentile(late, 0.99) for name, late in screen.items()},
+        "readings seen": sum(map(len, screen.values())),
+        "rate over no screen": beside_a_terminal(seconds, told),
+    }
+
+
+def beside_a_terminal(seconds: float, told: Told) -> dict[str, float]:
+    """The poll rate with each kind of terminal, over the rate with none."""
     rates: dict[str | None, list[float]] = {None: [], PROMPT: [], NARROW: [], STUCK: []}
     for _ in range(3):
         for how, found in rates.items():
             found.append(to_screen(0.0, seconds / 3.0, 24, how)[0])
     base = percentile(rates[None], 0.5)
-    for how in (PROMPT, NARROW, STUCK):
-        rate = percentile(rates[how], 0.5)
-        print(f"terminal {how:16}: {rate:5.0f} readings/s, {rate / base:.2f} of {base:.0f}/s without a screen")
+    ratios = {how: percentile(found, 0.5) / base for how, found in rates.items() if how}
+    for how, ratio in ratios.items():
+        told.line(f"terminal {how:16}: {ratio:.2f} of the {base:.0f} readings/s without a screen")
+    return ratios
+
+
+def main() -> None:
+    args = options(__doc__, seconds=10.0)
+    told = Told(args.json)
+    told.end(measure(args.seconds, told))
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """What the glance page costs the job beside it: share of a core with nobody looking, and with fifty viewers.
 
-Run it:  python benchmarks/glance_viewers.py [VIEWERS] [SECONDS]
+    python benchmarks/glance_viewers.py [--viewers 50] [--seconds 5]
 
 A watch of 8 channels is told 10 times a second (80 values a second) after three days' worth of trend. The viewers are
 a process of their own and read all they are sent. Phases come in turns, so that whatever else the machine does meets
@@ -13,11 +13,12 @@ from __future__ import annotations
 import asyncio
 import multiprocessing
 import statistics
-import sys
 import time
 from datetime import UTC, datetime
 from multiprocessing.sharedctypes import Synchronized
 from urllib.parse import urlsplit
+
+from figures import Told, options
 
 from benchrig.glance.server import GlancePage
 from benchrig.session.notices import ChannelView, SoakMoved
@@ -65,7 +66,7 @@ def phase(page: GlancePage, began: float, seconds: float) -> tuple[float, list[f
     return (time.process_time() - used) / (time.monotonic() - start), took
 
 
-def main(viewers: int, seconds: float) -> None:
+def measure(viewers: int, seconds: float) -> dict[str, float]:
     got: Synchronized[int] = multiprocessing.Value("q", 0)
     alone, watched, took = [], [], []
     with GlancePage() as page:
@@ -83,12 +84,26 @@ def main(viewers: int, seconds: float) -> None:
             took += times
             crowd.terminate()
             crowd.join()
-    with_them, without = statistics.median(watched), statistics.median(alone)
-    print(f"nobody looking:   {100 * without:.2f} % of a core")
-    print(f"{viewers} viewers:       {100 * with_them:.2f} % of a core, ratio {with_them / without:.1f}")
-    print(f"one telling:      {1e6 * statistics.median(took):.0f} us, at most {1e3 * max(took):.1f} ms")
-    print(f"each viewer got:  {got.value / viewers / (TURNS * (seconds + 1.0)):.1f} messages a second")
+    return {
+        "viewers": viewers,
+        "core alone, %": 100.0 * statistics.median(alone),
+        "core watched, %": 100.0 * statistics.median(watched),
+        "telling, us": 1e6 * statistics.median(took),
+        "longest telling, ms": 1e3 * max(took),
+        "messages a second": got.value / viewers / (TURNS * (seconds + 1.0)),
+    }
+
+
+def main() -> None:
+    args = options(__doc__, viewers=50, seconds=5.0)
+    told, found = Told(args.json), measure(args.viewers, args.seconds)
+    ratio = found["core watched, %"] / found["core alone, %"]
+    told.line(f"nobody looking:   {found['core alone, %']:.2f} % of a core")
+    told.line(f"{args.viewers} viewers:       {found['core watched, %']:.2f} % of a core, ratio {ratio:.1f}")
+    told.line(f"one telling:      {found['telling, us']:.0f} us, at most {found['longest telling, ms']:.1f} ms")
+    told.line(f"each viewer got:  {found['messages a second']:.1f} messages a second")
+    told.end(found)
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 50, float(sys.argv[2]) if len(sys.argv) > 2 else 5.0)
+    main()

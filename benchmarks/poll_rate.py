@@ -1,11 +1,11 @@
 """Readings a second through driver, log and VISA link, over those of a bare pyvisa `query` loop on the same double.
 
-Run it:  python benchmarks/poll_rate.py [SECONDS]
+    python benchmarks/poll_rate.py [--seconds 5]
 
 The server is a process of its own, so that it takes no time from the loop that is measured. All ways ask it the same
 question, in short turns with a connection of their own, so that whatever else the machine does, and on which core it
-puts whom, meets all of them. Prints the ratio of the medians; 0.9 or more is
-the promise. A meter that needs 2 ms and one that answers at once are tried: the second is the harder one.
+puts whom, meets all of them. Prints the ratios of the medians. A meter that needs 2 ms and one that answers at once are
+tried, the second being the harder one, and the simulated bench meter with its own driver.
 """
 
 from __future__ import annotations
@@ -13,13 +13,13 @@ from __future__ import annotations
 import multiprocessing
 import socket
 import statistics
-import sys
 import threading
 import time
 from multiprocessing.connection import Connection
 from typing import Any
 
 import pyvisa
+from figures import Told, options
 
 from benchrig.bench import Attached, InstrumentSpec, readings
 from benchrig.bench.source import ThreadedSource
@@ -123,7 +123,7 @@ def attach(port: int) -> tuple[Attached, RealClock]:
     return attached, clock
 
 
-def compare(think: float, seconds: float) -> tuple[float, float]:
+def compare(think: float, seconds: float, told: Told) -> tuple[float, float]:
     """Ratios to the bare loop: in one thread, and through the poller."""
     here, there = multiprocessing.Pipe()
     server = multiprocessing.Process(target=serve, args=(there, think), daemon=True)
@@ -134,12 +134,15 @@ def compare(think: float, seconds: float) -> tuple[float, float]:
     server.terminate()
     server.join()
     base, ours, thread = (statistics.median(column) for column in zip(*rates, strict=True))
-    print(f"meter of {think * 1e3:g} ms: bare pyvisa {base:.0f}/s, ours {ours:.0f}/s, polled {thread:.0f}/s")
+    told.line(
+        f"meter of {think * 1e3:g} ms: bare pyvisa {base:.0f}/s, one thread {ours:.0f}/s, ratio {ours / base:.2f},"
+        f" poller {thread:.0f}/s, ratio {thread / base:.2f}"
+    )
     return ours / base, thread / base
 
 
-def served(cycles: float, seconds: float) -> tuple[float, float]:
-    """The same on the simulated bench meter, with its own driver, at so many power line cycles; one host at a time."""
+def served(cycles: float, seconds: float, told: Told) -> float:
+    """The ratio on the simulated bench meter, with its own driver, at so many power line cycles; one host at a time."""
     with load_stand_in("launch")("skerry14", 0) as doubles:
         address = doubles.addresses["meter"]
         rates: list[list[float]] = [[], []]
@@ -147,8 +150,10 @@ def served(cycles: float, seconds: float) -> tuple[float, float]:
             rates[0].append(_bare_served(address, cycles, seconds / 3))
             rates[1].append(_ours_served(address, cycles, seconds / 3))
     base, thread = (statistics.median(found) for found in rates)
-    print(f"bench meter at {cycles:g} PLC: bare pyvisa {base:.0f}/s, harness {thread:.0f}/s, ratio {thread / base:.2f}")
-    return base, thread
+    told.line(
+        f"bench meter at {cycles:g} PLC: bare pyvisa {base:.0f}/s, poller {thread:.0f}/s, ratio {thread / base:.2f}"
+    )
+    return thread / base
 
 
 def _bare_served(address: str, cycles: float, seconds: float) -> float:
@@ -181,12 +186,15 @@ def _ours_served(address: str, cycles: float, seconds: float) -> float:
 
 
 def main() -> None:
-    seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 5.0
-    for think in (0.002, 0.0):
-        direct, thread = compare(think, seconds)
-        print(f"ratio {direct:.2f}, through the poller {thread:.2f}")
+    args = options(__doc__, seconds=5.0)
+    told = Told(args.json)
+    alone: dict[str, float] = {}
+    ratios: dict[str, float] = {}
+    for name, think in (("2 ms", 0.002), ("at once", 0.0)):
+        alone[name], ratios[name] = compare(think, args.seconds, told)
     for cycles in (1.0, 0.02):
-        served(cycles, seconds)
+        ratios[f"{cycles:g} PLC"] = served(cycles, args.seconds, told)
+    told.end({"one thread over bare": alone, "poller over bare": ratios})
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """The whole restoration of simulated units that arrive tired, each with one fault or none: what becomes of each.
 
-Run it:  python benchmarks/restore_seeds.py [SEEDS] [PROCESSES] [FIRST SEED]
+    python benchmarks/restore_seeds.py [--runs 50] [--first 0] [--processes 2]
 
 Every unit has random errors as found, chosen by its seed, and a fault that its seed picks. When the job has ended the
 unit is switched on again, warmed through, and asked what it truly is. Printed for each: the fault, the step that
@@ -15,10 +15,11 @@ import multiprocessing
 import os
 import random
 import sys
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # several processes: threads of their own would only be in the way
+
+from figures import Told, options
 
 from benchrig.commands.shipped import locate
 from benchrig.procedure import load_procedure
@@ -187,24 +188,32 @@ def line(it: Ended) -> str:
     )
 
 
-def main(arguments: Sequence[str]) -> int:
-    seeds, processes, first = (*(int(it) for it in arguments), *(50, 2, 0)[len(arguments) :])
-    print(f"{'seed':>4} {'fault':18} {'shown by':18} exit  in  out  unsafe  acks  unasked  seconds", flush=True)
-    ended = []
-    with multiprocessing.Pool(processes) as pool:
-        for it in pool.imap(restored, range(first, first + seeds)):
+def totals(ended: list[Ended]) -> dict[str, int]:
+    return {
+        "units": len(ended),
+        "right hint or healthy": sum(it.hint for it in ended),
+        "settings in": sum(len(it.inside) for it in ended),
+        "settings out": sum(len(it.out) for it in ended),
+        "unsafe acts": sum(len(it.unsafe) for it in ended),
+        "hold points acknowledged": sum(it.acknowledged for it in ended),
+        "hold points passed without": sum(it.unasked for it in ended),
+        "units all right": sum(not (it.out or it.unsafe or it.unasked) and it.hint for it in ended),
+    }
+
+
+def main() -> int:
+    args = options(__doc__, runs=50, first=0, processes=2)
+    told, ended = Told(args.json), []
+    told.line(f"{'seed':>4} {'fault':18} {'shown by':18} exit  in  out  unsafe  acks  unasked  seconds")
+    with multiprocessing.Pool(args.processes) as pool:
+        for it in pool.imap(restored, range(args.first, args.first + args.runs)):
             ended.append(it)
-            print(line(it), flush=True)
-    good = sum(not (it.out or it.unsafe or it.unasked) and it.hint for it in ended)
-    print(
-        f"\n{len(ended)} units: {sum(it.hint for it in ended)} with the right hint or healthy; settings within reach ",
-        end="",
-    )
-    print(f"{sum(len(it.inside) for it in ended)} in, {sum(len(it.out) for it in ended)} out by the truth; ", end="")
-    print(f"{sum(len(it.unsafe) for it in ended)} unsafe; {sum(it.acknowledged for it in ended)} hold points ", end="")
-    print(f"acknowledged, {sum(it.unasked for it in ended)} passed without; {good} units all right")
-    return 0 if good == len(ended) else 1
+            told.line(line(it))
+    found = totals(ended)
+    told.line("\n" + "; ".join(f"{name} {count}" for name, count in found.items()))
+    told.end(found)
+    return 0 if found["units all right"] == found["units"] else 1
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(main())

@@ -1,6 +1,6 @@
 """How close the 50 % instants come to the Cramer-Rao bound, on noisy pulses whose truth is known.
 
-    python benchmarks/signals_bound.py [records]
+    python benchmarks/signals_bound.py [--records 60] [--seed 1]
 
 The bound of one edge in white noise (Kay, Fundamentals of Statistical Signal Processing: Estimation Theory, 1993,
 chapter 3, formula from memory): sigma sqrt(h / integral (dy/dt)^2 dt), which is (sigma/A) sqrt(h Tr) for a ramp and
@@ -20,9 +20,10 @@ Who does not even know that it is a single pole has to stay clear of the corner 
 
 from __future__ import annotations
 
-import sys
+from itertools import product
 
 import numpy as np
+from figures import Told, options
 from numpy.typing import NDArray
 from signals_coverage import pulse_train
 
@@ -31,10 +32,8 @@ from benchrig.signals import Waveform, measure_pulses
 # Integral of (dy/dx)^2 over an edge, x in edge lengths.
 POWER = {"ramp": 1.0, "single pole": 1.0, "raised cosine": np.pi / 4.0}
 PULSES = (10, 3, 1)  # in a record
-PERIOD, HIGH = (
-    50.37,
-    20.18,
-)  # edge lengths; no whole number of samples, as no oscilloscope's clock is tied to the signal
+# In edge lengths; no whole number of samples, as no oscilloscope's clock is tied to the signal.
+PERIOD, HIGH = 50.37, 20.18
 
 
 def ratio(
@@ -55,16 +54,18 @@ def ratio(
 
 
 def main() -> None:
-    records = int(sys.argv[1]) if len(sys.argv) > 1 else 60
-    random = np.random.default_rng(1)
-    print("Spread of the 50 % instants over the Cramer-Rao bound, by pulses in the record.\n")
-    print(f"| edge | samples on the edge | noise / amplitude, % | {' | '.join(map(str, PULSES))} |")
-    print("|---" * (3 + len(PULSES)) + "|")
-    for shape in POWER:
-        for samples in (10.0, 25.0, 50.0):
-            for noise in (0.005, 0.02, 0.05):
-                found = [ratio(shape, samples, noise, records * 10 // many, random, many) for many in PULSES]
-                print(f"| {shape} | {samples:.0f} | {100 * noise:.1f} | {' | '.join(f'{one:.2f}' for one in found)} |")
+    args = options(__doc__, records=60, seed=1)
+    told, random = Told(args.json), np.random.default_rng(args.seed)
+    figures: dict[str, dict[str, float]] = {f"pulses {many}": {} for many in PULSES}
+    told.line(f"Spread of the 50 % instants over the Cramer-Rao bound, by pulses in the record; seed {args.seed}.\n")
+    told.line(f"| edge | samples on the edge | noise / amplitude, % | {' | '.join(map(str, PULSES))} |")
+    told.line("|---" * (3 + len(PULSES)) + "|")
+    for shape, samples, noise in product(POWER, (10.0, 25.0, 50.0), (0.005, 0.02, 0.05)):
+        found = [ratio(shape, samples, noise, args.records * 10 // many, random, many) for many in PULSES]
+        told.line(f"| {shape} | {samples:.0f} | {100 * noise:.1f} | {' | '.join(f'{one:.2f}' for one in found)} |")
+        for many, one in zip(PULSES, found, strict=True):
+            figures[f"pulses {many}"][f"{shape}, {samples:.0f} samples, {100 * noise:.1f} % noise"] = one
+    told.end(figures)
 
 
 if __name__ == "__main__":

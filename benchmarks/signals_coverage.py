@@ -1,6 +1,6 @@
 """How often the truth lies within two standard uncertainties: random noisy pulse trains with known parameters.
 
-    python benchmarks/signals_coverage.py [records] [seed]
+    python benchmarks/signals_coverage.py [--records 2000] [--seed 1]
 
 Each record has random levels, period, widths, edge lengths and shapes, noise, place of the first edge, and is given as
 8- to 12-bit codes or as volts. A normal error would be within two standard uncertainties 95.4 % of the time.
@@ -8,12 +8,12 @@ Each record has random levels, period, widths, edge lengths and shapes, noise, p
 
 from __future__ import annotations
 
-import sys
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from figures import Told, options
 from numpy.typing import NDArray
 
 from benchrig.signals import Waveform, measure_pulses
@@ -107,12 +107,17 @@ def sweep(records: int, seed: int) -> dict[tuple[str, str], list[float]]:
 
 
 def main() -> None:
-    records = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
-    seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
-    found = sweep(records, seed)
-    print(f"{records} random noisy pulse trains, seed {seed}: how often the true value lies within two standard")
-    print("uncertainties (a normal error: 95.4 %), and the error's median and standard deviation in these.\n")
-    print("\n".join(table(found)))
+    args = options(__doc__, records=2000, seed=1)
+    told, found = Told(args.json), sweep(args.records, args.seed)
+    told.line(f"{args.records} random noisy pulse trains, seed {args.seed}: how often the true value lies within two")
+    told.line("standard uncertainties (a normal error: 95.4 %); the error's median and standard deviation in these.\n")
+    told.line("\n".join(table(found)))
+    told.end({"within, %": {name.replace("_", " "): within(found["all", name]) for name in NAMES}})
+
+
+def within(errors: list[float]) -> float:
+    """The share within two standard uncertainties, in per cent."""
+    return 100.0 * float(np.mean(np.abs(errors) <= 2.0))
 
 
 def table(found: dict[tuple[str, str], list[float]]) -> list[str]:
@@ -122,7 +127,7 @@ def table(found: dict[tuple[str, str], list[float]]) -> list[str]:
     rows = [_cells(heads), _cells(["---"] * len(heads))]
     for name in NAMES:
         every = np.array(found["all", name])
-        shares = [f"{100.0 * float(np.mean(np.abs(found[shape, name]) <= 2.0)):.1f}" for shape in shapes]
+        shares = [f"{within(found[shape, name]):.1f}" for shape in shapes]
         label = name.replace("_", " ")
         rows.append(_cells([label, str(every.size), *shares, f"{np.median(every):+.2f}", f"{every.std():.2f}"]))
     return rows

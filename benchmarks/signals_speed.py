@@ -1,6 +1,6 @@
 """How fast pulses are measured on converter codes, as ratios taken in one interleaved run; and the extra memory.
 
-    python benchmarks/signals_speed.py [repeats]
+    python benchmarks/signals_speed.py [--repeats 7]
 
 Held against a straightforward scipy pipeline that yields the same numbers (levels by histogram, edges by comparison,
 50 % instants by interpolation, peak widths and overshoot by scipy.signal), and against the least that must be done to
@@ -9,12 +9,12 @@ the codes: one `bincount` and one comparison pass of numpy.
 
 from __future__ import annotations
 
-import sys
 import time
 import tracemalloc
 from collections.abc import Callable
 
 import numpy as np
+from figures import Told, options
 from numpy.typing import NDArray
 from scipy.signal import find_peaks, peak_widths
 
@@ -86,18 +86,34 @@ def extra_memory(codes: NDArray[np.uint8]) -> int:
     return peak
 
 
-def main() -> None:
-    repeats = int(sys.argv[1]) if len(sys.argv) > 1 else 7
-    codes = codes_of(1_000_000)
+NAMES = ("low_state", "high_state", "period", "high_time", "duty_factor", "rise_time", "overshoot")
+
+
+def agreement(codes: NDArray[np.uint8], told: Told) -> float:
+    """The greatest difference of a result from the scipy pipeline's, as a part of the result; overshoot left out."""
     found, theirs = measure_pulses(Waveform.from_codes(codes, SCALE, OFFSET, STEP)), plain_scipy(codes)
-    for name in ("low_state", "high_state", "period", "high_time", "duty_factor", "rise_time", "overshoot"):
-        print(f"{name}: ours {getattr(found, name):.6g}, scipy pipeline {theirs[name]:.6g}")
+    for name in NAMES:
+        told.line(f"{name}: ours {getattr(found, name):.6g}, scipy pipeline {theirs[name]:.6g}")
+    # One noisy sample makes their overshoot: not the same quantity.
+    return max(abs(getattr(found, name) / theirs[name] - 1.0) for name in NAMES if name != "overshoot")
+
+
+def against_others(codes: NDArray[np.uint8], repeats: int, told: Told) -> tuple[float, float]:
+    """(the scipy pipeline's time over ours, ours over one bincount and one comparison)."""
     works: dict[str, Callable[[], object]] = {
         "ours": lambda: ours(codes), "scipy": lambda: plain_scipy(codes), "least": lambda: least(codes),
     }  # fmt: skip
     best = interleaved(works, repeats)
-    print(f"1 M codes: scipy pipeline / ours {best['scipy'] / best['ours']:.1f}; ours / (bincount + comparison) "
-          f"{best['ours'] / best['least']:.2f}; ours {1e3 * best['ours']:.2f} ms")  # fmt: skip
+    theirs, over_least = best["scipy"] / best["ours"], best["ours"] / best["least"]
+    told.line(
+        f"1 M codes: scipy pipeline / ours {theirs:.1f}; ours / (bincount + comparison) {over_least:.2f};"
+        f" ours {1e3 * best['ours']:.2f} ms"
+    )
+    return theirs, over_least
+
+
+def by_length(repeats: int, told: Told) -> tuple[dict[str, float], dict[str, float]]:
+    """(time over a straight line through the shortest and the longest record, extra bytes a sample), by length."""
     records = {count: codes_of(count) for count in (10_000, 100_000, 1_000_000, 10_000_000)}
     taken = {
         count: interleaved({"ours": lambda record=record: ours(record)}, repeats)["ours"]  # type: ignore[misc]
@@ -106,12 +122,31 @@ def main() -> None:
     shortest, longest = min(taken), max(taken)
     each = (taken[longest] - taken[shortest]) / (longest - shortest)
     fixed = taken[shortest] - each * shortest
-    print(f"straight line through the shortest and the longest: {1e3 * fixed:.2f} ms + {1e9 * each:.2f} ns per sample")
-    print("| samples | ms | over that line | extra memory, bytes per sample |")
-    print("|---|---|---|---|")
-    for count, record in records.items():
-        line = taken[count] / (fixed + each * count)
-        print(f"| {count} | {1e3 * taken[count]:.2f} | {line:.2f} | {extra_memory(record) / count:.3f} |")
+    lines = {count: taken[count] / (fixed + each * count) for count in records}
+    extra = {count: extra_memory(record) / count for count, record in records.items()}
+    told.line(f"line through the shortest and the longest: {1e3 * fixed:.2f} ms + {1e9 * each:.2f} ns per sample")
+    told.line("| samples | ms | over that line | extra memory, bytes per sample |")
+    told.line("|---|---|---|---|")
+    for count in records:
+        told.line(f"| {count} | {1e3 * taken[count]:.2f} | {lines[count]:.2f} | {extra[count]:.3f} |")
+    return {f"{n:,}": it for n, it in lines.items()}, {f"{n:,}": it for n, it in extra.items()}
+
+
+def main() -> None:
+    args = options(__doc__, repeats=7)
+    told, codes = Told(args.json), codes_of(1_000_000)
+    apart = agreement(codes, told)
+    theirs, over_least = against_others(codes, args.repeats, told)
+    lines, extra = by_length(args.repeats, told)
+    told.end(
+        {
+            "difference from scipy": apart,
+            "scipy over ours": theirs,
+            "over bincount and comparison": over_least,
+            "over a straight line": lines,
+            "extra bytes a sample": extra,
+        }
+    )
 
 
 if __name__ == "__main__":

@@ -1,23 +1,24 @@
 """A soak over loopback servers and a pseudo-terminal while every few seconds something breaks.
 
-Run it:  python benchmarks/soak_chaos.py [MINUTES] [SECONDS BETWEEN FAULTS]
+    python benchmarks/soak_chaos.py [--minutes 10] [--every 10]
 
 Cables are pulled, answers garbled, cut short, swallowed and late, instruments frozen and rebooted, in turn, on one
-instrument after the other. Prints how often, what became of it, and the figures: no crash; each loss has its gap in the
-record; no reading was accepted that the rail never had; the processor's share.
+instrument after the other, one every so many seconds. Prints how often, what became of it, and the figures: no crash;
+each loss has its gap in the record; no reading was accepted that the rail never had; the processor's share.
 """
 
 from __future__ import annotations
 
 import json
 import resource
-import sys
 import tempfile
 import threading
 import time
 from collections import Counter
 from pathlib import Path
 from typing import Any
+
+from figures import Told, options
 
 from benchrig.bench import Station, load_bench
 from benchrig.clock import RealClock
@@ -69,7 +70,7 @@ def break_things(hands: Any, every: float, ended: threading.Event, done: Counter
         number += 1
 
 
-def main(minutes: float, every: float) -> None:
+def measure(minutes: float, every: float, told: Told) -> dict[str, float]:
     clock, done, ended = RealClock(), Counter[str](), threading.Event()
     with tempfile.TemporaryDirectory() as folder, load_stand_in("launch")("skerry14", 0) as doubles:
         for jack in ("meter", "handheld", "scope.1"):
@@ -90,8 +91,9 @@ def main(minutes: float, every: float) -> None:
         breaker.join(AWAY + 1.0)
         station.close()
         store.close()
-        _tell(Path(folder) / "record.sqlite", outcome.words, done, seen, truth)
-    print(f"processor            {100.0 * cpu / took:.1f} % of a core for {took:.0f} s")
+        found = became(Path(folder) / "record.sqlite", outcome.words, done, seen, truth, told)
+    told.line(f"processor            {100.0 * cpu / took:.1f} % of a core for {took:.0f} s")
+    return found | {"processor, % of a core": 100.0 * cpu / took}
 
 
 class AbsentAtLeads(AbsentOperator):
@@ -103,7 +105,8 @@ class AbsentAtLeads(AbsentOperator):
         return str(question.choices[0])
 
 
-def _tell(record: Path, words: str, done: Counter[str], seen: list[Any], truth: float) -> None:
+def became(record: Path, words: str, done: Counter[str], seen: list[Any], truth: float, told: Told) -> dict[str, float]:
+    """What the record says of it."""
     with History(record) as history:
         step = history.steps(1)[-1]
         gaps = history.gaps(1)
@@ -114,13 +117,28 @@ def _tell(record: Path, words: str, done: Counter[str], seen: list[Any], truth: 
             wrong += [it for it in readings if it.usable and abs((it.value or 0.0) - truth) > 0.2]
         findings = Counter(e["facts"]["kind"] for e in history.events(1) if e["kind"] == "finding")
     lost = sum(notice.kind == "gap opened" for notice in seen)
-    print(f"outcome              {words}, verdict {step.result.verdict if step.result else '?'}")
-    print(f"faults               {done.total()}: {json.dumps(done)}")
-    print(f"losses told, gaps    {lost}, {len(gaps)}; closed {sum(gap['closed_us'] is not None for gap in gaps)}")
-    print(f"readings, usable     {counts}")
-    print(f"accepted and false   {len(wrong)} {[it.value for it in wrong[:5]]}")
-    print(f"findings             {dict(findings)}")
+    closed = sum(gap["closed_us"] is not None for gap in gaps)
+    told.line(f"outcome              {words}, verdict {step.result.verdict if step.result else '?'}")
+    told.line(f"faults               {done.total()}: {json.dumps(done)}")
+    told.line(f"losses told, gaps    {lost}, {len(gaps)}; closed {closed}")
+    told.line(f"readings, usable     {counts}")
+    told.line(f"accepted and false   {len(wrong)} {[it.value for it in wrong[:5]]}")
+    told.line(f"findings             {dict(findings)}")
+    return {
+        "faults": done.total(),
+        "losses told": lost,
+        "gaps": len(gaps),
+        "gaps missing or open": abs(lost - len(gaps)) + len(gaps) - closed,
+        "readings": sum(count for count, _ in counts.values()),
+        "false readings accepted": len(wrong),
+    }
+
+
+def main() -> None:
+    args = options(__doc__, minutes=10.0, every=10.0)
+    told = Told(args.json)
+    told.end(measure(args.minutes, args.every, told))
 
 
 if __name__ == "__main__":
-    main(float(sys.argv[1]) if len(sys.argv) > 1 else 10.0, float(sys.argv[2]) if len(sys.argv) > 2 else 10.0)
+    main()

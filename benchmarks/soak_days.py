@@ -1,6 +1,6 @@
 """Three days, eight channels, ten readings a second, on a simulated clock: rate, file, memory, what is found.
 
-Run it:  python benchmarks/soak_days.py [HOURS]
+    python benchmarks/soak_days.py [--hours 72] [--seed 1]
 
 The real session, soak, detectors and record, fed by instruments with a memory of their own (a minute of readings
 at a time), so that the doubles' own work is left out. In the noise are hidden: two steps of three standard deviations,
@@ -11,9 +11,7 @@ time, over real time.
 
 from __future__ import annotations
 
-import json
 import resource
-import sys
 import tempfile
 import time
 from collections import Counter
@@ -22,6 +20,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from figures import Told, options
 
 from benchrig.clock import SimClock
 from benchrig.instruments import Function
@@ -53,11 +52,11 @@ DRIFTS = 6
 class Memories:
     """A listener whose instruments hand over a minute of readings at a time."""
 
-    def __init__(self, clock: SimClock, length: float) -> None:
+    def __init__(self, clock: SimClock, length: float, seed: int) -> None:
         self._clock = clock
         self._began = clock.now()
         self._length = length
-        self._rng = np.random.default_rng(1)
+        self._rng = np.random.default_rng(seed)
         self._count = 0
         self._short = [self._began + part * length for part in SHORT]
         self._wave = Waveform(np.linspace(5.0, 0.0, 500), 4e-4)
@@ -132,10 +131,9 @@ def resident() -> float:
         return int(file.read().split()[1]) * resource.getpagesize() / 1e6
 
 
-def main(hours: float) -> None:
+def measure(hours: float, seed: int, told: Told) -> dict[str, float]:
     clock = SimClock()
     length = hours * 3600.0
-    findings: list[dict[str, Any]] = []
     sizes: list[tuple[float, float]] = []
 
     def show(notice: Notice) -> None:
@@ -146,7 +144,7 @@ def main(hours: float) -> None:
         record = Path(folder) / "record.sqlite"
         store = SqliteStore(record)
         began = time.perf_counter()
-        outcome = run(procedure(length), Bench(Memories(clock, length)), AbsentOperator(show), store, clock)
+        outcome = run(procedure(length), Bench(Memories(clock, length, seed)), AbsentOperator(show), store, clock)
         took = time.perf_counter() - began
         store.close()
         size = record.stat().st_size
@@ -159,28 +157,51 @@ def main(hours: float) -> None:
             drawn = time.perf_counter() - began
             count = history.reading_count(1)
         details: dict[str, Any] = dict(step.result.details) if step.result else {}
-    _tell(outcome.words, findings, details, length)
-    print(f"readings                  {count:,} of {round(length / INTERVAL) * CHANNELS:,}")
-    print(f"readings a second         {count / took:,.0f}   ({length / took:,.0f} times real time)")
-    print(f"bytes of file per reading {size / count:.2f}")
-    print(f"envelopes of all channels {drawn:.2f} s")
-    print(f"memory after 1 h, at end  {sizes[1][1] if len(sizes) > 1 else 0:.1f} MB, {sizes[-1][1]:.1f} MB")
+    due = round(length / INTERVAL) * CHANNELS
+    told.line(f"outcome                   {outcome.words}, seed {seed}")
+    found = noticed(findings, details, told)
+    told.line(f"readings                  {count:,} of {due:,}")
+    told.line(f"readings a second         {count / took:,.0f}   ({length / took:,.0f} times real time)")
+    told.line(f"bytes of file per reading {size / count:.2f}")
+    told.line(f"envelopes of all channels {drawn:.2f} s")
+    after_1_h = sizes[min(1, len(sizes) - 1)][1]
+    told.line(f"memory after 1 h, at end  {after_1_h:.1f} MB, {sizes[-1][1]:.1f} MB")
+    return found | {
+        "readings": count,
+        "readings missing": due - count,
+        "readings a second": count / took,
+        "bytes a reading": size / count,
+        "trends drawn, s": drawn,
+        "memory grown after 1 h, MB": sizes[-1][1] - after_1_h,
+    }
 
 
-def _tell(words: str, findings: list[dict[str, Any]], details: dict[str, Any], length: float) -> None:
+def noticed(findings: list[dict[str, Any]], details: dict[str, Any], told: Told) -> dict[str, float]:
+    """What was found of the hidden, and besides."""
     found = Counter((it["channel"], it["kind"]) for it in findings if it["severity"] != "note")
     hidden = Counter({(f"ch {n}", "step"): 1 for n, _ in STEPS})
     hidden += Counter({(f"ch {n}", "dip"): 1 for n, _ in DIPS})
     hidden += Counter({("rail", "caught by the scope"): len(SHORT)})
     drifting = [name for name, it in details["channels"].items() if it["drifts"]]
     slope = details["channels"][f"ch {DRIFTS}"]
-    print(f"outcome                   {words}")
-    print(f"found of what was hidden  {(found & hidden).total()} of {hidden.total()}")
-    print(f"found besides             {dict(found - hidden) or 'nothing'}")
-    print(f"drift hidden in           ch {DRIFTS}, said to drift: {', '.join(drifting) or 'none'}")
-    print(f"   measured               {slope['drift'] / slope['drift uncertainty']:.2f} standard errors")
-    print(json.dumps({"missed": [list(key) for key in hidden - found]}))
+    told.line(f"found of what was hidden  {(found & hidden).total()} of {hidden.total()}")
+    told.line(f"missed                    {sorted(hidden - found) or 'nothing'}")
+    told.line(f"found besides             {dict(found - hidden) or 'nothing'}")
+    told.line(f"drift hidden in           ch {DRIFTS}, said to drift: {', '.join(drifting) or 'none'}")
+    told.line(f"   measured               {slope['drift'] / slope['drift uncertainty']:.2f} standard errors")
+    return {
+        "hidden": hidden.total() + 1,
+        "hidden and missed": (hidden - found).total() + (f"ch {DRIFTS}" not in drifting),
+        "false alarms": (found - hidden).total(),
+        "said to drift by chance": len(set(drifting) - {f"ch {DRIFTS}"}),
+    }
+
+
+def main() -> None:
+    args = options(__doc__, hours=72.0, seed=1)
+    told = Told(args.json)
+    told.end(measure(args.hours, args.seed, told))
 
 
 if __name__ == "__main__":
-    main(float(sys.argv[1]) if len(sys.argv) > 1 else 72.0)
+    main()

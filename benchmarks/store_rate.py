@@ -1,6 +1,6 @@
 """Three days of eight channels, ten readings a second, into one SQLite record: rate, bytes, memory, the trend.
 
-Run it:  python benchmarks/store_rate.py [HOURS] [READINGS IN A BLOCK]
+    python benchmarks/store_rate.py [--hours 72] [--size 600] [--seed 1]
 
 The store alone; `soak_days.py` measures it behind the whole soak. Two kinds of values: of a meter that
 answers with decimals, and of a source whose every bit is noise, which nothing can shrink. The live
@@ -11,13 +11,13 @@ readings a second the store takes, over the eighty a second that the bench makes
 from __future__ import annotations
 
 import resource
-import sys
 import tempfile
 import time
 from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
+from figures import Told, options
 
 from benchrig.records import Block, History, JobFacts, SqliteStore, StepFacts, StepResult
 
@@ -33,9 +33,9 @@ def rss() -> float:
     return pages * resource.getpagesize() / 1e6
 
 
-def write(path: Path, hours: float, size: int, *, counts: bool) -> tuple[float, float]:
+def write(path: Path, hours: float, size: int, seed: int, *, counts: bool) -> tuple[float, float]:
     """(seconds in the store, megabytes grown after the first hour)."""
-    rng = np.random.default_rng(1)
+    rng = np.random.default_rng(seed)
     store = SqliteStore(path)
     store.begin_job(JOB, 0.0, NOON)
     row = store.begin_step(StepFacts("soak", "soak", "Soak", 1), 0.0, NOON)
@@ -71,24 +71,30 @@ def draw(path: Path) -> tuple[float, int]:
         return spent, history.reading_count(1)
 
 
-def measure(name: str, hours: float, size: int, *, counts: bool) -> None:
+def measure(name: str, hours: float, size: int, seed: int, told: Told, *, counts: bool = True) -> dict[str, float]:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "record.sqlite"
-        spent, grown = write(path, hours, size, counts=counts)
+        spent, grown = write(path, hours, size, seed, counts=counts)
         drawn, count = draw(path)
-        pace = count / spent
-        print(
-            f"{name:34} {count:>12,} readings  {pace:>10,.0f}/s  {pace / (CHANNELS / INTERVAL):>8,.0f} x the bench's"
-            f"  {path.stat().st_size / count:5.2f} bytes/reading  trend {drawn:5.2f} s  RSS {grown:+5.1f} MB"
-        )
+        pace, heft = count / spent, path.stat().st_size / count
+    told.line(
+        f"{name:34} {count:>12,} readings  {pace:>10,.0f}/s  {pace / (CHANNELS / INTERVAL):>8,.0f} x the bench's"
+        f"  {heft:5.2f} bytes/reading  trend {drawn:5.2f} s  RSS {grown:+5.1f} MB"
+    )
+    return {"readings a second": pace, "bytes a reading": heft, "trends drawn, s": drawn, "memory grown, MB": grown}
 
 
-def main(hours: float, size: int) -> None:
-    measure(f"decimals, {size} at a time", hours, size, counts=True)
-    measure(f"noise in every bit, {size} at a time", hours, size, counts=False)
-    measure("decimals, 10 at a time, as live", hours / 20, 10, counts=True)
-    measure("decimals, 2 at a time, as live", hours / 100, 2, counts=True)
+def main() -> None:
+    args = options(__doc__, hours=72.0, size=600, seed=1)
+    told, size, seed = Told(args.json), args.size, args.seed
+    cells = {
+        "decimals": measure(f"decimals, {size} at a time", args.hours, size, seed, told),
+        "noise": measure(f"noise in every bit, {size} at a time", args.hours, size, seed, told, counts=False),
+        "decimals by 10": measure("decimals, 10 at a time, as live", args.hours / 20, 10, seed, told),
+        "decimals by 2": measure("decimals, 2 at a time, as live", args.hours / 100, 2, seed, told),
+    }
+    told.end({figure: {name: cell[figure] for name, cell in cells.items()} for figure in cells["noise"]})
 
 
 if __name__ == "__main__":
-    main(float(sys.argv[1]) if len(sys.argv) > 1 else 72.0, int(sys.argv[2]) if len(sys.argv) > 2 else 600)
+    main()

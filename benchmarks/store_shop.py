@@ -1,6 +1,6 @@
 """Two hundred benches write to one PostgreSQL for a minute, and the server dies and comes back in the middle.
 
-Run it:  python benchmarks/store_shop.py [BENCHES] [SECONDS]
+    python benchmarks/store_shop.py [--benches 200] [--seconds 60]
 
 Each bench has a spool of its own and commits a batch of readings several times a second; the server is stopped the hard
 way for a while. At the end every bench sends what is left. Prints what was committed and what the server has: they must
@@ -17,6 +17,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
+from figures import Told, options
 
 from benchrig.records import Block, JobFacts, StepFacts
 from benchrig.records.shop import ShopStore
@@ -47,7 +48,7 @@ def bench(number: int, url: str, folder: Path, until: float, written: dict[str, 
     store.close(patience=120.0)
 
 
-def main(benches: int, seconds: float) -> None:
+def measure(benches: int, seconds: float, told: Told) -> dict[str, float]:
     written: dict[str, int] = {}
     with tempfile.TemporaryDirectory() as name, postgres_server(benches + 10) as server:
         until = time.monotonic() + seconds
@@ -70,13 +71,27 @@ def main(benches: int, seconds: float) -> None:
             channel = shop.channels(shop.steps(sample.id)[0].row)[0]
             values = np.concatenate([it.values for it in shop.blocks(channel)])
             right = np.allclose(values, 0.1 * np.arange(values.size) + int(sample.serial[-4:]))
-    print(f"benches              {benches}, jobs in the server {len(jobs)}")
-    print(f"readings committed   {sum(written.values()):,}")
-    print(f"readings in server   {sum(there.values()):,}")
-    print(f"benches that differ  {sum(there.get(serial) != count for serial, count in written.items())}")
-    print(f"values of one bench  {'as written' if right else 'WRONG'}")
-    print(f"all sent             {sent:.1f} s after the last reading")
+    differ = sum(there.get(serial) != count for serial, count in written.items())
+    told.line(f"benches              {benches}, jobs in the server {len(jobs)}")
+    told.line(f"readings committed   {sum(written.values()):,}")
+    told.line(f"readings in server   {sum(there.values()):,}")
+    told.line(f"benches that differ  {differ}")
+    told.line(f"values of one bench  {'as written' if right else 'WRONG'}")
+    told.line(f"all sent             {sent:.1f} s after the last reading")
+    return {
+        "benches": benches,
+        "readings committed": sum(written.values()),
+        "readings lost or doubled": abs(sum(written.values()) - sum(there.values())),
+        "benches that differ": differ + abs(benches - len(jobs)) + (not right),
+        "sent after the last, s": sent,
+    }
+
+
+def main() -> None:
+    args = options(__doc__, benches=200, seconds=60.0)
+    told = Told(args.json)
+    told.end(measure(args.benches, args.seconds, told))
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 200, float(sys.argv[2]) if len(sys.argv) > 2 else 60.0)
+    main()

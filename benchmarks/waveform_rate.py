@@ -1,9 +1,9 @@
 """Points a second of a block read through our port, over those of a bare pyvisa `query_binary_values`; and the memory.
 
-Run it:  python benchmarks/waveform_rate.py
+    python benchmarks/waveform_rate.py [--turns 9]
 
-1 M points of 2 bytes: the promise is 0.8 or more of the bare rate. 10 M points: the memory that a transfer needs at its
-peak, over the bytes of the record; the promise is 2.5 or less.
+1 M points of 2 bytes, ours and the bare way in turns. 10 M points: the memory that a transfer needs at its peak, over
+the bytes of the record.
 """
 
 from __future__ import annotations
@@ -18,13 +18,12 @@ from typing import Any
 
 import numpy as np
 import pyvisa
+from figures import Told, options
 
 from benchrig.clock import RealClock
 from benchrig.links import open_link
 from benchrig.links.logged import LoggedLink
 from benchrig.links.scpi_port import ScpiPort
-
-TURNS = 9
 
 
 def serve(ready: Connection) -> None:
@@ -39,56 +38,65 @@ def serve(ready: Connection) -> None:
                 client.sendall(b"#9%09d" % len(body) + body + b"\n")
 
 
-def bare_once(instrument: Any, points: int) -> float:
+def bare_once(number: int, points: int) -> float:
+    """Points a second of pyvisa alone, on a connection of its own."""
+    instrument: Any = pyvisa.ResourceManager("@py").open_resource(
+        f"TCPIP::127.0.0.1::{number}::SOCKET", read_termination="\n", write_termination="\n", timeout=30000
+    )
     start = time.perf_counter()
     values = instrument.query_binary_values(f"DATA? {points}", datatype="H", container=np.array)
+    took = time.perf_counter() - start
+    instrument.close()
     assert len(values) == points
-    return points / (time.perf_counter() - start)
+    return points / took
 
 
-def ours_once(port: ScpiPort, points: int) -> float:
+def ours_once(number: int, points: int) -> float:
+    """Points a second through our link, log and port, on a connection of its own."""
+    clock = RealClock()
+    link = LoggedLink(open_link(f"TCPIP::127.0.0.1::{number}::SOCKET", clock), clock)
+    port = ScpiPort(link, clock, timeout=10.0)
     start = time.perf_counter()
     values = np.frombuffer(port.ask_block(f"DATA? {points}"), "<u2")
+    took = time.perf_counter() - start
+    link.close()
     assert len(values) == points
-    return points / (time.perf_counter() - start)
+    return points / took
 
 
 def peak_growth(port_number: int, points: int, told: Connection) -> None:
     """In a process of its own: bytes by which the resident set grew at its peak, over the record's bytes."""
-    port = open_port(port_number)
-    ours_once(port, 1000)
+    ours_once(port_number, 1000)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    ours_once(port, points)
+    ours_once(port_number, points)
     grown = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before
     told.send(grown * 1024 / (2 * points))
 
 
-def open_port(number: int) -> ScpiPort:
-    clock = RealClock()
-    return ScpiPort(LoggedLink(open_link(f"TCPIP::127.0.0.1::{number}::SOCKET", clock), clock), clock, timeout=10.0)
-
-
-def main() -> None:
+def measure(turns: int) -> tuple[float, float, float]:
+    """M points a second of bare pyvisa and of ours; peak memory of 10 M points over the record's bytes."""
     here, there = multiprocessing.Pipe()
     server = multiprocessing.Process(target=serve, args=(there,), daemon=True)
     server.start()
     number = here.recv()
-    instrument: Any = pyvisa.ResourceManager("@py").open_resource(
-        f"TCPIP::127.0.0.1::{number}::SOCKET", read_termination="\n", write_termination="\n", timeout=30000
-    )
-    bare = [bare_once(instrument, 1_000_000) for _ in range(TURNS)]
-    instrument.close()
-    port = open_port(number)
-    ours = [ours_once(port, 1_000_000) for _ in range(TURNS)]
-    port.link.close()
-    base, rate = statistics.median(bare), statistics.median(ours)
-    print(f"1 M points: bare pyvisa {base / 1e6:.1f} M/s, ours {rate / 1e6:.1f} M/s, ratio {rate / base:.2f}")
+    rates = [[way(number, 1_000_000) for way in (bare_once, ours_once)] for _ in range(turns)]
+    bare, ours = (statistics.median(column) for column in zip(*rates, strict=True))
     child = multiprocessing.Process(target=peak_growth, args=(number, 10_000_000, there))
     child.start()
-    print(f"10 M points: peak memory {here.recv():.2f} of the record's bytes")
+    peak = here.recv()
     child.join()
     server.terminate()
     server.join()
+    return bare / 1e6, ours / 1e6, peak
+
+
+def main() -> None:
+    args = options(__doc__, turns=9)
+    told = Told(args.json)
+    base, rate, peak = measure(args.turns)
+    told.line(f"1 M points: bare pyvisa {base:.1f} M/s, ours {rate:.1f} M/s, ratio {rate / base:.2f}")
+    told.line(f"10 M points: peak memory {peak:.2f} of the record's bytes")
+    told.end({"over bare": rate / base, "peak memory over the record": peak})
 
 
 if __name__ == "__main__":

@@ -1,6 +1,5 @@
 """The whole restoration on a simulated unit, in process: every setting by the unit's truth, every fault by its hint."""
 
-import importlib.util
 import os
 import sys
 from pathlib import Path
@@ -9,22 +8,11 @@ import pytest
 
 from benchrig.testing import SimBench
 
+sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
+import restore_seeds
+
 PROCEDURE = "skerry14/restore"
 HEAVY = bool(os.environ.get("BENCHRIG_HEAVY"))
-SCRIPT = Path(__file__).parents[2] / "benchmarks" / "restore_seeds.py"
-
-
-def script():
-    """The benchmark that prints the table of many units, as a module."""
-    spec = importlib.util.spec_from_file_location("restore_seeds", SCRIPT)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["restore_seeds"] = module  # dataclasses look their module up there
-    spec.loader.exec_module(module)
-    return module
-
-
-SEEDS = script()
-
 
 def test_a_tired_unit_is_brought_in_by_its_own_truth():
     """Nobody would have been hurt; everything was read as found before the first mark; two hold points at least."""
@@ -39,8 +27,8 @@ def test_a_tired_unit_is_brought_in_by_its_own_truth():
             assert max(row.row for row in rows if row.purpose == "as found") < min(mark["step"] for mark in marks)
             assert found["x-zero"] == pytest.approx(-0.041, abs=0.003)
             assert outcome.results["x-zero"].details["as_found"] == found["x-zero"]
-        true = SEEDS.true_of(bench)  # with the unit on again and warmed through
-        for name, (low, high) in SEEDS.WINDOWS.items():
+        true = restore_seeds.true_of(bench)  # with the unit on again and warmed through
+        for name, (low, high) in restore_seeds.WINDOWS.items():
             assert low <= true[name] <= high, name
 
 
@@ -66,7 +54,7 @@ UNITS = [(seed, None) for seed in range(50)] if HEAVY else [(seed, fault) for se
 @pytest.mark.parametrize(("seed", "fault"), UNITS)
 def test_a_fault_ends_in_its_hint_and_in_no_unsafe_step(seed, fault):
     """What the fault leaves within reach is in by the truth; no kilovolts after it was seen, none unasked ever."""
-    ended = SEEDS.restored(seed, fault)
+    ended = restore_seeds.restored(seed, fault)
     assert ended.hint, ended.words
     assert ended.out == ()
     assert ended.unsafe == ()
