@@ -289,6 +289,14 @@ class History:
         """Where trimmers, rings and knobs stood before they were touched."""
         return self._of_steps("marks", job)
 
+    def traffic(self, job: int) -> list[Mapping[str, Any]]:
+        """What went over the instruments' links before trouble ended the job, as text: see `Store.traffic`."""
+        rows = self._rows(
+            "SELECT traffic.* FROM traffic JOIN sittings ON sittings.id = sitting WHERE job = ? ORDER BY traffic.id",
+            job,
+        )
+        return [dict(row) for row in rows]
+
     def _of_steps(self, table: str, job: int, after: int = 0) -> list[Mapping[str, Any]]:
         rows = self._rows(
             f"SELECT {table}.*, steps.step AS step_id, steps.sitting AS sitting FROM {table}"

@@ -60,7 +60,8 @@ def _harmless(value: Any) -> Any:
 
 
 def as_json_lines(history: History, job: int) -> Iterator[str]:
-    """Everything of `job`, a line at a time: the job, each step with its readings, answers to hold points, events."""
+    """Everything of `job`, a line at a time: the job, each step with its readings, answers to hold points, events,
+    and after trouble what went over the links."""
     facts = history.job(job)
     yield _line("job", {name: getattr(facts, name) for name in facts.__dataclass_fields__})
     for it in history.instruments(job):
@@ -73,6 +74,7 @@ def as_json_lines(history: History, job: int) -> Iterator[str]:
         ("acknowledgement", history.acknowledgements(job)),
         ("gap", history.gaps(job)),
         ("mark", history.marks(job)),
+        ("traffic", history.traffic(job)),
     ):
         for row in found:
             yield _line(kind, row)

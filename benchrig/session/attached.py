@@ -6,7 +6,7 @@ the thread that reads, and the try to reopen a lost link, ask for the acknowledg
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -93,6 +93,9 @@ class BenchTools:
     def facts(self) -> Sequence[InstrumentFacts]:
         """All instruments of the bench file; the identity of those that were opened."""
         return [self._facts(name) for name in self._station.bench.instruments]
+
+    def traffic(self) -> Mapping[str, str]:
+        return {name: attached.log.text() for name, attached in self._used.items()}
 
     def _facts(self, name: str) -> InstrumentFacts:
         spec = self._station.bench.instruments[name]

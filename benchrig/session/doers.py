@@ -36,7 +36,7 @@ from ..readings import Reading
 from ..records.facts import StepResult
 from ..units import quantity_in, show
 from .classing import shape_of
-from .ports import InstrumentSource, Lost
+from .ports import Back, InstrumentSource, Lost
 from .remembering import cleaned
 from .verdicts import Value, derived, judged, value_of
 from .work import Work
@@ -98,20 +98,21 @@ def collect(
 
     The last ones if they go on running: `steady` tells.
 
-    Fewer, or none, if they do not come: the person may still be at the leads, the unit may still be coming up.
+    Fewer, or none, if they do not come: the person may still be at the leads, the unit may still be coming up. An
+    instrument that is away is no absent value: it comes back, or is given up with LinkLost.
     """
     began, over = work.clock.now(), max(STANDS, over)
     taken: list[Reading] = []
     longest = LONGEST
     with work.feed(source, limits) as feed:
         last = began
-        while work.clock.now() < min(last + PATIENCE, began + longest):
+        while work.away or work.clock.now() < min(last + PATIENCE, began + longest):
             item = work.take(feed, source, limits)
             if isinstance(item, Reading) and waits_for_a_hand(item) and work.services.operator.attended:
                 last, longest = work.clock.now(), FOR_A_HAND
-            if isinstance(item, Lost):
+            if isinstance(item, Lost | Back):
                 taken.clear()
-                last = work.clock.now() + PATIENCE
+                last = work.clock.now()
             if not isinstance(item, Reading) or not item.usable or item.time - item.aperture < began:
                 continue
             taken, last = recent([*taken, item], count, over), work.clock.now()

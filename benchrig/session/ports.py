@@ -6,7 +6,7 @@ before a feed on it is opened.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -52,7 +52,10 @@ class Taken:
 
 @dataclass(frozen=True, slots=True)
 class Many:
-    """Readings of a channel all at once, from an instrument with a memory of its own."""
+    """Readings of a channel all at once, from an instrument with a memory of its own.
+
+    No driver here has one; the session's own speed is measured with them (`benchmarks/soak_days.py`).
+    """
 
     channel: str
     columns: Columns
@@ -137,6 +140,10 @@ class Tools(Protocol):
 
     def facts(self) -> Sequence[InstrumentFacts]:
         """Instruments as far as they are known by now."""
+        ...
+
+    def traffic(self) -> Mapping[str, str]:
+        """What went over the links of the instruments in use lately, as text, by name."""
         ...
 
 

@@ -194,9 +194,15 @@ class Runner:
         except (StoreError, Lapsed):
             raise
         except BenchrigError as trouble:
+            self._keep_traffic()
             return self._cut(_End(trouble.exit_code, str(trouble)))
         self._guard.done()
         return done
+
+    def _keep_traffic(self) -> None:
+        """What was said last on every link: who looks for the fault can see it, or make a test of it."""
+        for name, dialogue in self._services.tools.traffic().items():
+            self._store.traffic(name, dialogue, self._clock.now())
 
     def _power_for(self, step: Step, row: int) -> bool:
         """Switch the unit as the step needs it. A hazardous step sees to it by itself."""

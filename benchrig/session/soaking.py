@@ -159,6 +159,8 @@ class Soaking:
                 self._act(self._engine.caught(name, time, float(volts.min()), float(volts.max()), "V"))
             case Dead(instrument, reason):
                 self._note("out of use", {"instrument": instrument, "why": reason})
+                said_last = self._work.services.tools.traffic().get(instrument, "")
+                self._keeping.do(lambda: self._store.traffic(instrument, said_last, now))
                 self._raise(f"{instrument} out of use", "warning", f"{instrument} is out of use", reason)
 
     def _gap_opened(self, instrument: str, reason: str, now: float) -> Any:

@@ -81,6 +81,11 @@ class Work:
         """The decision rule of the procedure."""
         return self.services.procedure.rule
 
+    @property
+    def away(self) -> bool:
+        """The instrument that is read was lost and is not back."""
+        return self._gap is not None
+
     def tell(self, notice: Notice) -> None:
         """Record what is worth it, then show it."""
         if isinstance(notice, Said):

@@ -80,6 +80,9 @@ class FakeTools:
     def facts(self):
         return []
 
+    def traffic(self):
+        return dict.fromkeys(self.scripts, "")
+
     def feed(self, source, limits, guard=None):
         if guard:
             guard()

@@ -201,6 +201,8 @@ def test_another_unit_in_its_place_is_out_of_use_and_the_others_go_on(bench):
     outcome, watched, _ = soak(bench, procedure())
     assert outcome.exit_code == 0
     assert any("out of use" in it.title for it in watched.of("alarm raised"))
+    with bench.history() as history:
+        assert any("IDN?" in it["dialogue"] for it in history.traffic(1))
 
 
 def test_the_power_is_cycled_through_the_supply(bench):
