@@ -187,9 +187,12 @@ class Polled14Meter:
         raise trouble or self._silent()
 
     def _taken(self, frame: bytes) -> Reading:
-        """Answers come in the order of the questions, so this one may be the oldest question's: it began no earlier."""
-        asked = self._unanswered.pop(0)
+        """Answers come in the order of the questions, so this one may be the oldest question's: it began no earlier.
+
+        One that answers no question is of a model that also sends by itself, and is new.
+        """
         now = self._clock.now()
+        asked = self._unanswered.pop(0) if self._unanswered else now
         return replace(decode(frame), time=now, aperture=max(self._interval, now - asked))
 
     def _silent(self) -> LinkTimeout:
