@@ -116,7 +116,8 @@ def quantity_in(text: str, unit: str) -> float:
     """The value of `text` in base unit `unit`; `UnitError` if it measures something else."""
     found = quantity(text)
     if found.unit != unit:
-        raise UnitError(f"{text!r} is in {found.unit}, but {unit} is needed.", next_step=f"Give it in {unit}.")
+        has = "has no unit" if text.rstrip()[-1:].isdigit() else f"is in {found.unit}"
+        raise UnitError(f"{text!r} {has}, but {unit} is needed.", next_step=f"Give it in {unit}.")
     return found.value
 
 
@@ -145,3 +146,13 @@ def _shown_scale(size: float, unit: str) -> tuple[float, str]:
     if unit not in UNITS or not UNITS[unit][2] or size == 0.0:
         return 1.0, ""
     return next(((s, p) for s, p in _SHOWN if size >= s * 0.9999999), _SHOWN[-1])
+
+
+def clock_words(seconds: float) -> str:
+    """A length of time as on a stop-watch, h:mm:ss, to the nearest second.
+
+    >>> clock_words(8045.3)
+    '2:14:05'
+    """
+    whole = max(0, round(seconds))
+    return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchrig.errors import FileError, UnitError
-from benchrig.units import PREFIXES, UNITS, Quantity, quantity, quantity_in, show
+from benchrig.units import PREFIXES, UNITS, Quantity, clock_words, quantity, quantity_in, show
 
 # Prefixes as in the SI brochure (BIPM, 9th edition, table 7); minute, hour and per cent as in its table 8 and 5.4.7.
 WRITTEN = [
@@ -135,3 +135,18 @@ def test_a_value_is_shown_with_the_decimals_it_has(
 def test_a_quantity_is_a_float_where_one_is_wanted_and_shows_itself() -> None:
     assert float(quantity("9.40 kV")) == 9400.0
     assert str(quantity("9.40 kV")) == "9.400 kV"
+
+
+@pytest.mark.parametrize(("text", "words"), [("5", "'5' has no unit, but V"), ("5 A", "is in A"), ("20 %", "is in 1")])
+def test_another_unit_and_none_are_told_apart(text, words):
+    """A bare number is said to be one."""
+    with pytest.raises(UnitError, match=words):
+        quantity_in(text, "V")
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"), [(-1.0, "0:00:00"), (28_799.99, "8:00:00"), (59.4, "0:00:59"), (360_000.0, "100:00:00")]
+)
+def test_a_length_of_time_reads_as_on_a_stop_watch(seconds, words):
+    """To the nearest second, hours as they come, never below nothing."""
+    assert clock_words(seconds) == words

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..records.envelope import Envelope, envelope_over
-from ..units import show
+from ..units import clock_words, show
 
 _LEFT, _RIGHT, _TOP, _BOTTOM = 74, 14, 12, 30
 
@@ -60,16 +60,6 @@ def ticks(low: float, high: float, about: int = 5) -> list[float]:
     first = math.ceil(low / step - 1e-9)
     last = math.floor(high / step + 1e-9)
     return [float(f"{i * step:.12g}") for i in range(first, last + 1)]
-
-
-def clock_words(seconds: float) -> str:
-    """h:mm:ss.
-
-    >>> clock_words(5400.0)
-    '1:30:00'
-    """
-    whole = max(0, round(seconds))
-    return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
 
 
 LONG = 600.0  # s from which moments are told as on a clock

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from ..records.history import History, StepRow
-from ..units import show
-from .plots import Band, clock_words, plot_envelope
+from ..units import clock_words, show
+from .plots import Band, plot_envelope
 
 POINTS = 760  # about one for each column of the drawing
 MOST_FINDINGS = 40

@@ -12,7 +12,7 @@ from __future__ import annotations
 from rich.text import Text
 
 from ..session.notices import ChannelView, SoakMoved
-from ..units import show
+from ..units import clock_words, show
 from .gauge import FULL, Glyphs
 from .words import plain
 
@@ -48,16 +48,6 @@ def _worst(channels: tuple[ChannelView, ...], most: int) -> list[ChannelView]:
 def _head(moved: SoakMoved) -> Text:
     left = "" if moved.remaining is None else f", {clock_words(moved.remaining)} to go"
     return Text.assemble((f" {moved.state}", "bold"), f"  {clock_words(moved.elapsed)}{left}")
-
-
-def clock_words(seconds: float) -> str:
-    """h:mm:ss.
-
-    >>> clock_words(8045.3)
-    '2:14:05'
-    """
-    whole = max(0, int(seconds))
-    return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
 
 
 def _row(it: ChannelView, names: int, glyphs: Glyphs) -> Text:
