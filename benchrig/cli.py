@@ -5,6 +5,8 @@ So `benchrig --help` answers at once and imports no instrument library, no numpy
 
 from __future__ import annotations
 
+import contextlib
+import difflib
 import importlib
 import os
 import sys
@@ -13,7 +15,7 @@ from typing import NamedTuple
 
 import click
 
-from .errors import BenchrigError
+from .errors import BenchrigError, Stopped
 
 
 class Entry(NamedTuple):
@@ -62,6 +64,16 @@ class LazyGroup(click.Group):
         command: click.Command = module.command
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """As click does it; a word that is no command gets the nearest that is one."""
+        if args and not args[0].startswith("-") and args[0] not in COMMANDS:
+            near = difflib.get_close_matches(args[0], COMMANDS, 1)
+            hint = f"Did you mean {near[0]!r}?" if near else f"There are: {', '.join(COMMANDS)}."
+            raise click.UsageError(f"There is no command {args[0]!r}. {hint}", ctx)
+        return super().resolve_command(ctx, args)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl([(name, entry.help) for name, entry in COMMANDS.items()])
@@ -80,19 +92,26 @@ def run(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return the exit code; no traceback reaches the person."""
     try:
         result = cli.main(args=arguments, prog_name="benchrig", standalone_mode=False)
-    except click.ClickException as error:
-        error.show()
+    except click.exceptions.NoArgsIsHelpError as asked:
+        click.echo(asked.message)
         return 2
-    except click.Abort:
+    except click.ClickException as error:
+        click.echo(usage_words(error), err=True)
+        return 2
+    except (click.Abort, KeyboardInterrupt):
         click.echo("Stopped.", err=True)
-        return 3
+        return Stopped.exit_code
     except BenchrigError as error:
         click.echo(f"benchrig: {error}", err=True)
         return error.exit_code
-    except KeyboardInterrupt:
-        click.echo("Stopped.", err=True)
-        return 3
     return result if isinstance(result, int) else 0
+
+
+def usage_words(error: click.ClickException) -> str:
+    """A mistake in the command line in one line: which command, what, and where its options are explained."""
+    context = getattr(error, "ctx", None)
+    path = context.command_path if context is not None else "benchrig"
+    return f"{path}: {error.format_message()} See: {path} --help"
 
 
 def main() -> None:
@@ -100,11 +119,33 @@ def main() -> None:
     # For numpy's OpenBLAS, which looks when it is first imported. Matrices are small here: waking other threads for
     # them costs several times the work itself on a machine that has instruments to read.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    for stream in (sys.stdout, sys.stderr):
+        if stream is not None:  # what a terminal's alphabet lacks is shown as ?, and is no reason to end a job
+            stream.reconfigure(errors="replace")  # type: ignore[union-attr]
+    sys.exit(_to_the_end())
+
+
+def _to_the_end() -> int:
+    """Run, and write out what is still held back. What cannot be written is no traceback, and no good exit code."""
     try:
         code = run()
         sys.stdout.flush()
-    except BrokenPipeError:
-        # The reader of our pipe has gone (`benchrig jobs | head`): end quietly, as a filter does.
-        sys.stderr.close()
-        code = 0
-    sys.exit(code)
+    except (BrokenPipeError, SystemExit):  # the reader of our pipe has gone (`benchrig jobs | head`), as click says it
+        code = Stopped.exit_code
+    except OSError as error:
+        if error.filename is not None:
+            raise
+        with contextlib.suppress(OSError):
+            click.echo(f"benchrig: The output cannot be written: {error.strerror}. Make room for it.", err=True)
+        code = BenchrigError.exit_code
+    else:
+        return code
+    _let_go()
+    return code
+
+
+def _let_go() -> None:
+    """So that the interpreter, at its end, does not try to write again what could not be written."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    os.close(nowhere)

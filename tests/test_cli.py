@@ -1,5 +1,6 @@
 """The command line itself: quick help, plain errors, the right exit codes."""
 
+import os
 import subprocess
 import sys
 
@@ -58,4 +59,65 @@ def test_errors_become_exit_codes_without_a_traceback(error, code, monkeypatch, 
 @pytest.mark.parametrize("arguments", [["polish"], ["--loud"], ["run", "--no-such-option"]])
 def test_a_wrong_command_line_is_exit_code_2(arguments, capsys):
     assert cli.run(arguments) == 2
-    assert "Usage" in capsys.readouterr().err
+    assert "--help" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("typed", "meant"), [("rum", "run"), ("chekc", "check"), ("repport", "report")])
+def test_a_mistyped_command_is_told_the_one_that_was_meant(typed, meant, capsys):
+    """In one line, with where the commands are explained."""
+    assert cli.run([typed, "skerry14/adjust"]) == 2
+    err = capsys.readouterr().err
+    assert f"Did you mean {meant!r}?" in err
+    assert "See: benchrig --help" in err
+    assert err.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["run", "x", "--sreial", "1"], "--serial"),
+        (["report", "x"], "'x' is not a valid integer"),
+        (["check", "skerry14/adjust"], "--bench"),
+    ],
+)
+def test_a_wrong_option_is_one_line_that_names_the_command_and_its_help(arguments, words, capsys):
+    """No block of usage text above what is wrong."""
+    assert cli.run(arguments) == 2
+    err = capsys.readouterr().err
+    assert err.startswith(f"benchrig {arguments[0]}: ")
+    assert words in err
+    assert err.endswith(f"See: benchrig {arguments[0]} --help\n")
+    assert err.count("\n") == 1
+
+
+PROGRAM = [sys.executable, "-m", "benchrig"]
+
+
+def test_a_reader_that_goes_away_is_no_good_end():
+    """`benchrig --help | true`: quiet, and not the exit code of a job in which everything is in."""
+    ours, theirs = os.pipe()
+    os.close(ours)
+    with os.fdopen(theirs, "wb") as closed:
+        done = subprocess.run([*PROGRAM, "--help"], stdout=closed, stderr=subprocess.PIPE, text=True, check=False)
+    assert (done.returncode, done.stderr) == (3, "")
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="a device that is always full is Linux's")
+def test_output_that_cannot_be_written_is_named_without_a_traceback():
+    """As on a full disk: exit code 4, and one line."""
+    with open("/dev/full", "w") as full:
+        done = subprocess.run([*PROGRAM, "--help"], stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+    assert done.returncode == 4
+    assert "No space left on device" in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+def test_words_that_the_terminal_cannot_write_are_no_reason_to_end(tmp_path):
+    """A name of another alphabet in a message, on a terminal of ISO 8859-1."""
+    done = subprocess.run(
+        [*PROGRAM, "check", "Ωmeter.toml", "--bench", "skerry14/bench"], capture_output=True, check=False,
+        cwd=tmp_path, env={**os.environ, "PYTHONIOENCODING": "latin-1"},
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert b"?meter.toml" in done.stderr
+    assert b"Traceback" not in done.stderr

@@ -5,17 +5,18 @@ from __future__ import annotations
 import click
 
 from ..records import open_history
+from .options import read_record
 
 
 @click.command("export")
 @click.argument("job", type=int)
 @click.option("--format", "kind", type=click.Choice(["csv", "jsonl"]), default="csv", show_default=True)
-@click.option("--store", "path", metavar="FILE|URL", help="The record to read: a file, or postgresql://...")
-def command(job: int, kind: str, path: str | None) -> None:
+@read_record
+def command(job: int, kind: str, record: str | None) -> None:
     """Write JOB to standard output: a row for each step (csv), or every step and reading (jsonl)."""
     from ..report.export import as_csv, as_json_lines
 
-    with open_history(path) as history:
+    with open_history(record) as history:
         if kind == "csv":
             click.echo(as_csv(history, job), nl=False)
         else:

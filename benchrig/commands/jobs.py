@@ -9,18 +9,19 @@ from ..records.history import History, JobRow, StepRow
 from ..records.visits import Moved, since
 from ..ui.words import plain
 from ..units import show
+from .options import read_record
 
 
 @click.command("jobs")
 @click.argument("job", type=int, required=False)
 @click.option("--serial", help="Only the jobs of this unit.")
-@click.option("--store", "path", metavar="FILE|URL", help="The record to read: a file, or postgresql://...")
-def command(job: int | None, serial: str | None, path: str | None) -> None:
+@read_record
+def command(job: int | None, serial: str | None, record: str | None) -> None:
     """List the recorded jobs, newest first, or show JOB step by step.
 
     For a unit that was here before, JOB also says how each value moved since then, and whether that is more than doubt.
     """
-    with open_history(path) as history:
+    with open_history(record) as history:
         lines = _one(history, job) if job is not None else [_line(row) for row in history.jobs(serial=serial)]
     click.echo("\n".join(lines) if lines else "No jobs in this record yet. `benchrig rehearse` makes one.")
 

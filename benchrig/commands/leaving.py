@@ -1,6 +1,10 @@
-"""Closing a record, and what the person should know then."""
+"""What a job leaves behind: a closed record, and what the person should know then."""
 
 from __future__ import annotations
+
+import contextlib
+import shlex
+from collections.abc import Sequence
 
 import click
 
@@ -11,3 +15,14 @@ def close(store: Store) -> None:
     """Close it; what still waits for the shop's server is told on stderr."""
     if words := store.close():
         click.echo(f"benchrig: {words}", err=True)
+
+
+def report_command(job: int, record: str | None) -> str:
+    """What to type to have the job as a page."""
+    return f"benchrig report {job}" + (f" --store {shlex.quote(record)}" if record is not None else "")
+
+
+def say_afterwards(lines: Sequence[str]) -> None:
+    """Words after a job. That nobody reads them changes nothing about how it ended."""
+    with contextlib.suppress(OSError):
+        click.echo("\n".join(lines))

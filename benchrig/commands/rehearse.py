@@ -15,20 +15,21 @@ from typing import Any
 
 import click
 
-from ..bench import Bench, Station, load_bench
+from ..bench import Bench, load_bench
 from ..clock import RealClock
 from ..glance.book import Book
 from ..instruments import load_stand_in
 from ..procedure import Procedure, load_procedure
 from ..procedure.serials import sample
-from ..records import open_store
 from ..session import Outcome, run
 from ..session.attached import BenchTools
 from ..session.operators import Operator
 from ..ui.terminal import Shown
 from ..units import show
 from .broken import broken_off
-from .leaving import close
+from .leaving import report_command, say_afterwards
+from .opening import open_bench
+from .options import written_record
 from .practice import HELP, Practice
 from .shipped import bench_beside, locate
 from .showing import (
@@ -64,7 +65,7 @@ class Served:
 @click.option("--serial", help="Serial number of the simulated unit; one that fits unless given.")
 @click.option("--world", help="Which simulated bench; the one of the bench file beside PROCEDURE unless given.")
 @click.option("--resume", is_flag=True, help="Go on with a rehearsal that was broken off, on a unit as it arrives.")
-@click.option("--store", "record", metavar="FILE|URL", help="The record to write: a file, or postgresql://...")
+@written_record
 @glance_option
 @sound_options
 @showing_options
@@ -94,11 +95,8 @@ def command(
     serial = serial or sample(plan.serial)
     with orderly(), ExitStack() as stack:
         doubles = stack.enter_context(load_stand_in("launch")(world, seed))
-        store = open_store(record)
-        stack.callback(close, store)
         clock = RealClock()
-        station = Station(bench_at(bench, doubles.addresses), clock, servers=Served(doubles))
-        stack.callback(station.close)
+        store, station = open_bench(stack, bench_at(bench, doubles.addresses), record, clock, servers=Served(doubles))
         witness = Witness(plan, known_truth(doubles.hands), store, clock, _truth_lines(how, clock))
         stand_in = load_stand_in("operator")(doubles.hands, clock, seed=seed)
         stack.callback(stand_in.close)
@@ -108,7 +106,7 @@ def command(
         job = broken_off(store.path, serial, plan.digest) if resume else None
         outcome = run(plan, BenchTools(station), shown, store, clock, serial=serial, resume=job)
     if how != JSON:
-        click.echo("\n".join(summary(outcome, witness.seen, store.path)))
+        say_afterwards(summary(outcome, witness.seen, store.path, report_command(outcome.job, record)))
     return outcome.exit_code or int(bool(witness.outside()))
 
 
@@ -152,11 +150,11 @@ def _operator(
     return practice.with_person(you)
 
 
-def summary(outcome: Outcome, seen: dict[str, Witnessed], record: Path) -> list[str]:
+def summary(outcome: Outcome, seen: dict[str, Witnessed], record: Path, report: str) -> list[str]:
     """What a person wants to know at the end: each setting as read and as it truly is."""
     lines = ["", f"{'step':16} {'read':>12} {'true':>12}   window"]
     lines += [_line(it) for it in seen.values()]
-    lines += ["", f"Job {outcome.job}: {outcome.words}.", f"Record: {record}", f"Report: benchrig report {outcome.job}"]
+    lines += ["", f"Job {outcome.job}: {outcome.words}.", f"Record: {record}", f"Report: {report}"]
     return lines
 
 

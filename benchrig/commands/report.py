@@ -8,18 +8,19 @@ import click
 
 from ..errors import FileError
 from ..records import open_history
+from .options import read_record
 
 
 @click.command("report")
 @click.argument("job", type=int)
-@click.option("--store", "path", metavar="FILE|URL", help="The record to read: a file, or postgresql://...")
+@read_record
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="The file to write; - for standard output.")
-def command(job: int, path: str | None, output: Path | None) -> None:
+def command(job: int, record: str | None, output: Path | None) -> None:
     """Write the as-found / as-left report of JOB. It opens in any browser, without a network, and prints well."""
     from ..report.model import gather
     from ..report.render import render
 
-    with open_history(path) as history:
+    with open_history(record) as history:
         page = render(gather(history, job))
     if output == Path("-"):
         click.echo(page)

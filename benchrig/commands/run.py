@@ -2,49 +2,35 @@
 
 from __future__ import annotations
 
-import getpass
 from contextlib import ExitStack
 from pathlib import Path
 
 import click
 
-from ..bench import Station, load_bench
+from ..bench import load_bench
 from ..clock import RealClock
 from ..errors import FileError
 from ..glance.book import Book
 from ..procedure import load_procedure
-from ..records import open_store
-from ..session import AbsentOperator, run
+from ..session import run
 from ..session.attached import BenchTools
-from ..session.operators import Operator
 from ..session.plan import printed
 from ..ui.terminal import Shown
 from .broken import broken_off
 from .check import refuse_unfit
-from .leaving import close
+from .opening import open_bench, open_operator
+from .options import unit_options, written_record
 from .shipped import locate
-from .showing import (
-    glance_option,
-    mode,
-    open_display,
-    open_glance,
-    open_sounds,
-    person,
-    showing_options,
-    sound_options,
-)
+from .showing import glance_option, mode, open_glance, open_sounds, showing_options, sound_options
 from .way_out import orderly
 
 
 @click.command("run")
 @click.argument("procedure")
-@click.option("--bench", "bench_name", help="The bench file.")
-@click.option("--serial", default="", help="Serial number of the unit, as on its plate.")
-@click.option("--operator", "name", help="Who works; your login name unless given.")
-@click.option("--absent", is_flag=True, help="Nobody is there: whatever needs hands or a decision is refused.")
+@unit_options
 @click.option("--plan", "only_plan", is_flag=True, help="Print the steps and what opens what again; then end.")
 @click.option("--resume", is_flag=True, help="Go on with this unit's job that was broken off.")
-@click.option("--store", "record", metavar="FILE|URL", help="The record to write: a file, or postgresql://...")
+@written_record
 @glance_option
 @sound_options
 @showing_options
@@ -77,18 +63,11 @@ def command(
     refuse_unfit(work, bench)
     how = mode(as_json, plain)
     with orderly(), ExitStack() as stack:
-        store = open_store(record)
-        stack.callback(close, store)
         clock = RealClock()
-        station = Station(bench, clock)
-        stack.callback(station.close)
+        store, station = open_bench(stack, bench, record, clock)
         sounds = open_sounds(stack, sound, wav, clock)
-        operator: Operator
-        if absent:
-            operator = AbsentOperator(open_display(stack, how, clock).show)
-        else:
-            operator = person(stack, name or getpass.getuser(), how, clock)
-        operator = Shown(operator, Book(store, clock), *sounds, *open_glance(stack, glance))
+        operator = open_operator(stack, how, clock, name, absent=absent)
+        shown = Shown(operator, Book(store, clock), *sounds, *open_glance(stack, glance))
         job = broken_off(store.path, serial, work.digest) if resume else None
-        outcome = run(work, BenchTools(station), operator, store, clock, serial=serial, resume=job)
+        outcome = run(work, BenchTools(station), shown, store, clock, serial=serial, resume=job)
     return outcome.exit_code

@@ -15,6 +15,7 @@ from ..clock import Clock
 from ..errors import FileError
 from ..session.operators import Operator
 from ..ui.keys import open_keys
+from ..ui.lasting import Lasting, LastingScreen
 from ..ui.sounding import KINDS, WavFile, open_sound
 from ..ui.terminal import Display, Screen, Shown, TerminalOperator
 
@@ -87,7 +88,7 @@ def mode(as_json: bool, plain: bool) -> str:
 
 
 def open_display(stack: ExitStack, how: str, clock: Clock) -> Display:
-    """The display of `how`; closed with `stack`."""
+    """The display of `how`; closed with `stack`, and no trouble to a job's end if it goes away (see `Lasting`)."""
     display: Display
     if how == JSON:
         from ..ui.jsonlines import JsonLines
@@ -100,7 +101,7 @@ def open_display(stack: ExitStack, how: str, clock: Clock) -> Display:
     else:
         display = open_screen()
     stack.callback(display.close)
-    return display
+    return Lasting(display)
 
 
 def open_screen() -> Screen:
@@ -124,7 +125,7 @@ def person(
 ) -> Operator:
     """The person at this terminal. In JSON mode questions go to the terminal's screen, not into the lines."""
     keys = stack.enter_context(open_keys())
-    screen = open_screen() if how == LIVE else AskOnly()
+    screen = LastingScreen(open_screen() if how == LIVE else AskOnly())
     stack.callback(screen.close)
     operator: Operator = TerminalOperator(name, screen, keys, on_key, extra_help)
     return operator if how == LIVE else Shown(operator, open_display(stack, how, clock))

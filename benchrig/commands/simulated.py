@@ -12,21 +12,19 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
-import click
-
 from ..alarms import Alarms
-from ..bench import Bench, Station
+from ..bench import Bench
 from ..clock import SimClock
 from ..errors import FileError, UnitError
 from ..glance.book import Book
 from ..instruments import load_stand_in, load_world
 from ..procedure import Procedure
-from ..records import open_store
 from ..session import run
 from ..session.attached import BenchTools
 from ..ui.terminal import Shown
 from ..units import quantity_in
-from .leaving import close
+from .leaving import report_command, say_afterwards
+from .opening import open_bench
 from .showing import JSON, open_display, open_glance
 
 
@@ -74,10 +72,7 @@ def soak_simulated(
         for fault in faults:
             _known(world.hands, fault.name)
             clock.at(clock.now() + fault.at, partial(world.hands.fault, fault.name))
-        store = open_store(record)
-        stack.callback(close, store)
-        station = Station(bench, clock, world=world)
-        stack.callback(station.close)
+        store, station = open_bench(stack, bench, record, clock, world=world)
         operator = load_stand_in("operator")(world.hands, clock, seed=seed)
         stack.callback(operator.close)
         shown = Shown(operator, Book(store, clock), open_display(stack, how, clock), *open_glance(stack, glance))
@@ -87,5 +82,7 @@ def soak_simulated(
         took = time.monotonic() - began
     if how != JSON:
         hours = clock.now() / 3600.0
-        click.echo(f"{hours:.1f} h of simulated time in {took:.0f} s. Report: benchrig report {outcome.job}")
+        say_afterwards(
+            [f"{hours:.1f} h of simulated time in {took:.0f} s. Report: {report_command(outcome.job, record)}"]
+        )
     return outcome.exit_code

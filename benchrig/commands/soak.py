@@ -2,47 +2,42 @@
 
 from __future__ import annotations
 
-import getpass
 from contextlib import ExitStack
 from dataclasses import replace
 
 import click
 
 from ..alarms import try_all
-from ..bench import Bench, Station, load_bench
+from ..bench import Bench, load_bench
 from ..clock import RealClock
 from ..errors import FileError, UnitError
 from ..glance.book import Book
 from ..procedure import Procedure, load_procedure
 from ..procedure.model import Soak
-from ..records import open_store
-from ..session import AbsentOperator, run
+from ..session import run
 from ..session.attached import BenchTools
-from ..session.operators import Operator
 from ..ui.terminal import Shown
 from ..units import quantity_in
 from .check import refuse_unfit
-from .leaving import close
 from .lookout import lookout
+from .opening import open_bench, open_operator
+from .options import unit_options, written_record
 from .ringing import Relay, everybody, ringing, until_noted
 from .shipped import locate
-from .showing import glance_option, mode, open_display, open_glance, person, showing_options
+from .showing import glance_option, mode, open_glance, showing_options
 from .simulated import planned, soak_simulated
 from .way_out import orderly
 
 
 @click.command("soak")
 @click.argument("procedure")
-@click.option("--bench", "bench_name", help="The bench file.")
-@click.option("--serial", default="", help="Serial number of the unit, as on its plate.")
-@click.option("--operator", "name", help="Who starts it; your login name unless given.")
+@unit_options
 @click.option("--for", "lasts", metavar="DURATION", help='How long, such as "8 h", instead of what the file says.')
-@click.option("--absent", is_flag=True, help="Nobody starts it: whatever needs hands or a decision is refused.")
 @click.option("--try-alarms", is_flag=True, help="Only tell everybody who would be told of an alarm; then end.")
 @click.option("--simulated", is_flag=True, help="On simulated instruments and a simulated clock: a night in minutes.")
 @click.option("--seed", type=int, default=0, show_default=True, help="With --simulated: how the unit arrives.")
 @click.option("--fault", "faults", multiple=True, metavar="NAME@TIME", help="With --simulated: what breaks, and when.")
-@click.option("--store", "record", metavar="FILE|URL", help="The record to write: a file, or postgresql://...")
+@written_record
 @glance_option
 @showing_options
 def command(
@@ -78,22 +73,15 @@ def command(
     refuse_unfit(work, bench)
     how = mode(as_json, plain)
     with orderly(), ExitStack() as stack:
-        store = open_store(record)
-        stack.callback(close, store)
         clock = RealClock()
-        station = Station(bench, clock)
-        stack.callback(station.close)
-        operator: Operator
-        if absent:
-            operator = AbsentOperator(open_display(stack, how, clock).show)
-        else:
-            operator = person(stack, name or getpass.getuser(), how, clock)
+        store, station = open_bench(stack, bench, record, clock)
+        operator = open_operator(stack, how, clock, name, absent=absent)
         beats = stack.enter_context(lookout(bench, clock, serial, store.path))
-        operator = Relay(Shown(operator, Book(store, clock), *open_glance(stack, glance)), beats)
-        alarms = stack.enter_context(ringing(bench.alarms, clock, operator.notify, serial, store.path))
-        outcome = run(work, BenchTools(station), operator, store, clock, serial=serial, alarms=alarms)
+        shown = Relay(Shown(operator, Book(store, clock), *open_glance(stack, glance)), beats)
+        alarms = stack.enter_context(ringing(bench.alarms, clock, shown.notify, serial, store.path))
+        outcome = run(work, BenchTools(station), shown, store, clock, serial=serial, alarms=alarms)
         if not absent or bench.alarms.callers:
-            until_noted(alarms, operator, clock)
+            until_noted(alarms, shown, clock)
     return outcome.exit_code
 
 

@@ -10,14 +10,29 @@ from ..errors import FileError, UnitError
 from ..records import open_history, open_store
 from ..units import quantity_in
 from .leaving import close
+from .options import written_record
 
 HOT = 1  # day; what is younger may still be looked at reading by reading
 
 
 @click.command("thin")
-@click.option("--older-than", "days", type=click.IntRange(min=HOT), required=True, metavar="DAYS", help="Days.")
-@click.option("--to", "to", default="1 min", show_default=True, metavar="TIME", help="Keep the extremes of each.")
-@click.option("--store", "record", metavar="FILE|URL", help="The record to thin: a file, or postgresql://...")
+@click.option(
+    "--older-than",
+    "days",
+    type=click.IntRange(min=HOT),
+    required=True,
+    metavar="DAYS",
+    help="Which readings: older than so many days.",
+)
+@click.option(
+    "--to",
+    "to",
+    default="1 min",
+    show_default=True,
+    metavar="TIME",
+    help="Keep the extremes of each stretch this long.",
+)
+@written_record
 def command(days: int, to: str, record: str | None) -> None:
     """Thin the readings of old watches, for good.
 

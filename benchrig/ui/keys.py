@@ -41,6 +41,13 @@ def _first_key(text: str) -> tuple[str, int]:
     return "escape", 1
 
 
+def ask(prompt: str) -> None:
+    """Write a prompt where the person sees it: never into a pipe or a file that standard output goes to."""
+    stream = sys.stdout if sys.stdout.isatty() else sys.stderr
+    stream.write(prompt)
+    stream.flush()
+
+
 class Keys(Protocol):
     """A keyboard."""
 
@@ -85,6 +92,7 @@ class PosixKeys:
         import termios
 
         self._termios = termios
+        self._terminal = terminal
         self._fd = terminal.fileno()
         self._as_found = termios.tcgetattr(self._fd)
         atexit.register(self.close)
@@ -108,14 +116,17 @@ class PosixKeys:
         return split_keys(data.decode("utf-8", "replace"))
 
     def line(self, prompt: str) -> str | None:
-        """Ask for a line with the terminal as it was found; None at end of input."""
-        self._give_back()
+        """Ask for a line with the terminal as it was found; None at end of input, or where the terminal has gone."""
         try:
-            return input(prompt)
-        except EOFError:
+            self._give_back()
+            try:
+                ask(prompt)
+                typed = self._terminal.readline()
+            finally:
+                self._single_keys()
+        except (OSError, self._termios.error):
             return None
-        finally:
-            self._single_keys()
+        return typed.removesuffix("\n") if typed else None
 
     def _give_back(self) -> None:
         self._termios.tcsetattr(self._fd, self._termios.TCSADRAIN, self._as_found)

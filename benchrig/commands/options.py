@@ -1,0 +1,25 @@
+"""Options that several commands have: the same name, the same meaning, the same words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import click
+
+_WHERE = "a file, or postgresql://...; $BENCHRIG_RECORD or your own unless given."
+written_record = click.option("--store", "record", metavar="FILE|URL", help=f"The record to write: {_WHERE}")
+read_record = click.option("--store", "record", metavar="FILE|URL", help=f"The record to read: {_WHERE}")
+
+
+def unit_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """`--bench`, `--serial`, `--operator`, `--absent`: a job on a bench of one's own."""
+    options = (
+        click.option("--bench", "bench_name", metavar="BENCH", help="The bench file, or the name of a shipped one."),
+        click.option("--serial", default="", help="Serial number of the unit, as on its plate."),
+        click.option("--operator", "name", help="Who works; your login name unless given."),
+        click.option("--absent", is_flag=True, help="Nobody is there: whatever needs hands or a decision is refused."),
+    )
+    for option in reversed(options):
+        command = option(command)
+    return command
