@@ -158,7 +158,9 @@ def do_confirm(work: Work, step: Confirm, results: Results) -> Done:
     cleans = good and bool(step.cleans)
     if cleans:
         cleaned(work, step.cleans)
-    return Done(StepResult("done" if good else "fail", words="" if good else str(chosen)), cleans, chosen or "")
+    return Done(
+        StepResult("done" if good else "fail", words="" if good else chosen or "no answer"), cleans, chosen or ""
+    )
 
 
 def do_observe(work: Work, step: Observe, results: Results) -> Done:

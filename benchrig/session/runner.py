@@ -94,6 +94,7 @@ class Runner:
         """From the first step to the last line of the record."""
         job = self._begin()
         try:
+            self._tell_start(job)
             self._make_safe_what_was_live()
             self._all_steps()
         except BaseException as error:
@@ -112,9 +113,11 @@ class Runner:
         else:
             facts = job_facts(self._services, self._serial, self._environment)
             job = self._store.begin_job(facts, self._clock.now(), self._clock.stamp())
+        return job
+
+    def _tell_start(self, job: int) -> None:
         steps = [step.id for step in self._procedure.steps]
         self._tell(JobStarted(job, self._procedure.title, self._serial, self._services.operator.name, steps))
-        return job
 
     def _make_safe_what_was_live(self) -> None:
         """A job that broke off at a live point goes on only when that point was made safe."""
