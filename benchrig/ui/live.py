@@ -25,10 +25,10 @@ FRAME = 0.05  # seconds; 20 drawings a second is more than an eye follows and li
 BURST = 4  # pictures that may follow each other at once
 
 _STYLES = {
-    "pass": "bold cyan",
-    "done": "bold cyan",
+    "pass": "bold",
+    "done": "bold",
     "conditional pass": "bold",
-    "skipped": "dim",
+    "skipped": "",
     "hold point lapsed": "bold reverse",
     "gap opened": "bold reverse",
     "gap closed": "bold",

@@ -18,7 +18,7 @@ from .words import plain
 
 BAR = 24
 _WORST_FIRST = ("absent", "out", "warning", "warm-up", "in")
-_STYLES = {"absent": "bold reverse", "out": "bold reverse", "warning": "bold reverse", "in": "bold cyan"}
+_STYLES = {"absent": "bold reverse", "out": "bold reverse", "warning": "bold reverse", "in": ""}
 
 
 def soak_rows(moved: SoakMoved, width: int, rows: int, glyphs: Glyphs = FULL) -> Text:
@@ -28,7 +28,7 @@ def soak_rows(moved: SoakMoved, width: int, rows: int, glyphs: Glyphs = FULL) ->
     names = max(len(plain(it.name)) for it in shown) if shown else 0
     lines += [_row(it, names, glyphs) for it in shown]
     if len(shown) < len(moved.channels):
-        lines.append(Text(f" and {len(moved.channels) - len(shown)} more", style="dim"))
+        lines.append(Text(f" and {len(moved.channels) - len(shown)} more"))
     for line in lines:
         line.truncate(max(1, width - 1), overflow="crop")
     text = Text("\n").join(lines)
@@ -54,7 +54,7 @@ def _row(it: ChannelView, names: int, glyphs: Glyphs) -> Text:
     style = _STYLES.get(it.state, "bold")
     value = "--.--" if it.value is None else show(it.value, it.unit)
     row = Text(f" {plain(it.name):{names}}  ")
-    row.append(f"{value:>10}", style="dim" if it.value is None else "bold")
+    row.append(f"{value:>10}", style="" if it.value is None else "bold")
     row.append("   ")
     row.append_text(_bar(it, glyphs))
     row.append("   ")

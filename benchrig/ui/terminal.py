@@ -129,7 +129,7 @@ class TerminalOperator:
                 return self._stop()
             case "?" | "h":
                 for line in self._help:
-                    self._screen.say(line, "dim")
+                    self._screen.say(line)
         return None
 
     def _with_words(self, verb: str, prompt: str) -> Command | None:

@@ -116,8 +116,8 @@ def _step_ended(it: n.StepEnded) -> str:
     if it.axes:
         value = " " + ", ".join(f"{axis.trimmer} {show(axis.value, axis.unit)}" for axis in it.axes)
     doubt = "" if it.axes or it.uncertainty is None else f" (U {show(2 * it.uncertainty, it.unit, digits=2)})"
-    words = f"  {it.words}" if it.words else ""
-    return f"      {it.verdict}:{value}{doubt}{words}" if value or words else f"      {it.verdict}"
+    said = f"{value}{doubt}{'  ' if value and it.words else ' ' if it.words else ''}{it.words}"
+    return f"      {it.verdict}:{said}" if said else f"      {it.verdict}"
 
 
 def _said(it: n.Said) -> str:

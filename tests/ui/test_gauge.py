@@ -1,5 +1,7 @@
 """The gauge: three rows that fit, and never a stale number dressed as a good one."""
 
+from dataclasses import replace
+
 import pytest
 from rich.console import Console
 
@@ -88,3 +90,46 @@ def test_hostile_trimmer_name_stays_text():
     console.print(text)
     console.file.close()
     assert "[red]RV?[2J41" in console.export_text()
+
+
+@pytest.mark.parametrize("width", range(16, 81))
+def test_a_figure_is_shown_whole_or_not_at_all(width):
+    """A distance cut after its first digit would read as another distance."""
+    row = gauge(moved(), width).plain.split("\n")[0]
+    assert row.strip() in {
+        "RV41   9.872 kV   target 9.400 kV   472 V high",
+        "RV41   9.872 kV   472 V high",
+        "RV41   9.872 kV",
+    } or (width < 18 and row.endswith("9.872 kV"))
+
+
+def test_a_long_name_gives_way_to_the_value():
+    """What is turned is known; what it reads is not."""
+    named = replace(moved(), trimmer="neck ring A, horizontal centring")
+    assert "9.872 kV" in gauge(named, 40).plain
+
+
+def test_a_hint_with_figures_is_left_out_where_it_does_not_fit():
+    """Words may be cut at the edge of the screen, figures not."""
+    least = replace(moved(), view=replace(moved().view, hint="least so far 0.0612"))
+    assert "least so far 0.0612" in gauge(least, 80).plain
+    assert "least" not in gauge(least, 30).plain
+
+
+def test_waiting_for_the_quiet_phase_is_said_once():
+    """The cue says it; the reason behind it is the same words."""
+    quiet = replace(moved(cue=Cue.QUIET), view=replace(moved(cue=Cue.QUIET).view, hint="waiting for the quiet phase"))
+    assert gauge(quiet, 80).plain.count("quiet") == 1
+
+
+def styles(drawn):
+    return {str(span.style) for span in drawn.spans}
+
+
+@pytest.mark.parametrize("stale", [True, False])
+@pytest.mark.parametrize("cue", list(Cue))
+def test_nothing_is_faint_and_colour_brings_its_own_background(cue, stale):
+    """Bright cyan on white, yellow on white and faint text cannot be read on every terminal."""
+    for style in styles(gauge(moved(9400.0, cue, position=0.0, stale=stale, held=0.5), 80)):
+        assert "dim" not in style
+        assert "cyan" not in style or style == "black on cyan"

@@ -173,3 +173,17 @@ def test_json_lines_are_written_at_once():
     JsonLines(out, SimClock()).show(EACH["Job 4: all in"])
     assert out.flushes == 1
     assert json.loads(out.getvalue())["exit_code"] == 0
+
+
+@pytest.mark.parametrize(
+    ("value", "words", "line"),
+    [
+        (None, "", "      done"),
+        (None, "needs begin, which failed", "      done: needs begin, which failed"),
+        (5.0, "", "      done: 5.000 V"),
+        (5.0, "near", "      done: 5.000 V  near"),
+    ],
+)
+def test_a_verdict_stands_one_space_before_what_follows(value, words, line):
+    """Whether a value follows, words, or both."""
+    assert sentence(n.StepEnded("s", "done", value, "V", None, words)) == line
