@@ -182,13 +182,16 @@ def settle(plan: Plan, procedure: Procedure) -> Plan:
     return plan
 
 
+_HOW = {Status.BAD: "failed", Status.BLOCKED: "is blocked", Status.SKIPPED: "was skipped"}
+
+
 def _closed(plan: Plan, step: Step) -> tuple[Status, str] | None:
     for other, words in step.only_if.items():
         if plan.status[other] is not Status.OPEN and plan.answers.get(other) != words:
             return Status.NOT_FOR_THIS, f"{other} was not {words!r}"
     for other in rests_on(step):
-        if plan.status[other] in (Status.BAD, Status.BLOCKED, Status.SKIPPED):
-            return Status.BLOCKED, f"needs {other}, which is {plan.status[other]}"
+        if plan.status[other] in _HOW:
+            return Status.BLOCKED, f"needs {other}, which {_HOW[plan.status[other]]}"
     return None
 
 

@@ -111,13 +111,17 @@ def _gap_closed(it: n.GapClosed) -> str:
     return f"      {it.instrument} back after {it.seconds:.1f} s, set up again"
 
 
+_MAY_NOT_HAVE_BEGUN = ("blocked", "skipped")  # so nothing above says which step it is
+
+
 def _step_ended(it: n.StepEnded) -> str:
     value = "" if it.value is None else f" {show(it.value, it.unit)}"
     if it.axes:
         value = " " + ", ".join(f"{axis.trimmer} {show(axis.value, axis.unit)}" for axis in it.axes)
     doubt = "" if it.axes or it.uncertainty is None else f" (U {show(2 * it.uncertainty, it.unit, digits=2)})"
     said = f"{value}{doubt}{'  ' if value and it.words else ' ' if it.words else ''}{it.words}"
-    return f"      {it.verdict}:{said}" if said else f"      {it.verdict}"
+    which = f"{it.step} " if it.verdict in _MAY_NOT_HAVE_BEGUN else ""
+    return f"      {which}{it.verdict}:{said}" if said else f"      {which}{it.verdict}"
 
 
 def _said(it: n.Said) -> str:

@@ -187,3 +187,10 @@ def test_json_lines_are_written_at_once():
 def test_a_verdict_stands_one_space_before_what_follows(value, words, line):
     """Whether a value follows, words, or both."""
     assert sentence(n.StepEnded("s", "done", value, "V", None, words)) == line
+
+
+@pytest.mark.parametrize("verdict", ["blocked", "skipped"])
+def test_a_step_that_never_began_is_named(verdict):
+    """Nothing above the line says which one it is."""
+    told = n.StepEnded("x-zero", verdict, None, "", None, "needs begin, which failed")
+    assert sentence(told) == f"      x-zero {verdict}: needs begin, which failed"
