@@ -9,9 +9,10 @@ from .facts import (
     StepResult,
     Store,
     StoreError,
+    WrongRecord,
 )
 from .history import ChannelRow, History, JobRow, StepRow, moved
-from .opening import open_history, open_store
+from .opening import file_of, is_server, open_history, open_store
 from .place import default_path
 from .sqlite import SqliteStore
 
@@ -29,7 +30,10 @@ __all__ = [
     "StepRow",
     "Store",
     "StoreError",
+    "WrongRecord",
     "default_path",
+    "file_of",
+    "is_server",
     "moved",
     "open_history",
     "open_store",

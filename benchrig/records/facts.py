@@ -28,7 +28,13 @@ STOPPED = (3, 4, 5)  # exit codes of jobs that ended before their last step and 
 
 
 class StoreError(BenchrigError):
-    """The record cannot be written or read: disk full, file locked, not a record."""
+    """The record cannot be written or read: disk full, file locked, server away."""
+
+
+class WrongRecord(StoreError):
+    """What was named is no record, none that this benchrig knows, or holds no such job: the command wants mending."""
+
+    exit_code = 2
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from ..readings import UNUSABLE, Flag, Reading
-from .facts import STOPPED, Block, InstrumentFacts, StepResult, StoreError
+from .facts import STOPPED, Block, InstrumentFacts, StepResult, StoreError, WrongRecord
 from .news import Cursor, Stretch, of_blocks, of_rows
 from .schema import APPLICATION_ID, VERSION, statements
 
@@ -85,7 +85,7 @@ class History:
     def __init__(self, path: str | Path) -> None:
         self.path = Path(path)
         if not self.path.is_file():
-            raise StoreError(f"There is no record {self.path}.", next_step="Run a job first, or name another file.")
+            raise WrongRecord(f"There is no record {self.path}.", next_step="Run a job first, or name another file.")
         with self._plainly():
             self._db = self._opened()
             self._db.row_factory = sqlite3.Row
@@ -110,7 +110,8 @@ class History:
         # Without any, its first writer died before its first table: there is nothing in it, and nothing wrong with it.
         if not (ours or (not tables and not version)) or version > VERSION:
             what = "was written by a newer benchrig" if ours else "is not a record of benchrig"
-            raise StoreError(f"{self.path} {what}.", next_step="Name another file.")
+            cure = "Bring this one up to date, or name another file." if ours else "Name another file."
+            raise WrongRecord(f"{self.path} {what}.", next_step=cure)
         for number in range(version + 1, VERSION + 1):  # what an older one lacks, empty, for this reader alone
             for statement in statements(number):
                 if statement.startswith("CREATE TABLE"):
@@ -133,7 +134,8 @@ class History:
             cure = "Is it a record of benchrig?"
             if "unable to open" in str(error):
                 cure = "Copy it, with the -wal file beside it, to a folder of your own."
-            raise StoreError(f"Cannot read {self.path}: {error}.", next_step=cure) from error
+            kind = WrongRecord if "not a database" in str(error) else StoreError
+            raise kind(f"Cannot read {self.path}: {error}.", next_step=cure) from error
 
     def _rows(self, sql: str, *values: Any) -> list[sqlite3.Row]:
         with self._plainly():
@@ -154,7 +156,7 @@ class History:
         """Raises StoreError if there is none."""
         rows = self._rows("SELECT * FROM jobs WHERE id = ?", job)
         if not rows:
-            raise StoreError(f"There is no job {job} in {self.path}.", next_step="List them with `benchrig jobs`.")
+            raise WrongRecord(f"There is no job {job} in {self.path}.", next_step="List them with `benchrig jobs`.")
         return _job(rows[0])
 
     def unfinished(self, serial: str, digest: str) -> JobRow | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from .facts import WrongRecord
 from .history import History
 from .place import default_path
 
@@ -19,6 +20,15 @@ def is_server(where: str | Path | None) -> bool:
     return str(where or "").startswith(_SERVERS)
 
 
+def file_of(where: str | Path | None) -> Path:
+    """The file meant; the default record for None. Raises WrongRecord for the address of something else."""
+    if "://" in str(where or ""):
+        raise WrongRecord(
+            f"{where} is no record.", next_step="Name a file, or a server: postgresql://USER@HOST/DATABASE"
+        )
+    return Path(where or default_path())
+
+
 def open_store(where: str | Path | None) -> SqliteStore:
     """The store for writing; the default record for None. A server is written through a local spool."""
     if is_server(where):
@@ -27,7 +37,7 @@ def open_store(where: str | Path | None) -> SqliteStore:
         return ShopStore(str(where))
     from .sqlite import SqliteStore
 
-    return SqliteStore(where or default_path())
+    return SqliteStore(file_of(where))
 
 
 def open_history(where: str | Path | None) -> History:
@@ -36,4 +46,4 @@ def open_history(where: str | Path | None) -> History:
         from .shophistory import ShopHistory
 
         return ShopHistory(str(where))
-    return History(where or default_path())
+    return History(file_of(where))

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from .facts import StoreError
+from .facts import StoreError, WrongRecord
 from .history import History
 from .schema import VERSION
 from .shop import CONNECT, psycopg_
@@ -46,7 +46,8 @@ class ShopHistory(History):
             )  # fmt: skip
         except psycopg.Error as error:
             raise StoreError(
-                f"The shop's record cannot be reached: {str(error).strip()}.", next_step="Is the server up?"
+                f"The shop's record cannot be reached: {' '.join(str(error).split()).rstrip('.?')}.",
+                next_step="Is the server up?",
             ) from None
         try:
             self._check_version()
@@ -56,10 +57,10 @@ class ShopHistory(History):
 
     def _check_version(self) -> None:
         if self._rows("SELECT to_regclass('migrations')")[0][0] is None:
-            raise StoreError("That database holds no record of benchrig yet.", next_step="Run a job with it first.")
+            raise WrongRecord("That database holds no record of benchrig yet.", next_step="Run a job with it first.")
         found = self._rows("SELECT coalesce(max(version), 0) FROM migrations")[0][0]
         if found > VERSION:
-            raise StoreError(
+            raise WrongRecord(
                 "The shop's record was written by a newer benchrig.", next_step="Bring this one up to date."
             )
         if found < VERSION:
@@ -79,7 +80,8 @@ class ShopHistory(History):
             rows: list[Any] = self._connection.execute(sql.replace("?", "%s"), values).fetchall()
         except self._errors as error:
             raise StoreError(
-                f"The shop's record cannot be read: {str(error).strip()}.", next_step="Is the server up?"
+                f"The shop's record cannot be read: {' '.join(str(error).split()).rstrip('.?')}.",
+                next_step="Is the server up?",
             ) from error
         return rows
 

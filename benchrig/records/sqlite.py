@@ -21,7 +21,7 @@ import numpy as np
 
 from ..readings import Reading
 from .blocks import Blocks, Piece
-from .facts import STOPPED, AcknowledgementFacts, Block, JobFacts, StepFacts, StepResult, StoreError
+from .facts import STOPPED, AcknowledgementFacts, Block, JobFacts, StepFacts, StepResult, StoreError, WrongRecord
 from .schema import APPLICATION_ID, MIGRATIONS, VERSION, statements
 
 if TYPE_CHECKING:
@@ -82,7 +82,7 @@ class SqliteStore:
         tables = self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
         found = self._db.execute("PRAGMA application_id").fetchone()[0]
         if found != APPLICATION_ID and tables:
-            raise StoreError(f"{self.path} is a database of another program.", next_step="Name another file.")
+            raise WrongRecord(f"{self.path} is a database of another program.", next_step="Name another file.")
         self._db.execute("PRAGMA journal_mode=WAL")
         self._db.execute("PRAGMA synchronous=NORMAL")
         self._db.execute("PRAGMA foreign_keys=ON")
@@ -92,7 +92,7 @@ class SqliteStore:
     def _migrate(self) -> None:
         version: int = self._db.execute("PRAGMA user_version").fetchone()[0]
         if version > VERSION:
-            raise StoreError(
+            raise WrongRecord(
                 f"{self.path} was written by a newer benchrig (version {version} of the tables).",
                 next_step="Use that one, or name another file.",
             )
@@ -128,9 +128,9 @@ class SqliteStore:
         with self._synced_transaction(now):
             found = self._db.execute("SELECT ended, exit_code FROM jobs WHERE id = ?", (job,)).fetchone()
             if found is None:
-                raise StoreError(f"There is no job {job} in {self.path}.", next_step="List them with `benchrig jobs`.")
+                raise WrongRecord(f"There is no job {job} in {self.path}.", next_step="List them with `benchrig jobs`.")
             if found[0] is not None and found[1] not in STOPPED:
-                raise StoreError(f"Job {job} has ended at {found[0]}.", next_step="Begin a new one.")
+                raise WrongRecord(f"Job {job} has ended at {found[0]}.", next_step="Begin a new one.")
             self._db.execute("UPDATE jobs SET ended = NULL, outcome = NULL, exit_code = NULL WHERE id = ?", (job,))
             self._sit_down(job, now, stamp)
 
@@ -351,7 +351,8 @@ class SqliteStore:
             yield
         except (sqlite3.Error, OSError, UnicodeError) as error:
             cure = next((c for key, c in self._cures.items() if key in str(error)), "Check the disk and the file.")
-            raise StoreError(f"Cannot {doing} the record {self.path}: {error}.", next_step=cure) from error
+            kind = WrongRecord if "not a database" in str(error) else StoreError
+            raise kind(f"Cannot {doing} the record {self.path}: {error}.", next_step=cure) from error
 
 
 _READING = "INSERT INTO readings VALUES (?, ?, ?, ?, ?, ?)"
