@@ -1,4 +1,4 @@
-"""What every benchmark here shares: options by name, lines for people, and with --json one object of figures for programs.
+"""What every benchmark here shares: options by name, lines for people, and with --json one object for programs.
 
 A figure is a number, or a table of numbers by cell. With --json the lines are left out and the object is the last line
 of the output, so that whoever reads it need not care what a library printed before.
@@ -17,11 +17,11 @@ Figure: TypeAlias = float | Mapping[str, float]
 Figures: TypeAlias = Mapping[str, Figure]
 
 
-def options(doc: str | None, **counts: float) -> argparse.Namespace:
+def options(doc: str | None, **counts: float | str) -> argparse.Namespace:
     """The command line: an option for each of `counts`, of its default's type, and --json."""
     parser = argparse.ArgumentParser(description=doc, formatter_class=argparse.RawDescriptionHelpFormatter)
     for name, default in counts.items():
-        parser.add_argument(f"--{name}", type=type(default), default=default, help=f"{default:g} if not said")
+        parser.add_argument(f"--{name}", type=type(default), default=default, help=f"{default!r} if not said")
     parser.add_argument("--json", action="store_true", help="the figures as one JSON object, and nothing else")
     return parser.parse_args()
 

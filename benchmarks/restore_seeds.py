@@ -192,6 +192,7 @@ def totals(ended: list[Ended]) -> dict[str, int]:
     return {
         "units": len(ended),
         "right hint or healthy": sum(it.hint for it in ended),
+        "units without the hint": sum(not it.hint for it in ended),
         "settings in": sum(len(it.inside) for it in ended),
         "settings out": sum(len(it.out) for it in ended),
         "unsafe acts": sum(len(it.unsafe) for it in ended),

@@ -112,7 +112,9 @@ def main() -> None:
     told.line(f"{args.records} random noisy pulse trains, seed {args.seed}: how often the true value lies within two")
     told.line("standard uncertainties (a normal error: 95.4 %); the error's median and standard deviation in these.\n")
     told.line("\n".join(table(found)))
-    told.end({"within, %": {name.replace("_", " "): within(found["all", name]) for name in NAMES}})
+    told.end(
+        {"records": args.records, "within, %": {name.replace("_", " "): within(found["all", name]) for name in NAMES}}
+    )
 
 
 def within(errors: list[float]) -> float:

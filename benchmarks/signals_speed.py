@@ -145,6 +145,7 @@ def main() -> None:
             "over bincount and comparison": over_least,
             "over a straight line": lines,
             "extra bytes a sample": extra,
+            "extra bytes a sample at 10 M": extra["10,000,000"],
         }
     )
 

@@ -1,0 +1,107 @@
+"""Every bar that the project has set itself, measured now: what, figure, bar, met or not, made by, seconds.
+
+    python benchmarks/bars.py                    # short counts, about ten minutes on two quiet cores
+    python benchmarks/bars.py --full             # the counts that the bars ask for: some hours
+    python benchmarks/bars.py --only wiper       # the bars with that word in what they say or in what makes them
+    python benchmarks/bars.py --markdown FILE    # the table once more, for a page
+
+Nothing is known here beforehand: each figure comes from a benchmark or from tests that are run for it, one after the
+other, and stands with its count. NOT MET is said as plainly as met; what could not be measured says why. Speeds and
+latencies are of this machine with whatever else it does meanwhile, which is told as its load. The exit code is 0 when
+every bar was measured, met or not, else 1.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+
+from bars_run import Row, measured
+from bars_sources import SOURCES, Source
+from bars_table import BARS, Bar
+from rich.console import Console
+from rich.table import Table
+
+HEADS = ("what", "figure", "bar", "verdict", "made by", "s")
+CACHED = Path(tempfile.gettempdir()) / "benchrig-bars.json"
+
+
+def chosen(word: str) -> list[Bar]:
+    """Bars with the word in what they say, or in the command that makes their figure."""
+    word = word.lower()
+    return [bar for bar in BARS if word in f"{bar.what} {SOURCES[bar.source].full} {SOURCES[bar.source].short}".lower()]
+
+
+def command_of(source: Source, full: bool, coverage: str) -> str:
+    """What is run; empty for what this size leaves out."""
+    if source.takes_coverage and coverage:
+        return f"{source.full} --data {coverage}"
+    return source.full if full else source.short
+
+
+def cells(row: Row) -> tuple[str, ...]:
+    return row.what, row.figure, row.bar, row.verdict, row.made_by, f"{row.seconds:.0f}"
+
+
+def markdown(rows: Sequence[Row], caption: str) -> str:
+    lines = [f"| {' | '.join(HEADS)} |", "|---" * len(HEADS) + "|"]
+    for row in rows:
+        what, figure, bar, verdict, made_by, seconds = (cell.replace("|", "\\|") for cell in cells(row))
+        lines.append(f"| {what} | {figure} | {bar} | {verdict} | {f'`{made_by}`' if made_by else ''} | {seconds} |")
+    return "\n".join([*lines, "", caption, ""])
+
+
+def summary(rows: Sequence[Row], size: str, load: Sequence[float]) -> str:
+    """Counts, and what the figures have to be read with."""
+    count = {verdict: sum(row.verdict == verdict for row in rows) for verdict in ("met", "NOT MET", "not measured")}
+    counts = ", ".join(f"{number} {verdict}" for verdict, number in count.items())
+    loads = " to ".join(f"{it:.1f}" for it in load)
+    return f"{len(rows)} bars: {counts}. {size.capitalize()} counts, {os.cpu_count()} cores, load {loads}."
+
+
+def save(rows: Sequence[Row], caption: str, saved: Path, page: Path | None) -> None:
+    """What there is so far, for whoever cannot wait."""
+    saved.write_text(json.dumps({"caption": caption, "rows": [row.as_dict() for row in rows]}, indent=1) + "\n")
+    if page is not None:
+        page.write_text(markdown(rows, caption))
+
+
+def show(rows: Sequence[Row], caption: str) -> None:
+    console = Console(width=max(120, Console().width))
+    table = Table(*HEADS, caption=caption, show_lines=True)
+    for row in rows:
+        table.add_row(*cells(row), style=None if row.verdict == "met" else "bold")
+    console.print(table)
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--full", action="store_true", help="the counts that the bars ask for")
+    parser.add_argument("--only", default="", metavar="WORD", help="only bars with this word")
+    parser.add_argument("--coverage", default="", metavar="FILE", help="a coverage data file of the whole suite")
+    parser.add_argument("--save", type=Path, default=CACHED, metavar="FILE", help=f"rows as JSON, kept up; {CACHED}")
+    parser.add_argument("--markdown", type=Path, metavar="FILE", help="the table as Markdown, kept up")
+    args = parser.parse_args()
+    bars, rows, size = chosen(args.only), list[Row](), "full" if args.full else "short"
+    if not bars:
+        parser.error(f"no bar has the word {args.only!r}")
+    first = os.getloadavg()[0]
+    for name in dict.fromkeys(bar.source for bar in bars):
+        command = command_of(SOURCES[name], args.full, args.coverage)
+        print(f"   {command or name} ...", flush=True)
+        for row in measured([bar for bar in bars if bar.source == name], SOURCES[name], command):
+            rows.append(row)
+            print(f"{row.verdict:12} {row.what}: {row.figure}  [{row.bar}]", flush=True)
+        save(rows, summary(rows, size, (first, os.getloadavg()[0])), args.save, args.markdown)
+    show(rows, summary(rows, size, (first, os.getloadavg()[0])))
+    print(f"saved in {args.save}")
+    return 0 if all(row.verdict != "not measured" for row in rows) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
