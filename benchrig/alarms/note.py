@@ -30,6 +30,12 @@ def leave(record: Path, by: str, key: str = "") -> None:
         raise FileError(f"{path} cannot be written: {error.strerror}.", next_step="Check the folder.") from error
 
 
+def withdraw(record: Path) -> None:
+    """Take back what nobody has seen, so that it does not silence another soak. Never raises."""
+    with contextlib.suppress(OSError):
+        place(record).unlink()
+
+
 def take(record: Path) -> list[tuple[str, str]]:
     """(by, key) of every note that was left, which are then gone; key "" means all."""
     path = place(record)

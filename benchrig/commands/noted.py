@@ -1,32 +1,63 @@
 """`benchrig noted`: somebody at the bench has taken note of the alarms of a soak that runs in another process.
 
-It says so beside the record, where the soak looks once a second. It acknowledges no hold point; nothing but the words
-typed at one does.
+It says so beside the record, where the soak looks once a second, and waits until that was seen. It acknowledges no
+hold point; nothing but the words typed at one does.
 """
 
 from __future__ import annotations
 
-import getpass
 from pathlib import Path
 
 import click
 
 from ..alarms import note
+from ..clock import Clock, RealClock
 from ..errors import FileError
-from ..records import default_path
+from ..records import History, file_of, is_server
+from .options import written_record
+from .person import login_name
+
+PATIENCE = 5.0  # s; a soak looks every second
+LOOK = 0.1  # s between looks whether it has
 
 
 @click.command("noted")
 @click.argument("alarm", default="")
 @click.option("--by", help="Who has taken note; your login name unless given.")
-@click.option("--store", "record", type=click.Path(path_type=Path), help="The record that the soak writes.")
-def command(alarm: str, by: str | None, record: Path | None) -> None:
+@written_record
+def command(alarm: str, by: str | None, record: str | None) -> None:
     """Take note of all open alarms of a running soak, or of ALARM alone: they are not told again.
 
-    The trouble itself stays what it is, and an alarm that grows worse is told anew.
+    The trouble itself stays what it is, and an alarm that grows worse is told anew. --store names the record that the
+    soak writes.
     """
-    path = record or default_path()
-    if not path.is_file():
-        raise FileError(f"There is no record {path}.", next_step="Name the one that the soak writes: --store FILE")
-    note.leave(path, by or getpass.getuser(), alarm)
-    click.echo("The soak that writes this record takes note within a second.")
+    path = _beside(record)
+    note.leave(path, by or login_name(), alarm)
+    if not seen(path, RealClock()):
+        note.withdraw(path)
+        raise FileError(
+            f"No soak that writes {path} has seen the note.", next_step="Is it running, and is --store its record?"
+        )
+    click.echo("The soak has taken note.")
+
+
+def _beside(record: str | None) -> Path:
+    """The file that the soak writes. Raises WrongRecord where there is none."""
+    if is_server(record):
+        from ..records.shop import spool_of
+
+        path = spool_of(str(record))
+    else:
+        path = file_of(record)
+    History(path).close()  # one that is not there, or is none, is said to be
+    return path
+
+
+def seen(record: Path, clock: Clock) -> bool:
+    """True as soon as the note was taken; False after `PATIENCE`."""
+    until = clock.now() + PATIENCE
+    while note.place(record).exists():
+        if clock.now() >= until:
+            return False
+        clock.sleep_until(clock.now() + LOOK)
+    return True

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import getpass
 from contextlib import ExitStack
 from typing import Any
 
@@ -13,6 +12,7 @@ from ..records.sqlite import SqliteStore
 from ..session import AbsentOperator
 from ..session.operators import Operator
 from .leaving import close
+from .person import login_name
 from .showing import open_display, person
 
 
@@ -32,11 +32,3 @@ def open_operator(stack: ExitStack, how: str, clock: Clock, name: str | None, *,
     if absent:
         return AbsentOperator(open_display(stack, how, clock).show)
     return person(stack, name or login_name(), how, clock)
-
-
-def login_name() -> str:
-    """Who works here as far as the system knows; "unknown" where it does not, as in a bare container."""
-    try:
-        return getpass.getuser()
-    except (OSError, KeyError):  # KeyError until Python 3.13
-        return "unknown"
