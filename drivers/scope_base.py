@@ -1,4 +1,4 @@
-"""What all oscilloscope drivers do alike; a family adds its spellings and its code-to-volts rule.
+"""What all oscilloscope drivers do alike; a family adds its words (`scope_words`) and its code-to-volts rule.
 
 - Every setting is followed by the error queue and is remembered, so that a reopened link or a reboot can be made good.
 - What a hand can change on the front panel between setting and capture is asked again with each capture: a probe factor
@@ -12,8 +12,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any, ClassVar
 
+import numpy as np
+from numpy.typing import NDArray
+
 from benchrig.clock import Clock
-from benchrig.errors import InstrumentError, LinkError, LinkTimeout
+from benchrig.errors import FrameError, InstrumentError, LinkError, LinkTimeout
 from benchrig.instruments import Identity
 from benchrig.links.base import Link
 from benchrig.links.scpi_port import ScpiPort
@@ -22,7 +25,7 @@ from benchrig.signals.waveform import Waveform
 from . import options as driver_options
 from . import scpi_common
 from .scope_range import View
-from .scpi_common import number_text
+from .scope_words import Words
 
 Progress = Callable[[int, int], None]
 
@@ -37,8 +40,11 @@ class ScpiScope:
 
     NAME: ClassVar[str]
     OPTIONS: ClassVar[Mapping[str, Any]] = {}
+    VARIANT: ClassVar[str] = "variant"  # the option that names the branch of the family
+    VARIANTS: ClassVar[Iterable[str]]
     CHANNELS: ClassVar[int] = 8
     DIVISIONS: ClassVar[int] = 8  # from the bottom of the screen to its top
+    _words: Words
 
     def __init__(self, link: Link, clock: Clock, options: Mapping[str, Any] | None = None) -> None:
         """Options: `timeout`, seconds that a setting or a block may be silent, and those of the family."""
@@ -49,14 +55,22 @@ class ScpiScope:
         self._identity: Identity | None = None
         self._settings: dict[str, str] = {}
         self._probes: dict[int, float] = {}
+        self._centres: dict[int, float] = {}  # volts wanted at the centre of the screen
         self._triggered: bool | None = None  # of the acquisition `single` armed; None: none was armed
+        self._forced = False  # the acquisition that runs was made to end without a trigger
+        self._source = 1  # channel of the trigger
         self._time_per_division = 0.0
         self._power_on = False
 
     # What a family fills in
 
-    def _recognise(self, identity: Identity) -> None:
-        """Choose the variant. Raises InstrumentError for a model this family does not know."""
+    @staticmethod
+    def variant_of(identity: Identity) -> str:
+        """The variant by maker and model; "" for one the family does not know."""
+        raise NotImplementedError
+
+    def _take_variant(self, variant: str) -> None:
+        """From here on speak to one of `VARIANTS`: set `_words` and what else differs."""
         raise NotImplementedError
 
     def _begin(self) -> None:
@@ -67,16 +81,22 @@ class ScpiScope:
         raise NotImplementedError
 
     def _state(self) -> bool | None:
-        """None while the acquisition runs; then True if it was triggered, False if it was not."""
+        """None while the acquisition runs; then True if it was triggered or `_forced`, False if it was not."""
         raise NotImplementedError
 
     def _force(self) -> None:
         """Make the armed acquisition end without a trigger."""
         raise NotImplementedError
 
-    def _time_headers(self) -> tuple[str, str]:
-        """Headers of seconds per division, and of seconds from the trigger to the centre of the screen."""
+    def _running(self) -> Iterable[str]:
+        """What makes it acquire again and again, in the sweep that was chosen."""
         raise NotImplementedError
+
+    def _show(self, channel: int) -> None:
+        """Display a channel, where not every model of the family has a message for that."""
+
+    def _keep_centre(self, channel: int) -> None:
+        """Put the centre of the screen right after a new scale or offset, where no one message does."""
 
     def _probe_factor(self, channel: int) -> float | None:
         """The probe factor that is set now; None where it cannot be asked."""
@@ -94,25 +114,81 @@ class ScpiScope:
         """Of a running scope: False if its present record was not triggered."""
         raise NotImplementedError
 
-    # What all do alike
+    # Settings
+
+    def set_channel(
+        self,
+        channel: int,
+        *,
+        scale: float | None = None,
+        offset: float | None = None,
+        coupling: str | None = None,
+        probe: float | None = None,
+        bandwidth_limit: bool | None = None,
+    ) -> None:
+        """See `Oscilloscope.set_channel`; the probe factor goes first, because it rescales what follows."""
+        self._known()
+        self._check_channel(channel)
+        self._show(channel)
+        words = self._words
+        values = {
+            "shown": "",
+            "probe": 1.0 / probe if probe is not None and words.gain else probe,
+            "coupling": None if coupling is None else self._choice("coupling", coupling, words.couplings),
+            "limit": None if bandwidth_limit is None else words.limits[0 if bandwidth_limit else 1],
+            "scale": scale,
+            "offset": None if offset is None else offset * words.offset_sign,
+        }
+        self._set(f"settings of channel {channel}", words.messages(values, channel, f"channel {channel} "))
+        if offset is not None:
+            self._centres[channel] = offset
+        if scale is not None or offset is not None:
+            self._keep_centre(channel)
+        if probe is not None:
+            self._probes[channel] = probe
+            self._check_probe(channel)
 
     def set_timebase(self, *, scale: float | None = None, position: float | None = None) -> None:
         """See `Oscilloscope.set_timebase`."""
         self._known()
-        of_scale, of_position = self._time_headers()
-        messages = {}
-        if scale is not None:
-            messages["time scale"] = f"{of_scale} {number_text(scale)}"
-            self._time_per_division = scale
-        if position is not None:
-            messages["time position"] = f"{of_position} {number_text(position)}"
-        self._set("the timebase", messages)
+        self._set("the timebase", self._words.messages({"time scale": scale, "time position": position}, 0))
+        self._time_per_division = self._time_per_division if scale is None else scale
+
+    def set_trigger(
+        self,
+        *,
+        source: int | None = None,
+        level: float | None = None,
+        slope: str | None = None,
+        sweep: str | None = None,
+    ) -> None:
+        """See `Oscilloscope.set_trigger`. A level or slope without a source is of the source named last; channel 1."""
+        self._known()
+        if source is not None:
+            self._check_channel(source)
+        words, channel = self._words, self._source if source is None else source
+        values = {
+            "trigger mode": "",
+            "trigger source": None if source is None else "",
+            "trigger slope": None if slope is None else self._choice("slope", slope, words.slopes),
+            "trigger level": level,
+            "trigger sweep": None if sweep is None else self._choice("sweep", sweep, words.sweeps),
+        }
+        self._set("the trigger", words.messages(values, channel))
+        self._source = channel
 
     def view(self, channel: int) -> View:
         """What the channel shows, as the scope itself says: it may have rounded what it was told."""
         self._known()
         self._check_channel(channel)
         return View(*self._view(channel), self.DIVISIONS)
+
+    # Who it is, and what it was set to
+
+    @classmethod
+    def takes(cls, identity: Identity) -> bool:
+        """True for an answer to `*IDN?` that names a model of this family."""
+        return bool(cls.variant_of(identity))
 
     def identify(self) -> Identity:
         """The four fields of `*IDN?`; raises InstrumentError if it is none of this family's models."""
@@ -125,6 +201,18 @@ class ScpiScope:
             self._events()
             self._power_on = False  # that it was switched on before we came is no news
         return found
+
+    def _recognise(self, identity: Identity) -> None:
+        option = self.options[self.VARIANT]
+        found = option if option != "auto" else self.variant_of(identity)
+        if found not in self.VARIANTS:
+            raise InstrumentError(
+                f"{identity} at {self._link.address} is no model that driver {self.NAME} knows.",
+                instrument=str(identity),
+                next_step=f"Name its {self.VARIANT} in the bench file ({', '.join(self.VARIANTS)}), after a check with "
+                "a known level and an offset that is not 0.",
+            )
+        self._take_variant(found)
 
     def restore(self) -> None:
         """Send every remembered setting again, in the order in which they were last made."""
@@ -139,13 +227,25 @@ class ScpiScope:
 
     def release(self) -> None:
         """Leave it running, as a person at the bench expects it."""
+        if self._identity is None:
+            return
         try:
-            scpi_common.send_all(self._port, self._farewell())
+            scpi_common.send_all(self._port, self._running())
         except (LinkError, InstrumentError):
             return
 
-    def _farewell(self) -> Iterable[str]:
-        return ()
+    # Acquisition
+
+    def run(self) -> None:
+        """Acquire again and again, in the sweep that was chosen."""
+        self._known()
+        self._triggered = None
+        scpi_common.send_all(self._port, self._running())
+
+    def stop(self) -> None:
+        """Keep the present record."""
+        self._known()
+        self._port.send(self._words.stop)
 
     def wait(self, deadline: float) -> bool:
         """See `Oscilloscope.wait`. Whether it was triggered is in the waveform of the next `capture`."""
@@ -154,13 +254,14 @@ class ScpiScope:
             if now >= deadline:
                 return False
             self._clock.sleep_until(min(deadline, now + _POLL))
-        self._triggered = state
+        self._triggered = state and not self._forced
         return True
 
     def single(self) -> None:
         """Arm for one acquisition and return at once."""
         self._known()
         self._triggered = None
+        self._forced = False
         self._arm()
 
     def capture(self, channel: int, *, points: int | None = None, progress: Progress | None = None) -> Waveform:
@@ -186,6 +287,7 @@ class ScpiScope:
         now = self._clock.now()
         self.single()
         if not self.wait(now + _TRIGGER_SHARE * max(0.0, deadline - now)):
+            self._forced = True
             self._force()
             grace = self._clock.now() + _FORCED + 20 * self._time_per_division
             if not self.wait(max(deadline, grace)):
@@ -195,7 +297,6 @@ class ScpiScope:
                     doing="waiting for the trigger",
                     next_step="Look at its screen: is it stopped by hand, or the timebase very slow?",
                 )
-            self._triggered = False
         return self.capture(channel)
 
     # Helpers for the families
@@ -220,12 +321,6 @@ class ScpiScope:
         scpi_common.send_all(self._port, messages.values())
         self._refuse_errors(doing)
         self._remember(messages)
-
-    def _set_if_known(self, name: str, message: str) -> None:
-        """A setting that some models of the family need and others do not have."""
-        self._port.send(message)
-        if not self._errors():
-            self._remember({name: message})
 
     def _remember(self, messages: Mapping[str, str]) -> None:
         """Last made goes last: what a setting may be depends on those before it."""
@@ -283,3 +378,16 @@ class ScpiScope:
             instrument=self._name(),
             next_step="Take hands off its panel and take the record again.",
         )
+
+
+def in_samples(progress: Progress | None, width: int) -> Progress | None:
+    """Progress of a block, in bytes, told in samples of `width` bytes."""
+    return None if progress is None else lambda done, total: progress(done // width, total // width)
+
+
+def codes(block: bytes | memoryview, dtype: str | np.dtype[np.generic]) -> NDArray[np.generic]:
+    """The codes of a block, shape (n,), not copied. Raises FrameError where the last one is not whole."""
+    kind = np.dtype(dtype)
+    if len(block) % kind.itemsize:
+        raise FrameError(f"{len(block)} bytes are no whole codes of {kind.itemsize}.")
+    return np.frombuffer(block, dtype=kind)

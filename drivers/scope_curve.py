@@ -15,12 +15,12 @@ have a delay in seconds and a mode for it.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchrig.errors import FrameError, InstrumentError, LinkTimeout
 from benchrig.instruments import Identity, LineSettings
@@ -28,7 +28,8 @@ from benchrig.signals.waveform import Waveform
 from benchrig.wire import answers
 
 from . import scpi_common
-from .scope_base import Progress, ScpiScope
+from .scope_base import Progress, ScpiScope, codes, in_samples
+from .scope_words import Words, named
 from .scpi_common import number_text
 
 LINE = LineSettings(baud=9600)
@@ -36,26 +37,49 @@ LINE = LineSettings(baud=9600)
 
 @dataclass(frozen=True, slots=True)
 class Generation:
-    """How one generation spells what differs."""
+    """How one generation differs."""
 
     preamble: str
     trigger: str
-    level: str
-    horizontal: str
-    probe: str  # "attenuation", "gain", "external"
-    limit: tuple[str, str]  # bandwidth limit on, off
+    words: Words
+    probe_question: str
     has_offset: bool  # volts; else only a position in divisions
-    delays: bool  # the time position is a delay; POSition is percent of the record there
+    delay_mode: str  # the time position is a delay, which counts only in this mode; POSition is percent of the record
+    #                  there. "": the time position is POSition itself
 
 
+def _forms(probe: str, trigger: str, level: str, time_scale: str, time_position: str) -> Mapping[str, str]:
+    return {
+        "probe": f"CH{{channel}}:{probe} {{value}}",
+        "coupling": "CH{channel}:COUPLING {value}",
+        "limit": "CH{channel}:BANDWIDTH {value}",
+        "scale": "CH{channel}:SCALE {value}",
+        "time scale": f"{time_scale} {{value}}",
+        "time position": f"{time_position} {{value}}",
+        "trigger source": f"{trigger}:EDGE:SOURCE CH{{channel}}",
+        "trigger slope": f"{trigger}:EDGE:SLOPE {{value}}",
+        "trigger level": f"{trigger}:{level} {{value}}",
+        "trigger sweep": f"{trigger}:MODE {{value}}",
+    }
+
+
+def _words(forms: Mapping[str, str], limits: tuple[str, str], *, gain: bool = False) -> Words:
+    slopes, sweeps = {"rising": "RISE", "falling": "FALL"}, {"auto": "AUTO", "normal": "NORMAL"}
+    return Words(forms, "ACQUIRE:STATE STOP", limits, slopes=slopes, sweeps=sweeps, gain=gain)
+
+
+_TDS = _forms("PROBE", "TRIGGER:MAIN", "LEVEL", "HORIZONTAL:MAIN:SCALE", "HORIZONTAL:MAIN:POSITION")
+_DPO = _forms("PROBE:GAIN", "TRIGGER:A", "LEVEL:CH{channel}", "HORIZONTAL:SCALE", "HORIZONTAL:DELAY:TIME")
+_MSO = {**_DPO, "probe": "CH{channel}:PROBEFUNC:EXTATTEN {value}"}
+_DELAY_ON = "HORIZONTAL:DELAY:MODE ON"
 GENERATIONS: Mapping[str, Generation] = MappingProxyType(
     {
-        "tds": Generation(
-            "WFMPRE", "TRIGGER:MAIN", "LEVEL", "HORIZONTAL:MAIN", "attenuation", ("ON", "OFF"), False, False
+        "tds": Generation("WFMPRE", "TRIGGER:MAIN", _words(_TDS, ("ON", "OFF")), "PROBE?", False, ""),
+        "dpo": Generation(
+            "WFMOUTPRE", "TRIGGER:A", _words(_DPO, ("TWENTY", "FULL"), gain=True), "PROBE:GAIN?", True, _DELAY_ON
         ),
-        "dpo": Generation("WFMOUTPRE", "TRIGGER:A", "LEVEL:CH{}", "HORIZONTAL", "gain", ("TWENTY", "FULL"), True, True),
         "mso": Generation(
-            "WFMOUTPRE", "TRIGGER:A", "LEVEL:CH{}", "HORIZONTAL", "external", ("20E6", "FULL"), True, True
+            "WFMOUTPRE", "TRIGGER:A", _words(_MSO, ("20E6", "FULL")), "PROBEFUNC:EXTATTEN?", True, _DELAY_ON
         ),
     }
 )
@@ -105,25 +129,23 @@ class CurveScope(ScpiScope):
     NAME = "scope-curve"
     LINE = LINE
     OPTIONS = MappingProxyType({"generation": "auto", "width": 1})
-    CHANNELS = 8
-    _words: Generation
+    VARIANT = "generation"
+    VARIANTS = GENERATIONS
+    _generation: Generation
+
+    @classmethod
+    def takes(cls, identity: Identity) -> bool:
+        """True for an answer to `*IDN?` that names a model of this family and its maker."""
+        return identity.maker.upper() == "TEKTRONIX" and super().takes(identity)
 
     @staticmethod
-    def takes(identity: Identity) -> bool:
-        """True for an answer to `*IDN?` that names a model of this family."""
-        return identity.maker.upper() == "TEKTRONIX" and bool(_generation_of(identity))
+    def variant_of(identity: Identity) -> str:
+        """By the model; a relabelled one counts too where the bench file names this driver."""
+        return named(_MODELS, identity.model.upper().replace(" ", ""))
 
-    def _recognise(self, identity: Identity) -> None:
-        named = self.options["generation"]
-        found = named if named != "auto" else _generation_of(identity)
-        if found not in GENERATIONS:
-            raise InstrumentError(
-                f"{identity} at {self._link.address} is no model of the curve family this driver knows.",
-                instrument=str(identity),
-                next_step=f"Name its generation in the bench file: {', '.join(GENERATIONS)}.",
-            )
-        self._words = GENERATIONS[found]
-        self._centres: dict[int, float] = {}
+    def _take_variant(self, variant: str) -> None:
+        self._generation = GENERATIONS[variant]
+        self._words = self._generation.words
 
     def _begin(self) -> None:
         scpi_common.send_all(self._port, ("HEADER OFF", "VERBOSE ON"))
@@ -142,131 +164,53 @@ class CurveScope(ScpiScope):
 
     # Settings
 
-    def set_channel(
-        self,
-        channel: int,
-        *,
-        scale: float | None = None,
-        offset: float | None = None,
-        coupling: str | None = None,
-        probe: float | None = None,
-        bandwidth_limit: bool | None = None,
-    ) -> None:
-        """See `Oscilloscope.set_channel`. Where the model has no offset in volts, the trace is moved by divisions."""
-        self._known()
-        self._check_channel(channel)
-        self._set_if_known(f"CH{channel} shown", f"SELECT:CH{channel} ON")  # what is not displayed gives no curve
-        start = f"CH{channel}:"
-        settings: dict[str, str] = {}
-        if probe is not None:
-            settings["PROBE"] = self._probe_message(probe)
-        if coupling is not None:
-            known = {"dc": "DC", "ac": "AC", "ground": "GND"}
-            settings["COUPLING"] = f"COUPLING {self._choice('coupling', coupling, known)}"
-        if bandwidth_limit is not None:
-            settings["BANDWIDTH"] = f"BANDWIDTH {self._words.limit[0 if bandwidth_limit else 1]}"
-        if scale is not None:
-            settings["SCALE"] = f"SCALE {number_text(scale)}"
-        if offset is not None:
-            self._centres[channel] = offset
-        self._set(f"settings of channel {channel}", {start + name: start + text for name, text in settings.items()})
-        if scale is not None or offset is not None:
-            self._centre(channel)
-        if probe is not None:
-            self._probes[channel] = probe
-            self._check_probe(channel)
+    def _show(self, channel: int) -> None:
+        self._set_if_known(f"channel {channel} shown", f"SELECT:CH{channel} ON")
 
-    def _probe_message(self, probe: float) -> str:
-        return {
-            "attenuation": f"PROBE {number_text(probe)}",
-            "gain": f"PROBE:GAIN {number_text(1.0 / probe)}",
-            "external": f"PROBEFUNC:EXTATTEN {number_text(probe)}",
-        }[self._words.probe]
+    def _set_if_known(self, name: str, message: str) -> None:
+        """A setting that some models of the family need and others do not have."""
+        self._port.send(message)
+        if not self._errors():
+            self._remember({name: message})
 
     def _probe_factor(self, channel: int) -> float | None:
-        question = {"attenuation": "PROBE?", "gain": "PROBE:GAIN?", "external": "PROBEFUNC:EXTATTEN?"}
-        found = self._port.ask_number(f"CH{channel}:{question[self._words.probe]}").value
-        return 1.0 / found if found and self._words.probe == "gain" else found
+        found = self._port.ask_number(f"CH{channel}:{self._generation.probe_question}").value
+        return 1.0 / found if found and self._words.gain else found
 
-    def _centre(self, channel: int) -> None:
-        """Put the wanted volts at the centre of the screen."""
+    def _keep_centre(self, channel: int) -> None:
+        """Where the model has no offset in volts, the trace is moved by divisions, anew for each scale."""
         volts, start = self._centres.get(channel, 0.0), f"CH{channel}:"
-        if self._words.has_offset:
-            messages = {f"{start}OFFSET": f"{start}OFFSET {number_text(volts)}"}
+        if self._generation.has_offset:
+            message = f"{start}OFFSET {number_text(volts)}"
         else:
             scale = self._port.ask_number(f"{start}SCALE?").value or 1.0
-            messages = {f"{start}POSITION": f"{start}POSITION {number_text(-volts / scale)}"}
-        self._set(f"the offset of channel {channel}", messages)
+            message = f"{start}POSITION {number_text(-volts / scale)}"
+        self._set(f"the offset of channel {channel}", {f"channel {channel} offset": message})
 
     def set_timebase(self, *, scale: float | None = None, position: float | None = None) -> None:
         """See `Oscilloscope.set_timebase`. Scopes with a delay count the position only while it is on."""
         self._known()
-        if position is not None and self._words.delays:
-            self._set_if_known("delay mode", f"{self._words.horizontal}:DELAY:MODE ON")
+        if position is not None and self._generation.delay_mode:
+            self._set_if_known("delay mode", self._generation.delay_mode)
         super().set_timebase(scale=scale, position=position)
-
-    def _time_headers(self) -> tuple[str, str]:
-        words = self._words.horizontal
-        return f"{words}:SCALE", f"{words}:DELAY:TIME" if self._words.delays else f"{words}:POSITION"
-
-    def set_trigger(
-        self,
-        *,
-        source: int | None = None,
-        level: float | None = None,
-        slope: str | None = None,
-        sweep: str | None = None,
-    ) -> None:
-        """See `Oscilloscope.set_trigger`."""
-        self._known()
-        words, messages = self._words.trigger, {}
-        if source is not None:
-            self._check_channel(source)
-            self._source = source
-            messages["trigger source"] = f"{words}:EDGE:SOURCE CH{source}"
-        if slope is not None:
-            messages["trigger slope"] = f"{words}:EDGE:SLOPE {self._choice('slope', slope, _SLOPES)}"
-        if level is not None:
-            node = self._words.level.format(self._source)
-            messages["trigger level"] = f"{words}:{node} {number_text(level)}"
-        if sweep is not None:
-            messages["trigger sweep"] = f"{words}:MODE {self._choice('sweep', sweep, _SWEEPS)}"
-        self._set("the trigger", messages)
-
-    _source = 1
 
     def _view(self, channel: int) -> tuple[float, float]:
         scale, position = (self._port.ask_number(f"CH{channel}:{name}?").value or 0.0 for name in ("SCALE", "POSITION"))
-        offset = self._port.ask_number(f"CH{channel}:OFFSET?").value or 0.0 if self._words.has_offset else 0.0
+        offset = self._port.ask_number(f"CH{channel}:OFFSET?").value or 0.0 if self._generation.has_offset else 0.0
         return scale, offset - position * scale
 
     # Acquisition
 
-    def run(self) -> None:
-        """Acquire again and again, in the sweep that was chosen."""
-        self._known()
-        self._triggered = None
-        scpi_common.send_all(self._port, self._running())
-
     def _running(self) -> Iterable[str]:
-        sweep = self._settings.get("trigger sweep", f"{self._words.trigger}:MODE AUTO")
+        sweep = self._settings.get("trigger sweep", f"{self._generation.trigger}:MODE AUTO")
         return (sweep, "ACQUIRE:STOPAFTER RUNSTOP", "ACQUIRE:STATE RUN")
 
-    def stop(self) -> None:
-        """Keep the present record."""
-        self._known()
-        self._port.send("ACQUIRE:STATE STOP")
-
-    def _farewell(self) -> Iterable[str]:
-        return self._running() if self._identity else ()
-
     def _arm(self) -> None:
-        self._forced = False
         scpi_common.send_all(
             self._port,
             (
                 "ACQUIRE:STATE STOP",
-                f"{self._words.trigger}:MODE NORMAL",
+                f"{self._generation.trigger}:MODE NORMAL",
                 "ACQUIRE:STOPAFTER SEQUENCE",
                 "ACQUIRE:STATE RUN",
             ),
@@ -275,11 +219,10 @@ class CurveScope(ScpiScope):
 
     def _state(self) -> bool | None:
         answer = self._port.ask("ACQUIRE:STATE?").upper()
-        return None if answer in ("1", "ON", "RUN") else not self._forced
+        return None if answer in ("1", "ON", "RUN") else True
 
     def _force(self) -> None:
-        self._forced = True
-        auto = f"{self._words.trigger}:MODE AUTO"
+        auto = f"{self._generation.trigger}:MODE AUTO"
         scpi_common.send_all(self._port, ("ACQUIRE:STATE STOP", auto, "ACQUIRE:STATE RUN"))
 
     def _auto_triggered(self) -> bool:
@@ -301,25 +244,28 @@ class CurveScope(ScpiScope):
         )
         try:
             before = self._preamble()
-            block = self._port.ask_block("CURVE?", progress=_in_samples(progress, before.byte_width))
+            block = self._port.ask_block("CURVE?", progress=in_samples(progress, before.byte_width))
+            found = codes(block, before.dtype)
         except (LinkTimeout, FrameError) as silence:
             self._refuse_errors(f"the curve of channel {channel}")  # not displayed: an event, and no data
             raise silence
-        codes = np.frombuffer(block, dtype=before.dtype)
-        if codes.size < 2 or codes.size > (points or length):
+        if found.size < 2 or found.size > (points or length):
             raise InstrumentError(
-                f"{self._name()} gave {codes.size} points where {points or length} were asked for.",
+                f"{self._name()} gave {found.size} points where {points or length} were asked for.",
                 instrument=self._name(),
                 next_step="Check that the channel is displayed and an acquisition has ended.",
             )
         if self._preamble() != before:
             raise self._moved()
         self._refuse_errors(f"the record of channel {channel}")
-        return _waveform(before, codes, triggered)
+        return _waveform(before, found, triggered)
 
     def _preamble(self) -> Preamble:
+        width = round(self._field("BYT_NR"))
+        if width not in (1, 2):
+            raise FrameError(f"The curve comes in codes of {width} bytes.")
         return Preamble(
-            byte_width=round(self._field("BYT_NR")),
+            byte_width=width,
             signed=self._word("BN_FMT").startswith("RI"),
             most_significant_first=self._word("BYT_OR").startswith("MSB"),
             points=round(self._field("NR_PT")),
@@ -332,26 +278,18 @@ class CurveScope(ScpiScope):
         )
 
     def _word(self, name: str) -> str:
-        return self._port.ask(f"{self._words.preamble}:{name}?").upper()
+        return self._port.ask(f"{self._generation.preamble}:{name}?").upper()
 
     def _field(self, name: str) -> float:
-        found = self._port.ask_number(f"{self._words.preamble}:{name}?")
+        found = self._port.ask_number(f"{self._generation.preamble}:{name}?")
         if found.value is None:
             raise FrameError(f"The preamble's {name} is {found.text!r}.")
         return found.value
 
 
-_SLOPES = MappingProxyType({"rising": "RISE", "falling": "FALL"})
-_SWEEPS = MappingProxyType({"auto": "AUTO", "normal": "NORMAL"})
-
-
-def _in_samples(progress: Progress | None, width: int) -> Progress | None:
-    return None if progress is None else lambda done, total: progress(done // width, total // width)
-
-
-def _waveform(fields: Preamble, codes: np.ndarray[tuple[int], np.dtype[np.generic]], triggered: bool) -> Waveform:
+def _waveform(fields: Preamble, found: NDArray[np.generic], triggered: bool) -> Waveform:
     return Waveform.from_codes(
-        codes,
+        found,
         fields.y_multiplier,
         fields.y_zero - fields.y_offset * fields.y_multiplier,
         fields.x_increment,
@@ -359,9 +297,3 @@ def _waveform(fields: Preamble, codes: np.ndarray[tuple[int], np.dtype[np.generi
         code_limits=fields.code_limits,
         triggered=triggered,
     )
-
-
-def _generation_of(identity: Identity) -> str:
-    """The generation by model; "" for one this driver does not know."""
-    model = identity.model.upper().replace(" ", "")
-    return next((generation for pattern, generation in _MODELS if re.match(pattern, model)), "")

@@ -25,15 +25,36 @@ from benchrig.errors import FrameError, InstrumentError
 from benchrig.instruments import Identity, LineSettings
 from benchrig.signals.waveform import Waveform
 
-from . import scpi_common, wavedesc
-from .scope_base import Progress, ScpiScope
-from .scpi_common import number_text
+from . import wavedesc
+from .scope_base import Progress, ScpiScope, codes, in_samples
+from .scope_words import Words, named
 
 LINE = LineSettings(baud=9600)
 
 _MODELS = ((r".*(SDS[12]\d{3}X|T3DSO1)", "c2"), (r"\*?(LECROY|TELEDYNE)", "c1"))
 _CODES_PER_DIVISION = 25
 _DIVISIONS = 14  # across the screen of c2
+# The offset is added to the trace: the centre of the screen is at minus this.
+_WORDS = Words(
+    {
+        "shown": "C{channel}:TRA ON",
+        "probe": "C{channel}:ATTN {value}",
+        "coupling": "C{channel}:CPL {value}",
+        "limit": "BWL C{channel},{value}",
+        "scale": "C{channel}:VDIV {value}",
+        "offset": "C{channel}:OFST {value}",
+        "time scale": "TDIV {value}",
+        "time position": "TRDL {value}",
+        "trigger source": "TRSE EDGE,SR,C{channel}",
+        "trigger slope": "C{channel}:TRSL {value}",
+        "trigger level": "C{channel}:TRLV {value}",
+        "trigger sweep": "TRMD {value}",
+    },
+    stop="STOP",
+    limits=("ON", "OFF"),
+    couplings={"dc": "D1M", "ac": "A1M", "ground": "GND"},
+    offset_sign=-1.0,
+)
 _NEW_TRACE = 1
 _REFUSED = 0x3C  # the four error bits of the event register
 _EVENT_WORDS = ((0x20, "not understood"), (0x10, "not possible"), (0x08, "device trouble"), (0x04, "query trouble"))
@@ -76,24 +97,17 @@ class DescriptorScope(ScpiScope):
     NAME = "scope-descriptor"
     LINE = LINE
     OPTIONS = MappingProxyType({"variant": "auto", "word": True})
-    CHANNELS = 8
+    VARIANTS = ("c1", "c2")
     _described: bool
+    _words = _WORDS
 
     @staticmethod
-    def takes(identity: Identity) -> bool:
-        """True for an answer to `*IDN?` that names a model of this family."""
-        return bool(_variant_of(identity))
+    def variant_of(identity: Identity) -> str:
+        """By maker and model."""
+        return named(_MODELS, f"{identity.maker} {identity.model}".upper())
 
-    def _recognise(self, identity: Identity) -> None:
-        named = self.options["variant"]
-        found = named if named != "auto" else _variant_of(identity)
-        if found not in ("c1", "c2"):
-            raise InstrumentError(
-                f"{identity} at {self._link.address} is no model of the descriptor family this driver knows.",
-                instrument=str(identity),
-                next_step="Name its variant in the bench file: c1 or c2.",
-            )
-        self._described = found == "c1"
+    def _take_variant(self, variant: str) -> None:
+        self._described = variant == "c1"
 
     def _begin(self) -> None:
         self._port.send("CHDR OFF")
@@ -105,93 +119,20 @@ class DescriptorScope(ScpiScope):
         events = self._events() & _REFUSED
         return [(bit, word) for bit, word in _EVENT_WORDS if events & bit]
 
-    # Settings
-
-    def set_channel(
-        self,
-        channel: int,
-        *,
-        scale: float | None = None,
-        offset: float | None = None,
-        coupling: str | None = None,
-        probe: float | None = None,
-        bandwidth_limit: bool | None = None,
-    ) -> None:
-        """See `Oscilloscope.set_channel`."""
-        self._known()
-        self._check_channel(channel)
-        name = f"C{channel}"
-        settings = {"trace": f"{name}:TRA ON"}
-        if probe is not None:
-            settings["probe"] = f"{name}:ATTN {number_text(probe)}"
-        if coupling is not None:
-            known = {"dc": "D1M", "ac": "A1M", "ground": "GND"}
-            settings["coupling"] = f"{name}:CPL {self._choice('coupling', coupling, known)}"
-        if bandwidth_limit is not None:
-            settings["limit"] = f"BWL {name},{'ON' if bandwidth_limit else 'OFF'}"
-        if scale is not None:
-            settings["scale"] = f"{name}:VDIV {number_text(scale)}"
-        if offset is not None:  # added to the trace: the centre of the screen is at minus this
-            settings["offset"] = f"{name}:OFST {number_text(-offset)}"
-        self._set(f"settings of channel {channel}", {f"{name} {key}": text for key, text in settings.items()})
-        if probe is not None:
-            self._probes[channel] = probe
-            self._check_probe(channel)
-
-    def _time_headers(self) -> tuple[str, str]:
-        return "TDIV", "TRDL"
-
-    def set_trigger(
-        self,
-        *,
-        source: int | None = None,
-        level: float | None = None,
-        slope: str | None = None,
-        sweep: str | None = None,
-    ) -> None:
-        """See `Oscilloscope.set_trigger`."""
-        messages = {}
-        if source is not None:
-            self._check_channel(source)
-            self._source = source
-            messages["trigger source"] = f"TRSE EDGE,SR,C{source}"
-        if slope is not None:
-            word = self._choice("slope", slope, {"rising": "POS", "falling": "NEG"})
-            messages["trigger slope"] = f"C{self._source}:TRSL {word}"
-        if level is not None:
-            messages["trigger level"] = f"C{self._source}:TRLV {number_text(level)}"
-        if sweep is not None:
-            messages["sweep"] = f"TRMD {self._choice('sweep', sweep, {'auto': 'AUTO', 'normal': 'NORM'})}"
-        self._set("the trigger", messages)
-
-    _source = 1
-
     def _probe_factor(self, channel: int) -> float | None:
         return si_number(self._port.ask(f"C{channel}:ATTN?"))
 
     def _view(self, channel: int) -> tuple[float, float]:
         scale, offset = (si_number(self._port.ask(f"C{channel}:{name}?")) for name in ("VDIV", "OFST"))
-        return scale, -offset
+        return scale, offset * self._words.offset_sign
 
     # Acquisition
 
-    def run(self) -> None:
-        """Acquire again and again, in the sweep that was chosen."""
-        self._known()
-        self._triggered = None
-        self._port.send(self._settings.get("sweep", "TRMD AUTO"))
-
-    def stop(self) -> None:
-        """Keep the present record."""
-        self._known()
-        self._port.send("STOP")
-
-    def _farewell(self) -> Iterable[str]:
-        return (self._settings.get("sweep", "TRMD AUTO"),) if self._identity else ()
+    def _running(self) -> Iterable[str]:
+        return (self._settings.get("trigger sweep", "TRMD AUTO"),)
 
     def _arm(self) -> None:
-        self._forced = False
-        scpi_common.send_all(self._port, ("STOP",))
+        self._port.send("STOP")
         self._new_trace()  # the register clears on reading
         self._port.send("TRMD SINGLE")
         self._refuse_errors("to arm")
@@ -204,10 +145,9 @@ class DescriptorScope(ScpiScope):
             return None
         if self._forced:
             self._port.send("STOP")
-        return not self._forced
+        return True
 
     def _force(self) -> None:
-        self._forced = True
         self._port.send("TRMD AUTO")
 
     def _auto_triggered(self) -> bool:
@@ -221,14 +161,13 @@ class DescriptorScope(ScpiScope):
         before = self._scaling(channel)
         question = f"C{channel}:WF? {'DAT1' if self._described else 'DAT2'}"
         width = np.dtype(before.dtype).itemsize
-        in_samples = None if progress is None else lambda done, total: progress(done // width, total // width)
-        block = self._port.ask_block(question, progress=in_samples)
-        codes = self._checked(np.frombuffer(block, dtype=before.dtype), before, points)
+        block = self._port.ask_block(question, progress=in_samples(progress, width))
+        found = self._checked(codes(block, before.dtype), before, points)
         if self._scaling(channel) != before:
             raise self._moved()
         self._refuse_errors(f"the record of channel {channel}")
         return Waveform.from_codes(
-            codes,
+            found,
             before.scale,
             before.offset,
             before.interval,
@@ -237,16 +176,16 @@ class DescriptorScope(ScpiScope):
             triggered=triggered,
         )
 
-    def _checked(self, codes: NDArray[np.generic], scaling: _Scaling, points: int | None) -> NDArray[np.generic]:
+    def _checked(self, found: NDArray[np.generic], scaling: _Scaling, points: int | None) -> NDArray[np.generic]:
         due = scaling.points
-        wrong = codes.size < 2 or (points is not None and codes.size > points)
-        if wrong or (due is not None and points is None and codes.size != due):
+        wrong = found.size < 2 or (points is not None and found.size > points)
+        if wrong or (due is not None and points is None and found.size != due):
             raise InstrumentError(
-                f"{self._name()} gave {codes.size} points where {points or due or 'a record'} were due.",
+                f"{self._name()} gave {found.size} points where {points or due or 'a record'} were due.",
                 instrument=self._name(),
                 next_step="Check that the channel is on and an acquisition has ended.",
             )
-        return codes
+        return found
 
     def _scaling(self, channel: int) -> _Scaling:
         return self._from_descriptor(channel) if self._described else self._from_questions(channel)
@@ -268,6 +207,8 @@ class DescriptorScope(ScpiScope):
             si_number(self._port.ask(question))
             for question in (f"C{channel}:VDIV?", f"C{channel}:OFST?", "SARA?", "TRDL?", "TDIV?")
         )
+        if rate <= 0.0:
+            raise FrameError(f"The sample rate is {rate:g}.")
         return _Scaling(
             per_division / _CODES_PER_DIVISION,
             -offset,
@@ -277,9 +218,3 @@ class DescriptorScope(ScpiScope):
             (-128, 127),
             None,
         )
-
-
-def _variant_of(identity: Identity) -> str:
-    """The variant by maker and model; "" for one this driver does not know."""
-    name = f"{identity.maker} {identity.model}".upper()
-    return next((variant for pattern, variant in _MODELS if re.match(pattern, name)), "")

@@ -13,7 +13,6 @@ libsigrok and scopehal. The sign of the A2 offset (added to the trace) is from m
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -28,7 +27,7 @@ from benchrig.wire import answers
 
 from . import scpi_common
 from .scope_base import Progress, ScpiScope
-from .scpi_common import number_text
+from .scope_words import Words, named
 
 LINE = LineSettings(baud=9600)
 
@@ -44,33 +43,33 @@ class Variant:
     hole: int | None
     paged: bool  # deep records are read in pages with STARt and STOP
     screen_points: int
-    offset_sign: float  # of the volts at the centre of the screen
-    spelling: Mapping[str, str]
+    words: Words
+    points: str  # how the length of a record is asked for
 
 
-_A1_WORDS = MappingProxyType(
-    {
-        "limit on": "BWL 1",
-        "limit off": "BWL 0",
-        "position": ":TIM:POS",
-        "coupling ground": "",
-        "points": ":WAV:POIN:MODE {mode};:WAV:POIN {points}",
-    }
-)
-_A2_WORDS = MappingProxyType(
-    {
-        "limit on": "BWL 20M",
-        "limit off": "BWL OFF",
-        "position": ":TIM:OFFS",
-        "coupling ground": "GND",
-        "points": ":WAV:MODE {mode}",
-    }
-)
+_FORMS = {
+    "shown": ":CHAN{channel}:DISP 1",
+    "probe": ":CHAN{channel}:PROB {value}",
+    "coupling": ":CHAN{channel}:COUP {value}",
+    "limit": ":CHAN{channel}:BWL {value}",
+    "scale": ":CHAN{channel}:SCAL {value}",
+    "offset": ":CHAN{channel}:OFFS {value}",
+    "time scale": ":TIM:SCAL {value}",
+    "time position": ":TIM:POS {value}",
+    "trigger mode": ":TRIG:MODE EDGE",
+    "trigger source": ":TRIG:EDGE:SOUR CHAN{channel}",
+    "trigger slope": ":TRIG:EDGE:SLOP {value}",
+    "trigger level": ":TRIG:EDGE:LEV {value}",
+    "trigger sweep": ":TRIG:SWE {value}",
+}
+_A1_WORDS = Words(_FORMS, ":STOP", ("1", "0"), couplings={"dc": "DC", "ac": "AC"})
+_A2_WORDS = Words({**_FORMS, "time position": ":TIM:OFFS {value}"}, ":STOP", ("20M", "OFF"), offset_sign=-1.0)
+_A1_POINTS, _A2_POINTS = ":WAV:POIN:MODE {mode};:WAV:POIN {points}", ":WAV:MODE {mode}"
 VARIANTS: Mapping[str, Variant] = MappingProxyType(
     {
-        "a1": Variant(False, True, False, (1, 255), 0, False, 1000, 1.0, _A1_WORDS),
-        "a1b": Variant(False, False, True, (-128, 127), 125, False, 1000, 1.0, _A1_WORDS),
-        "a2": Variant(True, True, False, (0, 255), None, True, 1200, -1.0, _A2_WORDS),
+        "a1": Variant(False, True, False, (1, 255), 0, False, 1000, _A1_WORDS, _A1_POINTS),
+        "a1b": Variant(False, False, True, (-128, 127), 125, False, 1000, _A1_WORDS, _A1_POINTS),
+        "a2": Variant(True, True, False, (0, 255), None, True, 1200, _A2_WORDS, _A2_POINTS),
     }
 )
 # Maker and model, upper case, first match wins. An empty name: known, and not for this driver.
@@ -133,88 +132,23 @@ class TenFieldScope(ScpiScope):
     NAME = "scope-tenfield"
     LINE = LINE
     OPTIONS = MappingProxyType({"variant": "auto"})
+    VARIANTS = VARIANTS
     CHANNELS = 4
     _variant: Variant
+    _saw_auto = False
 
     @staticmethod
-    def takes(identity: Identity) -> bool:
-        """True for an answer to `*IDN?` that names a model of this family."""
-        return bool(_variant_of(identity))
+    def variant_of(identity: Identity) -> str:
+        """By maker and model."""
+        return named(_MODELS, f"{identity.maker} {identity.model}".upper())
 
-    def _recognise(self, identity: Identity) -> None:
-        named = self.options["variant"]
-        found = named if named != "auto" else _variant_of(identity)
-        if found not in VARIANTS:
-            raise InstrumentError(
-                f"{identity} at {self._link.address} is no model whose volts formula this driver knows.",
-                instrument=str(identity),
-                next_step=f"Name its variant in the bench file ({', '.join(VARIANTS)}), after a check with a known "
-                "level and an offset that is not 0.",
-            )
-        self._variant = VARIANTS[found]
+    def _take_variant(self, variant: str) -> None:
+        self._variant = VARIANTS[variant]
+        self._words = self._variant.words
 
     def _begin(self) -> None:
         if self._variant.signed:
             self._port.send(":SYST:HEAD OFF")
-
-    # Settings
-
-    def set_channel(
-        self,
-        channel: int,
-        *,
-        scale: float | None = None,
-        offset: float | None = None,
-        coupling: str | None = None,
-        probe: float | None = None,
-        bandwidth_limit: bool | None = None,
-    ) -> None:
-        """See `Oscilloscope.set_channel`; the probe factor goes first, because it rescales what follows."""
-        self._known()
-        self._check_channel(channel)
-        words, start = self._variant.spelling, f":CHAN{channel}:"
-        settings = {"DISP": "DISP 1"}
-        if probe is not None:
-            settings["PROB"] = f"PROB {number_text(probe)}"
-        if coupling is not None:
-            known = {"dc": "DC", "ac": "AC", **({"ground": "GND"} if words["coupling ground"] else {})}
-            settings["COUP"] = f"COUP {self._choice('coupling', coupling, known)}"
-        if bandwidth_limit is not None:
-            settings["BWL"] = words["limit on" if bandwidth_limit else "limit off"]
-        if scale is not None:
-            settings["SCAL"] = f"SCAL {number_text(scale)}"
-        if offset is not None:
-            settings["OFFS"] = f"OFFS {number_text(offset * self._variant.offset_sign)}"
-        messages = {start + name: start + message for name, message in settings.items()}
-        self._set(f"settings of channel {channel}", messages)
-        if probe is not None:
-            self._probes[channel] = probe
-            self._check_probe(channel)
-
-    def _time_headers(self) -> tuple[str, str]:
-        return ":TIM:SCAL", self._variant.spelling["position"]
-
-    def set_trigger(
-        self,
-        *,
-        source: int | None = None,
-        level: float | None = None,
-        slope: str | None = None,
-        sweep: str | None = None,
-    ) -> None:
-        """See `Oscilloscope.set_trigger`."""
-        messages = {"trigger mode": ":TRIG:MODE EDGE"}
-        if source is not None:
-            self._check_channel(source)
-            messages["trigger source"] = f":TRIG:EDGE:SOUR CHAN{source}"
-        if slope is not None:
-            word = self._choice("slope", slope, {"rising": "POS", "falling": "NEG"})
-            messages["trigger slope"] = f":TRIG:EDGE:SLOP {word}"
-        if level is not None:
-            messages["trigger level"] = f":TRIG:EDGE:LEV {number_text(level)}"
-        if sweep is not None:
-            messages["trigger sweep"] = f":TRIG:SWE {self._choice('sweep', sweep, {'auto': 'AUTO', 'normal': 'NORM'})}"
-        self._set("the trigger", messages)
 
     def _probe_factor(self, channel: int) -> float | None:
         answer = self._port.ask(f":CHAN{channel}:PROB?")
@@ -222,23 +156,12 @@ class TenFieldScope(ScpiScope):
 
     def _view(self, channel: int) -> tuple[float, float]:
         scale, offset = (self._port.ask_number(f":CHAN{channel}:{name}?").value or 0.0 for name in ("SCAL", "OFFS"))
-        return scale, offset * self._variant.offset_sign
+        return scale, offset * self._words.offset_sign
 
     # Acquisition
 
-    def run(self) -> None:
-        """Acquire again and again."""
-        self._known()
-        self._triggered = None
-        self._port.send(":RUN")
-
-    def stop(self) -> None:
-        """Keep the present record."""
-        self._known()
-        self._port.send(":STOP")
-
-    def _farewell(self) -> Iterable[str]:
-        return (":RUN",) if self._identity else ()
+    def _running(self) -> Iterable[str]:
+        return (":RUN",)
 
     def _arm(self) -> None:
         if not self._variant.paged:
@@ -275,9 +198,7 @@ class TenFieldScope(ScpiScope):
         self._port.send(":WAV:FORM BYTE")
         if not self._variant.paged:
             self._port.send(f":WAV:UNS {0 if self._variant.signed else 1}")
-        mode = self._variant.spelling["points"].format(
-            mode="RAW" if deep else "NORM", points=points or self._variant.screen_points
-        )
+        mode = self._variant.points.format(mode="RAW" if deep else "NORM", points=points or self._variant.screen_points)
         scpi_common.send_all(self._port, mode.split(";"))
         before = self._preamble()
         codes = self._paged(before, points, deep, progress) if self._variant.paged else self._whole(before, progress)
@@ -310,6 +231,8 @@ class TenFieldScope(ScpiScope):
     ) -> NDArray[np.generic]:
         """The record page by page into one array made beforehand, so that memory stays at the record's own size."""
         total = points or min(fields.points, self._variant.screen_points)
+        if total < 2:
+            raise self._short(0, fields.points)
         codes = np.empty(total, dtype=np.uint8)
         done = 0
         while done < total:
@@ -349,9 +272,3 @@ class TenFieldScope(ScpiScope):
             code_limits=variant.code_limits,
             triggered=triggered,
         )
-
-
-def _variant_of(identity: Identity) -> str:
-    """The variant by maker and model; "" for one this driver does not know."""
-    name = f"{identity.maker} {identity.model}".upper()
-    return next((variant for pattern, variant in _MODELS if re.match(pattern, name)), "")

@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import random
 import tracemalloc
+from collections.abc import Callable
 from types import ModuleType
 
 import pytest
@@ -35,8 +36,9 @@ def fed(framer: object, data: bytes, cuts: list[int]) -> list[bytes]:
 
 
 @pytest.mark.parametrize("grammar", MODULES)
-def test_a_good_frame_after_noise_is_still_read(grammar: str) -> None:
+def test_a_good_frame_after_noise_is_still_read(grammar: str, record_property: Callable[[str, object], None]) -> None:
     """Random bytes in random pieces; then silence is not needed, only two frames, of which the second must come."""
+    record_property("random bytes", COUNT)
     noise, framer = random.Random(5), MODULES[grammar].frames()
     left = COUNT
     tracemalloc.start()

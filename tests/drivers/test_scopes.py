@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from benchrig.drivers import scope_curve, scope_descriptor, scope_tenfield, wavedesc
+from benchrig.drivers import scope_base, scope_curve, scope_descriptor, scope_tenfield, wavedesc
 from benchrig.drivers.scope_range import Limits, View, decide, hunt_range
 from benchrig.sim_instruments.world import World
 from small_bench import DOUBLES, DUTY, HIGH, LOW, PERIOD, small_bench
@@ -303,7 +303,7 @@ def test_a_preamble_that_is_not_one_is_refused(text: str) -> None:
 )
 def test_the_model_chooses_the_variant_or_is_refused(maker: str, model: str, variant: str) -> None:
     """Identity strings as the programming guides print them; inverted-code models and strangers have none."""
-    assert scope_tenfield._variant_of(Identity(maker, model)) == variant
+    assert scope_tenfield.TenFieldScope.variant_of(Identity(maker, model)) == variant
 
 
 @pytest.mark.parametrize(
@@ -405,17 +405,39 @@ def test_a_channel_that_is_not_displayed_is_named() -> None:
         bench.scope.capture(3)
 
 
+@pytest.mark.parametrize("name", SCOPES)
+def test_a_new_scale_keeps_the_centre_also_after_it_was_asked_who_it_is(name: str) -> None:
+    """Identifying again, as after a reopened link, forgets nothing that was set."""
+    bench = Setting(name)
+    bench.scope.identify()
+    bench.scope.set_channel(1, scale=0.8)
+    assert bench.scope.view(1).centre == pytest.approx(3.5, abs=0.05)
+
+
+def test_waiting_for_what_was_never_armed_is_an_answer() -> None:
+    """The first call on a scope that runs: no attribute is missing."""
+    for name in SCOPES:
+        clock = SimClock()
+        link = open_link(f"sim://{name}", clock, world=small_bench(clock, name))
+        scope: Any = load_driver(DOUBLES[name][0])(link, clock, {})
+        scope.identify()
+        assert scope.wait(clock.now() + 0.2) in (True, False)
+
+
+def test_a_block_that_ends_within_a_code_is_refused() -> None:
+    """Three bytes are no record of two-byte codes."""
+    assert scope_base.codes(b"\x01\x02\x03\x04", ">i2").tolist() == [0x0102, 0x0304]
+    with pytest.raises(FrameError, match="3 bytes"):
+        scope_base.codes(b"\x01\x02\x03", ">i2")
+
+
 def test_generations_are_told_by_the_model() -> None:
     """Model names as the programmer manuals print them."""
-    clock = SimClock()
-    world = small_bench(clock, "curve-tds")
     for model, generation in [
         ("TDS 2024B", "tds"), ("TPS2024", "tds"), ("TDS5054B", "dpo"), ("DPO4104", "dpo"), ("MSO4104", "dpo"),
         ("MDO3024", "dpo"), ("MSO44", "mso"), ("MSO58", "mso"),
     ]:  # fmt: skip
-        scope = scope_curve.CurveScope(open_link("sim://curve-tds", clock, world=world), clock, {})
-        scope._recognise(Identity("TEKTRONIX", model))
-        assert scope._words is scope_curve.GENERATIONS[generation], model
+        assert scope_curve.CurveScope.variant_of(Identity("TEKTRONIX", model)) == generation, model
 
 
 @pytest.mark.parametrize("name", SCOPES)
