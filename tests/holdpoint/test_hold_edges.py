@@ -243,9 +243,7 @@ def test_three_readings_over_exactly_three_seconds_are_enough_and_two_are_not():
     assert short.phase is Phase.CHECKING
 
 
-@pytest.mark.parametrize(
-    "between", [Seen(None, True, at(3)), Seen(None, False, at(3)), Seen(float("nan"), False, at(3))]
-)
+@pytest.mark.parametrize("between", [(None, True), (None, False), (float("nan"), False)])
 def test_what_is_no_number_starts_the_row_below_the_limit_again(between):
     """Overload, an empty reading, not-a-number: none of them is below anything."""
     row = [(1.0, False), (1.0, False), between, (1.0, False), (1.0, False)]
