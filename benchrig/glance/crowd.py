@@ -37,7 +37,8 @@ class Crowd:
         self._stirred = asyncio.Event()
         self._next = asyncio.Event()
         self._loop = asyncio.get_running_loop()
-        self._ended = False
+        self._ending = False  # make the last message
+        self._ended = False  # it is made
 
     @property
     def pace(self) -> float:
@@ -52,8 +53,8 @@ class Crowd:
                 self._loop.call_soon_threadsafe(self._stirred.set)
 
     async def run(self) -> None:
-        """Make messages for whoever looks."""
-        while not self._ended:
+        """Make messages for whoever looks. The last one is made at the end, and says how that came."""
+        while not self._ending:
             try:
                 await asyncio.wait_for(self._stirred.wait(), BEAT)
             except TimeoutError:
@@ -62,10 +63,12 @@ class Crowd:
             self._stirred.clear()
             self._send(_event(self._news()))
             await asyncio.sleep(1.0 / self.pace)
+        self._ended = True
+        self._send(_event(self._news()))
 
     def end(self) -> None:
-        """Let all viewers go."""
-        self._ended = True
+        """Tell all viewers how things stand, and let them go."""
+        self._ending = True
         with contextlib.suppress(RuntimeError):  # the loop has ended, and everybody has gone
             self._loop.call_soon_threadsafe(self._stirred.set)
 
@@ -76,11 +79,11 @@ class Crowd:
         self._next = asyncio.Event()
 
     async def watch(self) -> AsyncIterator[bytes]:
-        """The messages for one viewer, without end."""
+        """The messages for one viewer, to the last."""
         self._viewers += 1
         try:
             seen = -1
-            while not self._ended:
+            while not (self._ended and seen == self._last):
                 if seen == self._last:
                     await self._next.wait()
                     continue

@@ -163,6 +163,22 @@ def test_fifty_viewers_that_do_not_read_do_not_slow_the_session(page):
         viewer.close()
 
 
+def test_the_last_word_reaches_who_looks_before_the_page_is_closed():
+    """A job ends and its process with it: how it ended, and that the point is safe, is on every page by then."""
+    with GlancePage() as page:
+        page.show(n.HoldPointAnswered("eht", True, "x"))
+        with urllib.request.urlopen(page.address + "live", timeout=5) as viewer:
+            assert b"HIGH VOLTAGE" in viewer.readline()
+            for i in range(30):
+                page.show(trim(9400.0 + i))
+            page.show(n.MadeSafe("eht", "eht"))
+            page.show(n.JobEnded(1, "everything in", 0))
+            page.close()
+            last = [line for line in viewer.read().splitlines() if line.startswith(b"data: {")][-1]
+    assert b"everything in" in last
+    assert b"HIGH VOLTAGE" not in last
+
+
 @pytest.fixture(scope="module")
 def browser():
     playwright = pytest.importorskip("playwright.sync_api", reason="the test extra brings playwright")
