@@ -6,7 +6,6 @@ import random
 import sqlite3
 import subprocess
 import sys
-import time
 from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -111,9 +110,8 @@ def one_record(folder: Path, kills: int, seed: int) -> tuple[int, int, int]:
             return done, sum(shown.values()), resumed
 
 
-def test_killed_at_random_moments_it_has_what_it_showed_and_goes_on(tmp_path: Path) -> None:
+def test_killed_at_random_moments_it_has_what_it_showed_and_goes_on(tmp_path: Path, record_property) -> None:
     """What was shown is in the record, the record is whole, the job goes on under its number and ends well."""
-    began = time.monotonic()
     with ThreadPoolExecutor(BESIDE) as pool:
         jobs = [
             pool.submit(
@@ -123,8 +121,7 @@ def test_killed_at_random_moments_it_has_what_it_showed_and_goes_on(tmp_path: Pa
         ]
         ended = [job.result() for job in jobs]
     kills, shown, resumed = (sum(column) for column in zip(*ended, strict=True))
-    print(
-        f"{kills} kills, {shown} readings shown and kept, {resumed} sittings went on, {time.monotonic() - began:.0f} s"
-    )
+    for name, count in (("kills", kills), ("readings shown", shown), ("sittings went on", resumed)):
+        record_property(name, count)
     assert kills >= KILLS
     assert shown > 0

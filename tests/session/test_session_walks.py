@@ -289,7 +289,7 @@ NEXT = {
 OF_A_POINT = (Walk.lapses, Walk.sees, Walk.make_safe)
 
 
-def test_no_walk_touches_a_live_point_unasked_or_lets_hands_in_before_make_safe(tmp_path):
+def test_no_walk_touches_a_live_point_unasked_or_lets_hands_in_before_make_safe(tmp_path, record_property):
     """A million events with BENCHRIG_HEAVY; they do reach the live point, and it is touched."""
     file = tmp_path / "p.toml"
     file.write_text(procedure(HAZARD, MAINS, *STEPS))
@@ -302,7 +302,7 @@ def test_no_walk_touches_a_live_point_unasked_or_lets_hands_in_before_make_safe(
     run = Walk.TestCase
     run.settings = how
     run("runTest").runTest()
-    print(dict(COUNTED))
+    record_property("events", COUNTED["events"])
     assert COUNTED["events"] >= (1_000_000 if HEAVY else 1000)
     assert COUNTED["touches"] > 10
     assert COUNTED["made safe"] > 10

@@ -31,6 +31,7 @@ BYTES = 1_000_000 if HEAVY else 30_000
 MESSAGES = 100_000 if HEAVY else 1_500
 
 Maker = Callable[[SimClock], Double]
+Recorder = Callable[[str, object], None]
 POINTS = {1: sine(1.0, 1000.0), 2: square(0.0, 5.0, 1000.0)}
 DOUBLES: dict[str, Maker] = {
     "meter": lambda clock: BenchMeter(clock, POINTS),
@@ -98,7 +99,8 @@ def pour(double: Double, clock: SimClock, pieces: list[bytes]) -> None:
 
 
 @pytest.mark.parametrize("name", DOUBLES)
-def test_random_bytes_do_no_harm(name: str) -> None:
+def test_random_bytes_do_no_harm(name: str, record_property: Recorder) -> None:
+    record_property("random bytes", BYTES)
     clock, source = SimClock(10.0), random.Random(1)
     double = DOUBLES[name](clock)
     for _ in range(BYTES // 1000):
@@ -107,8 +109,9 @@ def test_random_bytes_do_no_harm(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", DOUBLES)
-def test_mutated_messages_do_no_harm_and_memory_stays_flat(name: str) -> None:
+def test_mutated_messages_do_no_harm_and_memory_stays_flat(name: str, record_property: Recorder) -> None:
     """The second half of the messages takes no more memory than the first left behind, give or take one record."""
+    record_property("mutated messages", MESSAGES)
     clock, source = SimClock(10.0), random.Random(2)
     double = DOUBLES[name](clock)
     pour(double, clock, [mutated(source) for _ in range(MESSAGES // 2)])
