@@ -77,14 +77,11 @@ def _differences(phase: Floats, m: int, order: int, overlapping: bool) -> Floats
     used = phase if overlapping else phase[::m]
     stride = m if overlapping else 1
     for _ in range(order):
-        used = used[stride:] - used[:-stride] if used.size > stride else used[:0]
+        used = used[stride:] - used[:-stride]  # nothing is left of a record shorter than the stride
     return used
 
 
 def _averaged_differences(phase: Floats, m: int) -> Floats:
     """Overlapping second differences, each averaged over m neighbouring starts."""
-    steps = _differences(phase, m, 2, True)
-    if steps.size < m:
-        return steps[:0]
-    sums = np.concatenate(([0.0], np.cumsum(steps)))
+    sums = np.concatenate(([0.0], np.cumsum(_differences(phase, m, 2, True))))
     return np.asarray((sums[m:] - sums[:-m]) / m, dtype=np.float64)

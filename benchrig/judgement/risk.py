@@ -18,13 +18,11 @@ from dataclasses import dataclass
 from statistics import NormalDist
 
 from .errors import UncertaintyError
-from .rules import GUARD_FACTOR, guard_band_of
+from .rules import guard_band_of
 
 IN_TOLERANCE = 0.95
-_REACH, _STEPS = (
-    8.0,
-    600,
-)  # standard deviations of the units to either side; steps of Simpson's rule on each side of a limit
+_REACH = 8.0  # standard deviations beyond which a normal distribution holds nothing
+_STEPS = 600  # of Simpson's rule on each side of a limit
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +57,7 @@ def risks(ratio: float, rule: str, in_tolerance: float = IN_TOLERANCE) -> Risks:
     guard = guard_band_of(doubt, rule)
     sigma = 1.0 / NormalDist().inv_cdf(0.5 + in_tolerance / 2.0)
     wrong_pass = wrong_fail = undecided = 0.0
-    for x, weight, inside in _units(sigma):
+    for x, weight, inside in _units(sigma, guard + _REACH * doubt):
         passed = max(0.0, _between(-1.0 + guard, 1.0 - guard, x, doubt))
         failed = 1.0 - _between(-1.0 - guard, 1.0 + guard, x, doubt)
         undecided += weight * (1.0 - passed - failed)
@@ -75,22 +73,25 @@ def worst_pass(width: float, rule: str) -> float:
 
     Infinity for a window with one limit. 0 where the guard bands leave nothing to pass.
     """
-    guard = GUARD_FACTOR if guard_band_of(1.0, rule) else 0.0
+    guard = guard_band_of(1.0, rule)
     if width < 2.0 * guard:
         return 0.0
     return _phi(-guard) + _phi(guard - width)
 
 
-def _units(sigma: float) -> Iterator[tuple[float, float, bool]]:
-    """True values, in half windows, the weight of each in an integral over all units, and whether they are inside."""
-    far = max(1.0, _REACH * sigma)
-    for low, high, inside in ((-far, -1.0, False), (-1.0, 1.0, True), (1.0, far, False)):
+def _units(sigma: float, reach: float) -> Iterator[tuple[float, float, bool]]:
+    """True values, in half windows, the weight of each in an integral over all units, and whether they are inside.
+
+    Only those within `reach` of the upper limit: the lower one mirrors it, and no verdict about others is in doubt.
+    """
+    far = max(1.0, min(1.0 + reach, _REACH * sigma))
+    for low, high, inside in ((max(0.0, 1.0 - reach), 1.0, True), (1.0, far, False)):
         step = (high - low) / _STEPS
         for i in range(_STEPS + 1):
             x = low + i * step
             factor = 1.0 if i in (0, _STEPS) else 4.0 if i % 2 else 2.0
             density = math.exp(-0.5 * (x / sigma) ** 2) / (sigma * math.sqrt(2.0 * math.pi))
-            yield x, factor * step / 3.0 * density, inside
+            yield x, 2.0 * factor * step / 3.0 * density, inside
 
 
 def _between(low: float, high: float, value: float, doubt: float) -> float:

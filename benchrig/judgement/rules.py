@@ -216,7 +216,7 @@ def _verdict(depth: float, guard_band: float) -> Verdict:
         return Verdict.PASS
     if depth >= 0.0:
         return Verdict.CONDITIONAL_PASS
-    return Verdict.CONDITIONAL_FAIL if guard_band > 0.0 and depth >= -guard_band else Verdict.FAIL
+    return Verdict.CONDITIONAL_FAIL if depth >= -guard_band else Verdict.FAIL
 
 
 def _normal_cdf(z: float) -> float:

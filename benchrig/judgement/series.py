@@ -75,7 +75,6 @@ def step_noise(values: Floats) -> float:
 def lag_autocorrelation(values: Floats, lag: int = 1) -> float:
     """sum(d_i d_(i+lag)) / sum(d_i^2) about the mean (the definition of NIST StRD); 0 for a constant series."""
     away = values - values.mean()
-    away -= away.mean()  # the second pass takes back what rounding the first mean left over
     energy = float(away @ away)
     return float(away[:-lag] @ away[lag:]) / energy if energy > 0.0 else 0.0
 
@@ -91,13 +90,13 @@ def correlation_inflation(residuals: Floats, fitted: int = 1) -> float:
     if n <= fitted + 2:
         return 1.0
     rho = autocorrelations(residuals)
-    phi = float(rho[1]) if rho.size > 1 else 0.0
+    phi = float(rho[1])
     phi = min(phi + (fitted + 3.0 * max(phi, 0.0)) / n if phi > 2.0 / math.sqrt(n) else phi, 1.0 - 2.0 / n)
     pairs = rho[1 : 1 + 2 * ((rho.size - 1) // 2)].reshape(-1, 2).sum(axis=1)
-    # rho_0 + rho_1 is the first pair in Geyer's count; what follows is summed until it is noise.
+    # Geyer pairs from rho_0 on; here from rho_1, and what is summed ends where it is noise. So the total is at least 1.
     ends = np.flatnonzero(pairs < 2.0 / math.sqrt(n))
     total = 1.0 + 2.0 * float(pairs[: ends[0] if ends.size else pairs.size].sum())
-    return max(1.0, (1.0 + phi) / (1.0 - phi), total)
+    return max((1.0 + phi) / (1.0 - phi), total)
 
 
 def autocorrelations(residuals: Floats) -> Floats:

@@ -72,6 +72,8 @@ def test_naive_thousandfold_of_5800_volts(input_resistance: float, shown: float)
 def test_plain_series_resistor_takes_the_meters_tolerance_whole() -> None:
     """A divider calculation: 9.99 Gohm alone in front of 10 Mohm; 1 % of input resistance is 1 % of reading."""
     assert 1000.0 / probe_factor(hv_probe(9.99e9), 10.1e6) - 1.0 == pytest.approx(0.00999, abs=2e-4)
+    rounded = Probe("hv", 1000.0, 10.04e9, 10e6)  # a data sheet's figure, 0.4 % more than there can be
+    assert 1000.0 / probe_factor(rounded, 10.1e6) - 1.0 == pytest.approx(0.00999, abs=2e-4)
 
 
 @given(
@@ -116,6 +118,8 @@ def test_handheld_specification() -> None:
     assert found.uncertainty == pytest.approx(0.0817 / math.sqrt(3.0), rel=1e-6)
     assert [row.source for row in found.budget.rows] == ["meter specification"]
     assert (found.factor, found.load, found.loading) == (1.0, math.inf, 0.0)
+    # Where nothing is said of the source, a known input resistance corrects nothing.
+    assert correct(Estimate(12.34, 0.0), accuracy(40.0), 10e6).value == 12.34
 
 
 def test_bench_meter_specification() -> None:
@@ -180,6 +184,7 @@ def test_load_that_hangs_on_the_point() -> None:
 def test_factor_that_does_not_depend_on_the_input() -> None:
     """A probe with a buffer has one ratio; so has any probe on the very input it is made for."""
     assert probe_factor(Probe("differential", 100.0, 5e6), None) == 100.0
+    assert probe_factor(Probe("differential", 100.0), 10e6) == 100.0
     assert probe_factor(Probe("hv", 1000.0, None, 10e6), 10e6) == 1000.0
 
 
@@ -203,6 +208,7 @@ def test_reading_beyond_the_range_is_refused() -> None:
         (Probe("hv", 1000.0, None, 10e6), 11e6, "the probe's resistance is not given"),
         (Probe("hv", 100.0, 1e9, 1e6), 10e6, "cannot divide by 100"),
         (Probe("hv", 1.0, 1e6, 1e6), 10e6, "cannot divide by 1"),
+        (Probe("hv", 1000.0, 10.1e9, 10e6), 11e6, "cannot divide by 1000"),  # 1 % more than a plain series resistor
     ],
 )
 def test_factors_that_cannot_be_known_are_refused(probe: Probe, input_resistance: float | None, words: str) -> None:

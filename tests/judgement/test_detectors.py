@@ -328,6 +328,16 @@ def test_compact_of_large_values_keeps_small_changes() -> None:
     assert compact.series()[1] == pytest.approx(10.0 + 0.5e-6, abs=1e-12)
 
 
+def test_compact_one_by_one_keeps_small_changes_as_well() -> None:
+    """A 2^-20 on a 2^30, in seconds since 1970: sums about the first reading are exact here."""
+    compact = Compact()
+    for i in range(2048):
+        compact.add(1.75e9 + i, 2.0**30 + 2.0**-20 * (i % 2))
+    times, values = compact.series()
+    assert set(values - 2.0**30) == {2.0**-21}
+    assert times[0] == 1.75e9 + (compact.length - 1) / 2.0
+
+
 def test_a_watch_that_ends_while_learning_still_tells_its_dips():
     """Five minutes at a reading a second; a step in so few is not told, and nothing from hardly any."""
     rng = np.random.default_rng(21)

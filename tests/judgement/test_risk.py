@@ -6,6 +6,8 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.stats import multivariate_normal, norm
 
 from benchrig.judgement.errors import UncertaintyError, WindowError
@@ -75,7 +77,9 @@ def test_guard_bands_that_meet_pass_nothing() -> None:
     assert found.undecided > 0.8
 
 
-@pytest.mark.parametrize(("ratio", "share"), [(0.0, 0.95), (-1.0, 0.95), (math.nan, 0.95), (4.0, 0.0), (4.0, 1.0)])
+@pytest.mark.parametrize(
+    ("ratio", "share"), [(0.0, 0.95), (-1.0, 0.95), (math.nan, 0.95), (4.0, 0.0), (4.0, 1.0), (math.inf, 0.95)]
+)
 def test_what_has_no_risk_is_refused(ratio: float, share: float) -> None:
     """With the numbers in the message."""
     with pytest.raises(UncertaintyError, match=str(ratio)):
@@ -86,3 +90,22 @@ def test_an_unknown_rule_is_refused() -> None:
     """By its name."""
     with pytest.raises(WindowError, match="'guess'"):
         risks(4.0, "guess")
+
+
+@given(ratio=st.floats(0.05, 1e4), share=st.floats(0.05, 0.999))
+@settings(max_examples=25, deadline=None)
+def test_what_is_passed_in_excess_is_what_reads_inside_in_excess(ratio: float, share: float) -> None:
+    """Shares of all units: wrong passes less wrong fails is those that read inside less those that are inside.
+
+    Simple acceptance; what is read is normal with both variances added (any textbook). Also for poor units, and for
+    instruments so good that all doubt lies in a thousandth of the window.
+    """
+    sigma, doubt = 1.0 / float(norm.ppf(0.5 + share / 2.0)), 1.0 / (2.0 * ratio)
+    reads_inside = 2.0 * float(norm.cdf(1.0 / math.hypot(sigma, doubt))) - 1.0
+    found = risks(ratio, "simple", share)
+    assert found.wrong_pass - found.wrong_fail == pytest.approx(reads_inside - share, abs=1e-7)
+
+
+def test_a_window_of_four_standard_uncertainties_passes_its_middle_alone() -> None:
+    """TUR 1 with w = U: the one value that is passed is out with 4.55 %, the two tails beyond 2u."""
+    assert risks(1.0, "guarded").worst_pass == pytest.approx(0.0455, abs=1e-4)

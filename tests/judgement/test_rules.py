@@ -134,8 +134,8 @@ def test_far_tails_keep_their_digits() -> None:
     """scipy.stats.norm: 10 and 30 standard uncertainties outside, on either side, is small but not zero."""
     for z in (10.0, 30.0):
         expected = norm.sf(z) - norm.sf(z + 1.0)
-        assert conformance_probability(-z, 1.0, (0.0, 1.0)) == pytest.approx(expected, rel=1e-9)
-        assert conformance_probability(1.0 + z, 1.0, (0.0, 1.0)) == pytest.approx(expected, rel=1e-9)
+        assert conformance_probability(-z, 1.0, (0.0, 1.0)) == pytest.approx(expected, rel=1e-9, abs=0.0)
+        assert conformance_probability(1.0 + z, 1.0, (0.0, 1.0)) == pytest.approx(expected, rel=1e-9, abs=0.0)
 
 
 @given(
@@ -267,3 +267,12 @@ def test_both_windows_of_two_tiers_are_checked() -> None:
 def test_inside_is_what_it_says() -> None:
     """Four verdicts, two of them inside."""
     assert [v.value for v in Verdict if v.inside] == ["pass", "conditional pass"]
+
+
+def test_words_that_records_keep() -> None:
+    """A tier is written into records under its own word, and each rule's text names its clause of ILAC-G8:09/2019."""
+    assert [str(tier) for tier in Tier] == ["preferred", "acceptable", "outside"]
+    assert [text[text.index("(") :] for text in RULES.values()] == [
+        "(ILAC-G8:09/2019, 4.2.1)",
+        "(ILAC-G8:09/2019, 4.2.3)",
+    ]

@@ -8,7 +8,7 @@ import scipy.stats
 
 from benchrig.judgement.allan import allan
 from benchrig.judgement.errors import SeriesError
-from benchrig.judgement.fit import fit_line, fit_rate
+from benchrig.judgement.fit import fit_line, fit_rate, search_rate
 from benchrig.judgement.series import grubbs_critical, grubbs_outlier, lag_autocorrelation, robust_spread
 from benchrig.judgement.trend import drift
 from benchrig.judgement.uncertainty import type_a
@@ -57,6 +57,31 @@ def test_boxbod_exponential_approach():
     assert found.rate.uncertainty == pytest.approx(0.10455993237, rel=1e-2)
     assert found.linear[0].value == pytest.approx(213.80940889, rel=1e-5)
     assert found.spread == pytest.approx(17.088072423, rel=1e-6)
+
+
+def test_three_readings_carry_a_rate():
+    """Closed form, 5 (1 - exp(-x / 2)): two parameters and one degree of freedom."""
+    x = np.array([1.0, 2.0, 4.0])
+    found = fit_rate(approach(x), 5.0 * (1.0 - np.exp(-0.5 * x)), 1e-2, 1e1)
+    assert (found.rate.value, found.linear[0].value) == pytest.approx((0.5, 5.0), rel=1e-6)
+    assert found.rate.dof == 1
+
+
+@pytest.mark.parametrize(("cost", "best"), [(lambda rate: rate, 1.0), (lambda rate: -rate, 100.0)])
+def test_a_least_cost_at_the_edge_is_found_there(cost, best):
+    assert search_rate(cost, 1.0, 100.0) == pytest.approx(best, rel=1e-6)
+
+
+def test_a_second_dip_near_the_least_does_not_draw_the_search():
+    """The grid has decided: what is searched finely lies between the neighbours of its best point."""
+
+    def dip(rate, at):
+        return -np.exp(-((np.log(rate / at) / 0.12) ** 2))
+
+    assert search_rate(lambda rate: dip(rate, 10.0) + 0.7 * dip(rate, 6.4), 1.0, 100.0) == pytest.approx(10.0, rel=1e-2)
+    assert search_rate(lambda rate: dip(rate, 10.0) + 0.7 * dip(rate, 15.7), 1.0, 100.0) == pytest.approx(
+        10.0, rel=1e-2
+    )
 
 
 # Means and correlation: NIST StRD univariate sets.
@@ -142,7 +167,9 @@ def test_thousand_point_set(kind, expected):
 # Outliers.
 
 
-@pytest.mark.parametrize(("count", "critical"), [(5, 1.7150), (8, 2.1266), (10, 2.2900), (20, 2.7082), (50, 3.1282)])
+@pytest.mark.parametrize(
+    ("count", "critical"), [(3, 1.1543), (5, 1.7150), (8, 2.1266), (10, 2.2900), (20, 2.7082), (50, 3.1282)]
+)
 def test_grubbs_critical_values(count, critical):
     """Two-sided 5 % table of Grubbs' test (NIST/SEMATECH e-Handbook 1.3.5.17.1 gives the formula)."""
     assert grubbs_critical(count) == pytest.approx(critical, abs=5e-4)
@@ -152,6 +179,10 @@ def test_grubbs_finds_the_one_and_only_the_one():
     values = [12.01, 12.02, 12.00, 12.01, 11.2, 12.02, 12.01, 12.00]
     assert grubbs_outlier(values) == 4
     assert grubbs_outlier(values[:4] + values[5:]) is None
+    assert grubbs_outlier([12.0, 12.0, 12.0]) is None
+    # Nine readings of 0 but one of 1: G is 8/3 whatever the size, beyond the 2.215 of the table for nine.
+    assert grubbs_outlier([0.0] * 8 + [1.0]) == 8
+    assert grubbs_outlier([0.0, 1.0, 2.0]) is None
 
 
 def test_robust_spread_of_the_nine_point_set():
@@ -229,6 +260,7 @@ def test_a_dip_is_an_excursion_and_no_step():
         ([0, 1, 2], [1, float("nan"), 3]),
         ([0, 1, float("inf")], [1, 2, 3]),
         ([0, 1, 2], [1, 2, 1e200]),
+        ([0, 1, 2], [1, 2, -1e200]),
         ([0, 1, 2], [1j, 2, 3]),
         ([0, 1, 2], ["1", "2", "x3"]),
         ([[0, 1, 2]], [[1, 2, 3]]),
@@ -240,7 +272,45 @@ def test_what_is_no_series_is_refused(times, values):
         drift(times, values)
 
 
-@pytest.mark.parametrize("settings", [{"interval": 0.0}, {"kind": "qdev"}, {"factors": [0]}])
+def test_the_first_time_that_does_not_rise_is_named():
+    with pytest.raises(SeriesError, match=r"1\.0 s is followed by 1\.0 s at index 2"):
+        drift([0, 1, 1, 0], [1, 2, 3, 4])
+
+
+@pytest.mark.parametrize(
+    "settings", [{"interval": 0.0}, {"interval": np.inf}, {"kind": "qdev"}, {"factors": [0]}, {"factors": [1, 0]}]
+)
 def test_allan_refuses_what_it_cannot_do(settings):
     with pytest.raises(SeriesError):
         allan(NBS14, **settings)
+
+
+def test_allan_needs_three_readings():
+    with pytest.raises(SeriesError, match="at least 3"):
+        allan([1.0, 2.0])
+    assert [point.deviation for point in allan([1.0, 2.0, 4.0])] == pytest.approx([1.25**0.5])  # by hand
+
+
+@pytest.mark.parametrize(
+    ("kind", "spent"), [("adev", None), ("oadev", 2), ("mdev", 3), ("hdev", None), ("ohdev", 3), ("tdev", 3)]
+)
+@pytest.mark.parametrize("n", [8, 11, 12, 13])
+def test_allan_uses_every_difference_there_is(kind, spent, n):
+    """NIST SP 1065, 5.2: from N = n + 1 phases, N - 2m, N - 3m + 1 and N - 3m differences where they overlap."""
+    for m in (1, 2, 4):
+        found = allan(np.arange(n) ** 2.0, factors=[m], kind=kind)
+        side_by_side = n // m - (2 if kind == "hdev" else 1)
+        expected = side_by_side if spent is None else n + 1 - spent * m + (kind in ("mdev", "tdev"))
+        assert [point.count for point in found] == ([expected] if expected > 0 else [])
+
+
+def test_allan_takes_every_power_of_two_that_has_a_difference():
+    assert [point.tau for point in allan(np.arange(8.0))] == [1.0, 2.0, 4.0]
+    assert [point.tau for point in allan(np.arange(7.0))] == [1.0, 2.0]
+
+
+def test_allan_of_small_changes_on_a_large_value():
+    """A constant has no deviation, however large: 2^30 is taken off a series of 64ths without a rounding."""
+    small = np.round(64.0 * np.random.default_rng(4).normal(size=2000)) / 64.0
+    for bare, lifted in zip(allan(small), allan(small + 2.0**30), strict=True):
+        assert lifted.deviation == pytest.approx(bare.deviation, rel=1e-6)

@@ -14,6 +14,7 @@ from scipy.stats import t as scipy_t
 from benchrig.judgement.errors import UncertaintyError
 from benchrig.judgement.uncertainty import (
     Budget,
+    Estimate,
     Row,
     arcsine,
     combined,
@@ -182,9 +183,18 @@ def test_student_quantiles_agree_with_scipy(probability: float, dof: int) -> Non
     assert student_t(probability, dof) == pytest.approx(expected, rel=1e-6, abs=1e-6)
 
 
+@pytest.mark.parametrize("probability", [1e-9, 1e-6, 0.9999, 1.0 - 1e-9])
+@pytest.mark.parametrize("dof", [1, 3, 40, 199, 200, 201, 500, 9000, 10_001, 10**7])
+def test_far_tails_of_student_are_as_good(probability: float, dof: int) -> None:
+    """scipy.stats.t.ppf: what one of a hundred thousand looks may exceed by chance lies out there."""
+    assert student_t(probability, dof) == pytest.approx(float(scipy_t.ppf(probability, dof)), rel=1e-6, abs=0.0)
+
+
 def test_fractional_degrees_of_freedom_are_truncated() -> None:
     """GUM G.4.1: the next lower whole number, which is the safe side."""
     assert coverage_factor(0.95, 4.99) == coverage_factor(0.95, 4)
+    assert coverage_factor(0.95, 200.99) == coverage_factor(0.95, 200)
+    assert coverage_factor(0.95, 250.99) == coverage_factor(0.95, 250)
 
 
 @pytest.mark.parametrize(("probability", "dof"), [(0.0, 5), (1.0, 5), (0.5, 0.99), (math.nan, 5), (0.5, math.nan)])
@@ -200,6 +210,9 @@ def test_limits_become_standard_uncertainties() -> None:
     assert triangular(1.0) == pytest.approx(0.40825, abs=1e-5)
     assert arcsine(1.0) == pytest.approx(0.70711, abs=1e-5)
     assert from_expanded(240e-6, 3.0) == pytest.approx(80e-6)  # GUM 4.3.3, the 240 ug of the example
+    assert from_expanded(1.0) == 0.5  # k = 2 where a certificate says nothing else
+    assert from_expanded(1.0, 1.0) == 1.0
+    assert rectangular(0.0) == 0.0
 
 
 @pytest.mark.parametrize(
@@ -278,6 +291,16 @@ def test_no_correlation_from_too_little(shape: tuple[int, ...]) -> None:
         correlated_means(np.ones(shape))
 
 
+def test_two_readings_are_enough_and_no_number_spoils_a_set() -> None:
+    """By hand: 1 and 3 have s = sqrt 2, so u = 1 with one degree of freedom; a set with an overload in it is none."""
+    assert type_a([1.0, 3.0]) == Estimate(2.0, pytest.approx(1.0), 1)
+    means, u, r = correlated_means(np.array([[1.0, 5.0], [3.0, 1.0]]))
+    assert (means.tolist(), u.tolist()) == ([2.0, 3.0], pytest.approx([1.0, 2.0]))
+    assert r[0, 1] == pytest.approx(-1.0)
+    with pytest.raises(UncertaintyError, match="two finite sets"):
+        correlated_means(np.array([[1.0, 2.0], [1.0, math.nan], [3.0, 4.0]]))
+
+
 def test_constant_column_has_no_correlation() -> None:
     """A quantity that did not move has no uncertainty and no correlation, and no 0/0."""
     means, u, r = correlated_means(np.array([[1.0, 2.0], [1.0, 3.0], [1.0, 5.0]]))
@@ -290,6 +313,8 @@ def test_effective_degrees_of_freedom() -> None:
     assert effective_dof([1e-7, 1e-7], [4, math.inf]) == pytest.approx(16.0)
     assert effective_dof([1.0], [math.inf]) == math.inf
     assert effective_dof([0.0], [3]) == math.inf
+    assert effective_dof([-2.0, 0.0], [4, 4]) == 4.0  # a contribution counts with either sign
+    assert effective_dof([1e-90, 1e-90], [4, 4]) == pytest.approx(8.0)  # and however small its unit makes it
     assert effective_dof([], []) == math.inf
 
 
