@@ -21,7 +21,7 @@ EXIT_CODE = {"ok": 0, "note": 0, "warn": 1, "refuse": 2}
 
 @click.command("check")
 @click.argument("procedure")
-@click.option("--bench", required=True, help="The bench file, or the name of a shipped one.")
+@click.option("--bench", required=True, metavar="BENCH", help="The bench file, or the name of a shipped one.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a row.")
 def command(procedure: str, bench: str, as_json: bool) -> int:
     """Hold PROCEDURE against a bench before anyone touches anything.

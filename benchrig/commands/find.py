@@ -20,6 +20,7 @@ from ..clock import Clock, RealClock
 from ..errors import FileError, InstrumentError
 from ..instruments import LineSettings, Multimeter, Oscilloscope, load_contract, load_driver
 from ..links import Link, open_link
+from ..links.addresses import parse_address
 from ..links.logged import LoggedLink, WireLog
 from ..ui.words import plain
 from .shipped import locate
@@ -29,11 +30,20 @@ _PACKAGES = {"serial": "pyserial", "pyvisa": "pyvisa", "pyvisa_py": "pyvisa-py"}
 
 
 @click.command("find")
-@click.option("--address", "addresses", multiple=True, help="Look at this address too. May be given again.")
-@click.option("--host", "hosts", multiple=True, help="Look at the usual instrument ports of this host.")
-@click.option("--bench", "bench_name", help="Try each instrument of this bench file.")
-@click.option("--try", "tried", help="Try a driver's promises on this instrument: its name in --bench, or an address.")
-@click.option("--driver", help="The driver to try; without it, the one that takes the instrument's identity.")
+@click.option(
+    "--address", "addresses", multiple=True, metavar="ADDRESS", help="Look at this address too. May be given again."
+)
+@click.option("--host", "hosts", multiple=True, metavar="HOST", help="Look at the usual instrument ports of this host.")
+@click.option("--bench", "bench_name", metavar="BENCH", help="Try each instrument of this bench file, or shipped one.")
+@click.option(
+    "--try",
+    "tried",
+    metavar="NAME",
+    help="Try a driver's promises on this instrument: its name in --bench, or an address.",
+)
+@click.option(
+    "--driver", metavar="DRIVER", help="The driver to try; without it, the one that takes the instrument's identity."
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
 def command(
     addresses: tuple[str, ...],
@@ -181,11 +191,16 @@ def chosen(wanted: str, driver: str | None, bench: Bench | None, clock: Clock) -
 
     Raises FileError where no driver is named and none takes it, LinkError where nothing can be opened.
     """
-    if bench is not None and "::" not in wanted and "://" not in wanted:
+    if "::" not in wanted and "://" not in wanted:
+        if bench is None:
+            raise FileError(
+                f"{wanted!r} is no address.", next_step="If it is a name, say of which bench: --bench my-bench.toml"
+            )
         spec = bench.instrument(wanted)
         return replace(spec, driver=driver) if driver else spec
     if driver:
         return InstrumentSpec(wanted, driver, wanted)
+    parse_address(wanted)  # one of no known form is a mistake of the command, not trouble with an instrument
     finding = probe(Place(wanted), clock)
     if finding.state != "answers":
         raise InstrumentError(f"{wanted}: {finding.words}", instrument=wanted, next_step=finding.cure)

@@ -11,6 +11,7 @@ from ..clock import Clock, RealClock
 from ..glance.follow import Follower, Page
 from ..records import StoreError, open_history
 from ..session.notices import Said
+from .options import read_record
 from .showing import need_page
 from .way_out import orderly
 
@@ -19,12 +20,14 @@ LATER = 2.0  # s between tries at one that cannot be read
 
 
 @click.command("glance")
-@click.option("--record", "--store", metavar="FILE|URL", help="The record to follow: a file, or postgresql://...")
+@read_record
 @click.option("--serial", help="Only the jobs of this unit.")
 @click.option(
     "--host", default="127.0.0.1", show_default=True, help="Where to listen; beyond this machine only with a token."
 )
-@click.option("--port", default=0, type=click.IntRange(0, 65_535), help="0 takes a free one.")
+@click.option(
+    "--port", default=0, show_default=True, type=click.IntRange(0, 65_535), metavar="PORT", help="0 takes a free one."
+)
 @click.option(
     "--token", envvar="BENCHRIG_GLANCE_TOKEN", help="What viewers beyond this machine must know; made up unless given."
 )

@@ -26,11 +26,16 @@ def command(job: int | None, serial: str | None, record: str | None) -> None:
     click.echo("\n".join(lines) if lines else "No jobs in this record yet. `benchrig rehearse` makes one.")
 
 
+# An exit code in two words; how exactly a job ended is told when it is shown alone.
+_ENDED: dict[int | None, str] = {0: "everything in", 1: "not all in", 3: "stopped", 4: "trouble", 5: "not acknowledged"}
+
+
 def _line(job: JobRow) -> str:
-    outcome = job.outcome or "not ended"
+    """One job on one line; what may be long comes last."""
+    how = "not ended" if job.outcome is None else _ENDED.get(job.exit_code, job.outcome)
     simulated = " (simulated)" if job.simulated else ""
     return plain(
-        f"{job.id:5}  {job.started.astimezone():%Y-%m-%d %H:%M}  {job.serial:12} {job.title:40} {outcome}{simulated}"
+        f"{job.id:5}  {job.started.astimezone():%Y-%m-%d %H:%M}  {job.serial:12} {how:16} {job.title}{simulated}"
     )
 
 
@@ -38,6 +43,7 @@ def _one(history: History, job: int) -> list[str]:
     row = history.job(job)
     head = [
         _line(row),
+        f"       {plain(row.outcome or 'not ended')}",
         f"       operator {plain(row.operator)}, {history.reading_count(job)} readings, benchrig {row.version}",
     ]
     steps = [_step(step) for step in history.steps(job)]

@@ -23,9 +23,17 @@ def locate(name: str) -> Path:
     shipped = _root() / f"{name}.toml"
     if name in shipped_names():
         return shipped
-    near = difflib.get_close_matches(name, shipped_names(), 1)
-    hint = f"Did you mean {near[0]!r}?" if near else f"Shipped: {', '.join(shipped_names())}."
-    raise FileError(f"There is no file {name!r}, and nothing of that name is shipped.", next_step=hint)
+    raise FileError(f"There is no file {name!r}, and nothing of that name is shipped.", next_step=_hint(name))
+
+
+def _hint(name: str) -> str:
+    """The nearest of the shipped names; of a folder's name all that is in it."""
+    names = shipped_names()
+    inside = [it for it in names if it.startswith(f"{name.rstrip('/')}/")]
+    near = difflib.get_close_matches(name, names, 1)
+    if near and not inside:
+        return f"Did you mean {near[0]!r}?"
+    return f"Shipped: {', '.join(inside or names)}."
 
 
 def bench_beside(procedure: Path) -> Path | None:

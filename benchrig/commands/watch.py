@@ -56,11 +56,15 @@ _WINDOW = 0.01  # of the target, where no window is given
 @click.command("watch")
 @click.argument("where", metavar="ADDRESS-OR-NAME")
 @click.argument("quantity_name", metavar="[QUANTITY]", required=False)
-@click.option("--bench", "bench_name", help="The bench file that NAME is in.")
-@click.option("--driver", help="Its driver; without it, the one that takes its identity.")
-@click.option("--channel", type=click.IntRange(1), default=1, show_default=True, help="Of a scope.")
-@click.option("--probe", "probe_name", help="A probe of the bench file, or its ratio: 10.")
-@click.option("--target", help='Where the reading should be: "5.2 V".')
+@click.option(
+    "--bench", "bench_name", metavar="BENCH", help="The bench file that NAME is in, or the name of a shipped one."
+)
+@click.option("--driver", metavar="DRIVER", help="Its driver; without it, the one that takes its identity.")
+@click.option(
+    "--channel", type=click.IntRange(1), default=1, show_default="1", metavar="NUMBER", help="Which channel of a scope."
+)
+@click.option("--probe", "probe_name", metavar="PROBE", help="A probe of the bench file, or its ratio: 10.")
+@click.option("--target", metavar="VALUE", help='Where the reading should be: "5.2 V".')
 @click.option("--window", nargs=2, metavar="LOW HIGH", help='Where it may be: "5.1 V" "5.3 V".')
 @sound_options
 @showing_options
@@ -150,6 +154,9 @@ def source_of(name: str, driver: object, asked: str | None, channel: int, probe:
     """Where the reading comes from. Raises FileError for a quantity that this kind of instrument has not."""
     kind: type[Instrument] = driver  # type: ignore[assignment]
     if issubclass(kind, Oscilloscope):
+        most = getattr(kind, "CHANNELS", channel)
+        if channel > most:
+            raise FileError(f"{name} has no channel {channel}.", next_step=f"Name one from 1 to {most}: --channel 1.")
         return ScopeSource(name, channel, _one_of(Measurement, asked or Measurement.MEAN), probe=probe)
     if issubclass(kind, Multimeter):
         return MeterSource(name, _one_of(Function, asked or Function.DC_VOLTAGE), probe=probe)

@@ -384,9 +384,11 @@ def run(
     unit or procedure; StoreError if the record fails.
     """
     if procedure.serial and not re.fullmatch(procedure.serial, serial):
+        what = (
+            f"Serial number {serial!r} does not fit {procedure.unit}" if serial else "Which unit is it? None is given"
+        )
         raise FileError(
-            f"Serial number {serial!r} does not fit {procedure.unit} (pattern {procedure.serial}).",
-            next_step="Read it again from the unit's plate.",
+            f"{what} (pattern {procedure.serial}).", next_step="Give the number on its plate, with --serial."
         )
     services = Services(procedure, bench, operator, store, clock or RealClock(), alarms=alarms)
     broken_off = None
