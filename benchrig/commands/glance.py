@@ -11,7 +11,7 @@ from ..clock import Clock, RealClock
 from ..glance.follow import Follower, Page
 from ..records import StoreError, open_history
 from ..session.notices import Said
-from .options import read_record
+from .options import record_option
 from .showing import need_page
 from .way_out import orderly
 
@@ -20,7 +20,7 @@ LATER = 2.0  # s between tries at one that cannot be read
 
 
 @click.command("glance")
-@read_record
+@record_option("to follow")
 @click.option("--serial", help="Only the jobs of this unit.")
 @click.option(
     "--host", default="127.0.0.1", show_default=True, help="Where to listen; beyond this machine only with a token."

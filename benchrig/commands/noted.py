@@ -14,7 +14,7 @@ from ..alarms import note
 from ..clock import Clock, RealClock
 from ..errors import FileError
 from ..records import History, file_of, is_server
-from .options import written_record
+from .options import record_option
 from .person import login_name
 
 PATIENCE = 5.0  # s; a soak looks every second
@@ -24,12 +24,11 @@ LOOK = 0.1  # s between looks whether it has
 @click.command("noted")
 @click.argument("alarm", default="")
 @click.option("--by", help="Who has taken note; your login name unless given.")
-@written_record
+@record_option("that the soak writes")
 def command(alarm: str, by: str | None, record: str | None) -> None:
     """Take note of all open alarms of a running soak, or of ALARM alone: they are not told again.
 
-    The trouble itself stays what it is, and an alarm that grows worse is told anew. --store names the record that the
-    soak writes.
+    The trouble itself stays what it is, and an alarm that grows worse is told anew.
     """
     path = _beside(record)
     note.leave(path, by or login_name(), alarm)

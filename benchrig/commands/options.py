@@ -7,9 +7,17 @@ from typing import Any
 
 import click
 
-_WHERE = "a file, or postgresql://...; $BENCHRIG_RECORD or your own unless given."
-written_record = click.option("--store", "record", metavar="FILE|URL", help=f"The record to write: {_WHERE}")
-read_record = click.option("--store", "record", metavar="FILE|URL", help=f"The record to read: {_WHERE}")
+Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+
+
+def record_option(which: str) -> Decorator:
+    """`--store`: the record `which` the command is about."""
+    words = f"The record {which}: a file, or postgresql://...; unless given $BENCHRIG_RECORD or your own."
+    return click.option("--store", "record", metavar="FILE|URL", help=words)
+
+
+written_record = record_option("to write")
+read_record = record_option("to read")
 
 
 def unit_options(command: Callable[..., Any]) -> Callable[..., Any]:

@@ -36,7 +36,10 @@ from .way_out import orderly
 @click.option("--try-alarms", is_flag=True, help="Only tell everybody who would be told of an alarm; then end.")
 @click.option("--simulated", is_flag=True, help="On simulated instruments and a simulated clock: a night in minutes.")
 @click.option("--seed", type=int, default=0, show_default=True, help="With --simulated: how the unit arrives.")
-@click.option("--fault", "faults", multiple=True, metavar="NAME@TIME", help="With --simulated: what breaks, and when.")
+@click.option(
+    "--fault", "faults", multiple=True, metavar="NAME@TIME",
+    help='With --simulated: what breaks, and when: "intermittent fuse@3 h". May be given again.',
+)  # fmt: skip
 @written_record
 @glance_option
 @showing_options

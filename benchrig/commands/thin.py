@@ -10,7 +10,7 @@ from ..errors import FileError, UnitError
 from ..records import open_history, open_store
 from ..units import quantity_in
 from .leaving import close
-from .options import written_record
+from .options import record_option
 
 HOT = 1  # day; what is younger may still be looked at reading by reading
 
@@ -32,7 +32,7 @@ HOT = 1  # day; what is younger may still be looked at reading by reading
     metavar="TIME",
     help="Keep the extremes of each stretch this long.",
 )
-@written_record
+@record_option("to thin")
 def command(days: int, to: str, record: str | None) -> None:
     """Thin the readings of old watches, for good.
 

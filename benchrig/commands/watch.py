@@ -61,7 +61,12 @@ _WINDOW = 0.01  # of the target, where no window is given
 )
 @click.option("--driver", metavar="DRIVER", help="Its driver; without it, the one that takes its identity.")
 @click.option(
-    "--channel", type=click.IntRange(1), default=1, show_default="1", metavar="NUMBER", help="Which channel of a scope."
+    "--channel",
+    type=click.IntRange(1),
+    default=1,
+    show_default=True,
+    metavar="NUMBER",
+    help="Which channel of a scope.",
 )
 @click.option("--probe", "probe_name", metavar="PROBE", help="A probe of the bench file, or its ratio: 10.")
 @click.option("--target", metavar="VALUE", help='Where the reading should be: "5.2 V".')
