@@ -364,7 +364,7 @@ def test_the_command_serves_what_another_process_writes(writer, tmp_path):
     """Through the command line, over a real socket, in a process of its own; Ctrl-C ends it."""
     writer.step()
     writer.tell()
-    arguments = ["glance", "--record", str(writer.store.path)]
+    arguments = ["glance", "--store", str(writer.store.path)]
     program = subprocess.Popen(
         [sys.executable, "-c", "from benchrig.cli import main; main()", *arguments], stderr=subprocess.PIPE, text=True
     )
