@@ -125,8 +125,7 @@ def _measures(function: Function) -> Callable[[Multimeter, Clock], str]:
     def run(meter: Multimeter, clock: Clock) -> str:
         meter.select(function)
         reading = _read(meter, clock)
-        unit = "%" if function is Function.DUTY_FACTOR else FUNCTION_UNIT[function]
-        _keep(reading.unit == unit, f"Asked for {function.value}, got {reading.unit}.")
+        _keep(reading.unit == FUNCTION_UNIT[function], f"Asked for {function.value}, got {reading.unit}.")
         return reading.text
 
     return run

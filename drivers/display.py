@@ -50,6 +50,14 @@ def celsius(shown: str, flags: Flag) -> Reading:
     )
 
 
+def as_fraction(reading: Reading) -> Reading:
+    """A reading in percent as the fraction that it is judged as; the text keeps what was shown. Others as they are."""
+    if reading.unit != "%":
+        return reading
+    value, step = (None if it is None else it / 100.0 for it in (reading.value, reading.resolution))
+    return replace(reading, value=value, unit="1", resolution=step)
+
+
 def point_at(digits: str, decimals: int) -> str:
     """`digits` with a decimal point before the last `decimals` of them; no point for 0."""
     return f"{digits[:-decimals]}.{digits[-decimals:]}" if decimals else digits

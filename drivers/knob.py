@@ -26,9 +26,8 @@ _EXCLUDES = {
 
 def fits(function: Function, reading: Reading) -> bool:
     """True if `reading` can be of `function`. Plain ohms pass for continuity: not every link shows the beeper."""
-    unit = "%" if function is Function.DUTY_FACTOR else FUNCTION_UNIT[function]
     needs, excludes = _NEEDS.get(function, Flag.NONE), _EXCLUDES.get(function, Flag.NONE)
-    return reading.unit == unit and reading.flags & needs == needs and not reading.flags & excludes
+    return reading.unit == FUNCTION_UNIT[function] and reading.flags & needs == needs and not reading.flags & excludes
 
 
 def check(function: Function | None, reading: Reading, instrument: str) -> None:

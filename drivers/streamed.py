@@ -24,7 +24,7 @@ from benchrig.wire.frames import Framer
 
 from . import knob
 from . import options as driver_options
-from .display import RangeSteps
+from .display import RangeSteps, as_fraction
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +126,7 @@ class StreamedMeter:
 
     def _stamp(self, reading: Reading, stamped: Stamped) -> Reading:
         ended = stamped.time - stamped.doubt - self.GRAMMAR.wire_time
-        return replace(reading, time=ended, aperture=self._interval)
+        return replace(as_fraction(reading), time=ended, aperture=self._interval)
 
     def _unreadable(self, trouble: FrameError) -> InstrumentError:
         return InstrumentError(

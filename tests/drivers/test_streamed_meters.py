@@ -11,7 +11,7 @@ from small_bench import DOUBLES, LEVEL, small_bench
 
 from benchrig.clock import SimClock
 from benchrig.errors import BenchrigError, FileError, InstrumentError, LinkLost, LinkTimeout
-from benchrig.instruments import Function, LineSettings, load_driver
+from benchrig.instruments import FUNCTION_UNIT, Function, LineSettings, load_driver
 from benchrig.links import open_link
 from benchrig.readings import Flag, Reading
 
@@ -52,6 +52,40 @@ def test_the_value_is_what_stands_at_the_leads(name: str) -> None:
     assert reading.unit == "V"
     assert reading.flags == Flag.DC | Flag.AUTORANGE
     assert reading.resolution is not None
+
+
+class Talking:
+    """A lead on which one frame comes again and again, 0.4 s apart."""
+
+    address = "talking"
+
+    def __init__(self, clock: SimClock, frame: str) -> None:
+        self.clock, self.frame, self.next = clock, bytes.fromhex(frame), 0.4
+
+    def read(self, deadline: float) -> bytes:
+        self.clock.sleep_until(min(max(deadline, self.clock.now()), max(self.next, self.clock.now())))
+        if self.clock.now() < self.next:
+            return b""
+        self.next += 0.4
+        return self.frame
+
+
+@pytest.mark.parametrize(
+    ("name", "frame"),
+    [
+        ("fs9721", "13 20 30 42 57 63 7F 8F 9F A0 B4 C0 D0 E0"),
+        ("es51922", "30 30 30 34 39 38 32 38 30 30 32 30 0D 0A"),
+    ],
+)
+def test_a_duty_factor_shown_in_percent_is_judged_as_the_fraction_that_it_is(name: str, frame: str) -> None:
+    """49.8 % beside a target of "50 %", which is 0.5: not a hundred times too much."""
+    clock = SimClock()
+    meter: Any = load_driver(name)(Talking(clock, frame), clock, {})
+    meter.select(Function.DUTY_FACTOR)
+    reading = meter.read(clock.now() + 5.0)
+    assert (reading.value, reading.unit) == (pytest.approx(0.498), FUNCTION_UNIT[Function.DUTY_FACTOR])
+    assert reading.resolution == pytest.approx(0.001)
+    assert reading.text.endswith("49.8 %")
 
 
 @pytest.mark.parametrize("name", STREAMED)
