@@ -6,9 +6,9 @@
     python benchmarks/bars.py --markdown FILE    # the table once more, for a page
 
 Nothing is known here beforehand: each figure comes from a benchmark or from tests that are run for it, one after the
-other, and stands with its count. NOT MET is said as plainly as met; what could not be measured says why. Speeds and
-latencies are of this machine with whatever else it does meanwhile, which is told as its load. The exit code is 0 when
-every bar was measured, met or not, else 1.
+other, and stands with its count. NOT MET is said as plainly as met; a bar that holds on fewer than it asks for is met so
+far; what could not be measured says why. Speeds and latencies are of this machine with whatever else it does meanwhile:
+its load is told. The exit code is 0 when every bar was measured, met or not, else 1.
 """
 
 from __future__ import annotations
@@ -21,9 +21,10 @@ import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
-from bars_run import Row, measured
-from bars_sources import SOURCES, Source
-from bars_table import BARS, Bar
+from bars_model import Bar, Source
+from bars_run import MET, NOT_MEASURED, NOT_MET, SO_FAR, Row, measured
+from bars_sources import SOURCES
+from bars_table import BARS
 from rich.console import Console
 from rich.table import Table
 
@@ -58,7 +59,7 @@ def markdown(rows: Sequence[Row], caption: str) -> str:
 
 def summary(rows: Sequence[Row], size: str, load: Sequence[float]) -> str:
     """Counts, and what the figures have to be read with."""
-    count = {verdict: sum(row.verdict == verdict for row in rows) for verdict in ("met", "NOT MET", "not measured")}
+    count = {verdict: sum(row.verdict == verdict for row in rows) for verdict in (MET, SO_FAR, NOT_MET, NOT_MEASURED)}
     counts = ", ".join(f"{number} {verdict}" for verdict, number in count.items())
     loads = " to ".join(f"{it:.1f}" for it in load)
     return f"{len(rows)} bars: {counts}. {size.capitalize()} counts, {os.cpu_count()} cores, load {loads}."
@@ -75,7 +76,7 @@ def show(rows: Sequence[Row], caption: str) -> None:
     console = Console(width=max(120, Console().width))
     table = Table(*HEADS, caption=caption, show_lines=True)
     for row in rows:
-        table.add_row(*cells(row), style=None if row.verdict == "met" else "bold")
+        table.add_row(*cells(row), style=None if row.verdict in (MET, SO_FAR) else "bold")
     console.print(table)
 
 
@@ -94,13 +95,13 @@ def main() -> int:
     for name in dict.fromkeys(bar.source for bar in bars):
         command = command_of(SOURCES[name], args.full, args.coverage)
         print(f"   {command or name} ...", flush=True)
-        for row in measured([bar for bar in bars if bar.source == name], SOURCES[name], command):
-            rows.append(row)
+        rows += (new := list(measured([bar for bar in bars if bar.source == name], SOURCES[name], command)))
+        for row in new:
             print(f"{row.verdict:12} {row.what}: {row.figure}  [{row.bar}]", flush=True)
         save(rows, summary(rows, size, (first, os.getloadavg()[0])), args.save, args.markdown)
     show(rows, summary(rows, size, (first, os.getloadavg()[0])))
-    print(f"saved in {args.save}")
-    return 0 if all(row.verdict != "not measured" for row in rows) else 1
+    print(f"also in {args.save}", flush=True)
+    return 0 if all(row.verdict != NOT_MEASURED for row in rows) else 1
 
 
 if __name__ == "__main__":

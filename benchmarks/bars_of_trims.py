@@ -10,12 +10,14 @@ from __future__ import annotations
 
 import argparse
 import multiprocessing
+import random
 import statistics
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
 from typing import Any
 
+import numpy as np
 import trim_coupled
 import trim_cues
 import trim_least
@@ -25,7 +27,7 @@ from figures import Figures, Told, percentile
 from trim_cues import CASES, Case
 
 RATIOS = (3.0, 4.0, 6.0)  # window over noise
-RATE = 3.0  # readings a second of the coupled trimmers' meter
+RATE = 10.0  # readings a second of the coupled trimmers' meter
 Runs = Callable[[Callable[[int], Any]], list[Any]]
 
 
@@ -132,23 +134,42 @@ def least_run(rate: float, noise: float, seed: int) -> Any:
 
 
 def coupled(runs: Runs) -> Figures:
-    """Moves told over moves alternately, medians; and settled outside, of those told."""
-    worlds = {
-        "drive timer": trim_moves.TIMER,
-        **{f"coupled by {it}": trim_coupled.strong(it) for it in (0.3, 0.7, 0.85)},
-    }
-    ratios: dict[str, float] = {}
+    """As told over alternately, medians: turnings of the hand between two rests, and visits of the hand to a trimmer.
+
+    And how often what was settled as told was outside.
+    """
+    turnings: dict[str, float] = {}
     wrong = 0
-    for world, effects in worlds.items():
-        arms = [runs(partial(coupled_run, arm, effects)) for arm in (trim_coupled.alternately, trim_coupled.advised)]
+    for world, effects in {TIMER: trim_moves.TIMER, **{by(it): trim_coupled.strong(it) for it in (0.3, 0.7)}}.items():
+        arms = [runs(partial(turnings_run, arm, effects)) for arm in (trim_coupled.alternately, trim_coupled.advised)]
         before, after = (statistics.median(it.moves for it in arm) for arm in arms)
-        ratios[world] = after / before
+        turnings[world] = after / before
         wrong += sum(not it.good and it.seconds < trim_coupled.LIMIT for it in arms[1])
-    return {"moves over alternating": ratios, "settled outside": wrong}
+    visits: dict[str, float] = {}
+    for world, strength in {TIMER: None, **{by(it): it for it in (0.3, 0.5, 0.7, 0.85)}}.items():
+        before, after = (statistics.median(runs(partial(visits_run, told, strength))) for told in (False, True))
+        visits[world] = after / before
+    return {"turnings over alternating": turnings, "visits over alternating": visits, "settled outside": wrong}
 
 
-def coupled_run(arm: Callable[..., Any], effects: Any, seed: int) -> Any:
+TIMER = "drive timer"
+
+
+def by(strength: float) -> str:
+    return f"each moves the other by {strength:g}"
+
+
+def turnings_run(arm: Callable[..., Any], effects: Any, seed: int) -> Any:
     return arm(seed, RATE, effects)
+
+
+def visits_run(told: bool, strength: float | None, seed: int) -> int:
+    rng = random.Random(seed)
+    if strength is None:
+        return trim_moves.timer(rng, 0, told)
+    effects = trim_moves.world(rng, strength)
+    values = np.array([rng.choice((-1, 1)) * rng.uniform(5.0, 15.0) for _ in range(2)])  # half windows off
+    return (trim_moves.advised if told else trim_moves.alternately)(rng, effects, values)
 
 
 def counted(runs: Runs) -> Figures:

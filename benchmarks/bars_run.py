@@ -17,12 +17,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from bars_sources import Source
-from bars_table import Bar
+from bars_model import Bar, Source
 from figures import Figure, Figures, last_object
 
 ROOT = Path(__file__).parents[1]
-MET, NOT_MET, NOT_MEASURED = "met", "NOT MET", "not measured"
+MET, SO_FAR, NOT_MET, NOT_MEASURED = "met", "met so far", "NOT MET", "not measured"
 FEW = 3  # cells that are shown one by one
 
 
@@ -68,8 +67,11 @@ def judged(bar: Bar, found: Figures) -> tuple[str, str]:
         return NOT_MEASURED, "the run gave something that is no number"
     if found.get("tests") == 0:
         return NOT_MEASURED, f"{found.get('skipped', 0):g} tests skipped: what they drive is not installed here"
-    verdict = MET if all(map(bar.limit.holds, numbers)) else NOT_MET
-    return verdict, "; ".join([in_words(bar, value), *(beside(name, found) for name in bar.beside if name in found)])
+    words = [in_words(bar, value), *(counted(name, found, asked) for name, asked in bar.counts if name in found)]
+    if not all(map(bar.limit.holds, numbers)):
+        return NOT_MET, "; ".join(words)
+    enough = all(least_of(found.get(name, 0.0)) >= asked for name, asked in bar.counts)
+    return MET if enough else SO_FAR, "; ".join(words)
 
 
 def in_words(bar: Bar, value: Figure) -> str:
@@ -85,18 +87,21 @@ def in_words(bar: Bar, value: Figure) -> str:
     return f"{most}; {len(missed)} missed: {shown}{more}" if missed else most
 
 
-def beside(name: str, found: Figures) -> str:
+def counted(name: str, found: Figures, asked: float) -> str:
+    """A figure beside the one that is judged; where the bar asks for more than there is, how many it asks for."""
     value = found[name]
     if isinstance(value, Mapping):
         return f"{name} {number(min(value.values()))} to {number(max(value.values()))}"
-    return f"{name} {number(value)}"
+    return f"{name} {number(value)}" + (f" of {number(asked)} asked" if value < asked else "")
+
+
+def least_of(value: Figure) -> float:
+    return min(value.values()) if isinstance(value, Mapping) else value
 
 
 def number(value: float) -> str:
     """Three figures, or all of a whole number."""
-    if value == int(value) if abs(value) < 1e15 else False:
-        return f"{int(value):,}"
-    return f"{value:,.0f}" if abs(value) >= 1000.0 else f"{value:.3g}"
+    return f"{value:,.0f}" if abs(value) >= 1000.0 or value == round(value) else f"{value:.3g}"
 
 
 def figures_of(command: str, patience: float) -> Figures:
@@ -112,7 +117,7 @@ def figures_of(command: str, patience: float) -> Figures:
         if words[0] == "pytest":
             if not results.is_file():
                 raise Unmeasured(last_words(ran))
-            return tests_of(results.read_text(encoding="utf-8"))
+            return read_junit(results.read_text(encoding="utf-8"))
     if words[0] != "python":
         return {"exit code": ran.returncode}
     try:
@@ -147,10 +152,10 @@ def last_words(ran: subprocess.CompletedProcess[str]) -> str:
     return f"exit code {ran.returncode}: {lines[-1] if lines else 'nothing said'}"
 
 
-def tests_of(junit: str) -> Figures:
-    """Counts of a run of tests, and the least of each number that its tests recorded."""
+def read_junit(junit: str) -> Figures:
+    """Counts of a run of tests, those that failed by name, and the least of each number that its tests recorded."""
     cases = list(ElementTree.fromstring(junit).iter("testcase"))
-    bad = sum(case.find("failure") is not None or case.find("error") is not None for case in cases)
+    bad = {case.get("name", "?"): 1.0 for case in cases if {"failure", "error"} & {part.tag for part in case}}
     skipped = sum(case.find("skipped") is not None for case in cases)
     recorded: dict[str, float] = {}
     for found in (it for case in cases for it in case.iter("property")):
@@ -158,4 +163,4 @@ def tests_of(junit: str) -> Figures:
         name = found.get("name", "")
         recorded[name] = min(recorded.get(name, value), value)
     done = len(cases) - skipped
-    return {"tests": done, "passed": done - bad, "failed": bad, "skipped": skipped, **recorded}
+    return {"tests": done, "passed": done - len(bad), "failed": bad or 0.0, "skipped": skipped, **recorded}

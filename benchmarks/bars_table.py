@@ -1,59 +1,11 @@
-"""The bars themselves, as data: what is promised, which figure shows it, and what that figure has to be.
-
-A bar names its source, a figure of that source (a number, or cells that must all hold) and its limit; figures beside
-it, such as counts, are shown and not judged.
-"""
+"""The bars themselves, as data: what is promised, which figure of which source shows it, what that figure has to be."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from bars_model import NONE, Bar, at_least, at_most, below, between, passes
 
-
-@dataclass(frozen=True, slots=True)
-class Limit:
-    words: str
-    holds: Callable[[float], bool]
-
-
-def at_most(limit: float, unit: str = "") -> Limit:
-    return Limit(f"at most {limit:g}{unit}", lambda value: value <= limit)
-
-
-def at_least(limit: float, unit: str = "") -> Limit:
-    return Limit(
-        f"at least {limit:,g}{unit}" if limit < 1e5 else f"at least {limit:,.0f}{unit}", lambda it: it >= limit
-    )
-
-
-def below(limit: float, unit: str = "") -> Limit:
-    return Limit(f"below {limit:g}{unit}", lambda value: value < limit)
-
-
-def between(low: float, high: float, unit: str = "") -> Limit:
-    return Limit(f"{low:g} to {high:g}{unit}", lambda value: low <= value <= high)
-
-
-NONE = Limit("none", lambda value: value == 0)
-ALL_PASS = Limit("every test passes", lambda failed: failed == 0)
-
-
-@dataclass(frozen=True, slots=True)
-class Bar:
-    what: str
-    source: str
-    figure: str
-    limit: Limit
-    unit: str = ""
-    beside: tuple[str, ...] = ()
-
-
-COUNTS = ("passed", "skipped")
-
-
-def passes(what: str, source: str, *beside: str) -> Bar:
-    return Bar(what, source, "failed", ALL_PASS, " failed", (*COUNTS, *beside))
-
+CELL = (("runs a cell", 500),)
+UNITS = (("units", 50),)
 
 BARS: tuple[Bar, ...] = (
     Bar(
@@ -68,9 +20,13 @@ BARS: tuple[Bar, ...] = (
         "settings out",
         NONE,
         "",
-        ("all in", "runs", "settings in"),
+        (
+            ("all in", 10),
+            ("runs", 0),
+            ("settings in", 1),
+        ),
     ),
-    Bar("a rehearsal, start to end, the slowest", "rehearsal", "seconds", below(90, " s"), " s", ("runs",)),
+    Bar("a rehearsal, start to end, the slowest", "rehearsal", "seconds", below(90, " s"), " s", (("runs", 0),)),
     passes("no acknowledgement, no kilovolts: the meter at the live point hears nothing", "no kilovolts"),
     Bar(
         "readings a second through the harness, over a bare pyvisa query loop",
@@ -83,13 +39,15 @@ BARS: tuple[Bar, ...] = (
     passes("other people's clients drive the doubles; other people's decoders agree on the frames", "strangers"),
     passes("every grammar's frames both ways: whole, byte by byte, with left-overs, cut at random", "frames"),
     passes(
-        "1,000,000 random bytes into each framer: nothing escapes, the next good frame is read", "noise", "random bytes"
+        "random bytes into each framer: nothing escapes, the next good frame is read",
+        "noise",
+        random_bytes=1_000_000,
     ),
     passes(
-        "1,000,000 random bytes and 100,000 mutated messages into each double: nothing escapes, memory flat",
+        "random bytes and mutated messages into each double: nothing escapes, memory flat",
         "fuzz",
-        "random bytes",
-        "mutated messages",
+        random_bytes=1_000_000,
+        mutated_messages=100_000,
     ),
     passes("a late answer never becomes the next reading, on sockets and serial lines", "late answers"),
     passes("older than twice the usual interval is stale and never accepted; a backlog delays nothing", "freshness"),
@@ -105,7 +63,7 @@ BARS: tuple[Bar, ...] = (
         "within, %",
         between(93, 97, " %"),
         " %",
-        ("records",),
+        (("records", 2000),),
     ),
     Bar("spread of 50 % instants over the Cramer-Rao bound, ten pulses", "bound", "pulses 10", at_most(1.5)),
     Bar("spread of 50 % instants over the Cramer-Rao bound, three pulses", "bound", "pulses 3", at_most(1.5)),
@@ -126,7 +84,7 @@ BARS: tuple[Bar, ...] = (
         "cue over raw digits",
         at_most(0.6),
         "",
-        ("runs a cell",),
+        CELL,
     ),
     Bar(
         "no trimmer and meter where the cue is slower than raw digits by more than a tenth",
@@ -134,7 +92,7 @@ BARS: tuple[Bar, ...] = (
         "cue over raw digits",
         at_most(1.1),
         "",
-        ("runs a cell",),
+        CELL,
     ),
     Bar(
         "crossings of the window, cue over raw digits",
@@ -142,16 +100,29 @@ BARS: tuple[Bar, ...] = (
         "crossings over raw digits",
         at_most(0.5),
         "",
-        ("runs a cell",),
+        CELL,
     ),
-    Bar("hunts past 120 s with the cue", "cues", "hunts", NONE, "", ("hunts on raw digits", "runs a cell")),
+    Bar(
+        "hunts past 120 s with the cue",
+        "cues",
+        "hunts",
+        NONE,
+        "",
+        (
+            ("hunts on raw digits", 0),
+            ("runs a cell", 500),
+        ),
+    ),
     Bar(
         "accepted with the truth outside, window over noise 3 and more",
         "false",
         "accepted outside, %",
         below(0.1, " %"),
         " %",
-        ("runs", "at most, %"),
+        (
+            ("runs", 0),
+            ("at most, %", 0),
+        ),
     ),
     Bar(
         "a scratchy wiper named in the course of a trim",
@@ -159,7 +130,7 @@ BARS: tuple[Bar, ...] = (
         "named, %",
         at_least(95, " %"),
         " %",
-        ("runs a cell",),
+        CELL,
     ),
     Bar(
         "in the course of a trim: false alarms on clean wipers",
@@ -167,13 +138,23 @@ BARS: tuple[Bar, ...] = (
         "false alarms, %",
         at_most(1, " %"),
         " %",
-        ("runs a cell",),
+        CELL,
     ),
     Bar(
-        "a scratchy wiper named by a sweep made for it", "sweep", "named, %", at_least(95, " %"), " %", ("runs a cell",)
+        "a scratchy wiper named by a sweep made for it",
+        "sweep",
+        "named, %",
+        at_least(95, " %"),
+        " %",
+        CELL,
     ),
     Bar(
-        "by a sweep: false alarms on clean wipers", "sweep", "false alarms, %", at_most(1, " %"), " %", ("runs a cell",)
+        "by a sweep: false alarms on clean wipers",
+        "sweep",
+        "false alarms, %",
+        at_most(1, " %"),
+        " %",
+        CELL,
     ),
     Bar(
         "least point: how far above the least it is left, median",
@@ -181,21 +162,37 @@ BARS: tuple[Bar, ...] = (
         "above the least, %",
         at_most(5, " %"),
         " %",
-        ("within 5 %, %", "runs a cell"),
+        (
+            ("within 5 %, %", 0),
+            ("runs a cell", 500),
+        ),
     ),
-    Bar("least point: passes, median", "least", "passes", at_most(2.5), "", ("runs a cell",)),
+    Bar("least point: passes, median", "least", "passes", at_most(2.5), "", CELL),
     Bar(
-        "two coupled trimmers: moves told over moves turned alternately, median",
+        "two coupled trimmers: visits of the hand as told, over turned alternately, median",
         "coupled",
-        "moves over alternating",
+        "visits over alternating",
         at_most(0.5),
         "",
-        ("runs a cell",),
+        CELL,
     ),
     Bar(
-        "two coupled trimmers: settled with the truth outside", "coupled", "settled outside", NONE, "", ("runs a cell",)
+        "two coupled trimmers: turnings of the hand as told, over turned alternately, median",
+        "coupled",
+        "turnings over alternating",
+        at_most(0.5),
+        "",
+        CELL,
     ),
-    Bar("counted turns to a window of 1/60, median", "counted", "turns", at_most(5), "", ("runs a cell",)),
+    Bar(
+        "two coupled trimmers: settled with the truth outside",
+        "coupled",
+        "settled outside",
+        NONE,
+        "",
+        CELL,
+    ),
+    Bar("counted turns to a window of 1/60, median", "counted", "turns", at_most(5), "", CELL),
     Bar("reading to cue in the engine, 99 %", "latency", "engine p99 ms", below(5, " ms"), " ms"),
     Bar(
         "reading to the bytes on a terminal, 99 %, at 3 and 10 readings/s, 24 rows and 3",
@@ -203,7 +200,7 @@ BARS: tuple[Bar, ...] = (
         "screen p99 ms to 10 readings/s",
         below(20, " ms"),
         " ms",
-        ("readings seen",),
+        (("readings seen", 1),),
     ),
     Bar(
         "reading to the bytes on a terminal, 99 %, at 50 readings/s",
@@ -228,7 +225,10 @@ BARS: tuple[Bar, ...] = (
         "settings out",
         NONE,
         "",
-        ("settings in", "units"),
+        (
+            ("settings in", 1),
+            ("units", 50),
+        ),
     ),
     Bar(
         "restorations: units whose fault did not end in its hint",
@@ -236,16 +236,19 @@ BARS: tuple[Bar, ...] = (
         "units without the hint",
         NONE,
         "",
-        ("units",),
+        UNITS,
     ),
-    Bar("restorations: unsafe acts", "restorations", "unsafe acts", NONE, "", ("units",)),
+    Bar("restorations: unsafe acts", "restorations", "unsafe acts", NONE, "", UNITS),
     Bar(
         "restorations: hold points passed without acknowledgement",
         "restorations",
         "hold points passed without",
         NONE,
         "",
-        ("hold points acknowledged", "units"),
+        (
+            ("hold points acknowledged", 1),
+            ("units", 50),
+        ),
     ),
     passes("a unit that is right is not touched", "right unit"),
     passes(
@@ -253,22 +256,29 @@ BARS: tuple[Bar, ...] = (
         "what disturbs what",
     ),
     passes(
-        "no way to a live point unasked, nor hands in before it is made safe: every state, and 1,000,000 events",
+        "no way to a live point unasked, nor hands in before it is made safe: every state, and random events",
         "walks",
-        "events",
+        events=1_000_000,
     ),
     passes(
-        "kill -9 at 200 moments: what was shown is kept, the record whole, the job goes on",
+        "kill -9 at random moments: what was shown is kept, the record whole, the job goes on",
         "killed",
-        "kills",
-        "readings shown",
+        kills=200,
+        readings_shown=1,
     ),
     passes(
         "the report in a browser without network: no complaint, hostile text stays text, 1280 px and paper", "report"
     ),
-    Bar("72 h of 8 channels at 10 readings/s: readings missing", "days", "readings missing", NONE, "", ("readings",)),
-    Bar("72 h of soak: hidden steps, dips and drift missed", "days", "hidden and missed", NONE, "", ("hidden",)),
-    Bar("72 h of soak: false alarms", "days", "false alarms", at_most(1), "", ("said to drift by chance",)),
+    Bar(
+        "72 h of 8 channels at 10 readings/s: readings missing",
+        "days",
+        "readings missing",
+        NONE,
+        "",
+        (("readings", 1),),
+    ),
+    Bar("72 h of soak: hidden steps, dips and drift missed", "days", "hidden and missed", NONE, "", (("hidden", 11),)),
+    Bar("72 h of soak: false alarms", "days", "false alarms", at_most(1), "", (("said to drift by chance", 0),)),
     Bar(
         "72 h of soak: memory grown after the first hour", "days", "memory grown after 1 h, MB", below(30, " MB"), " MB"
     ),
@@ -281,7 +291,10 @@ BARS: tuple[Bar, ...] = (
         "gaps missing or open",
         NONE,
         "",
-        ("faults", "gaps"),
+        (
+            ("faults", 50),
+            ("gaps", 1),
+        ),
     ),
     Bar(
         "soak with something breaking: false readings accepted",
@@ -289,23 +302,24 @@ BARS: tuple[Bar, ...] = (
         "false readings accepted",
         NONE,
         "",
-        ("readings",),
+        (("readings", 1),),
     ),
     Bar("soak with something breaking: processor", "chaos", "processor, % of a core", below(5, " %"), " %"),
-    passes(
-        "kill -9, stopped for a while, disk full, read-only, two writers: said plainly, nothing lost",
-        "trouble",
-        "stood still s",
-    ),
+    passes("kill -9, stopped for a while, disk full, read-only, two writers: said plainly, nothing lost", "trouble"),
     Bar(
         "benches into one PostgreSQL that is killed and restarted: readings lost or doubled",
         "shop",
         "readings lost or doubled",
         NONE,
         "",
-        ("benches", "readings committed"),
+        (
+            ("benches", 200),
+            ("readings committed", 1),
+        ),
     ),
-    Bar("benches into one PostgreSQL: benches that differ", "shop", "benches that differ", NONE, "", ("benches",)),
+    Bar(
+        "benches into one PostgreSQL: benches that differ", "shop", "benches that differ", NONE, "", (("benches", 200),)
+    ),
     passes("the page in a browser: bar within 300 ms, trends, hostile names, 401 and 403 without the token", "page"),
     Bar(
         "50 viewers: what they cost the soak, of a core",
@@ -313,19 +327,25 @@ BARS: tuple[Bar, ...] = (
         "core watched, %",
         below(5, " %"),
         " %",
-        ("viewers", "core alone, %"),
+        (
+            ("viewers", 50),
+            ("core alone, %", 0),
+        ),
     ),
     passes("alarms to a mail and a web server: once, again as asked, after they were away", "alarms"),
-    Bar("code lines of a function, median", "shape", "median code lines", at_most(7), "", ("functions",)),
-    Bar("code lines of a function, 95 %", "shape", "95 % within", at_most(30), "", ("functions",)),
-    Bar("modules in a circle of imports", "shape", "modules in a circle", NONE, "", ("modules",)),
+    Bar("code lines of a function, median", "shape", "median code lines", at_most(7), "", (("functions", 1),)),
+    Bar("code lines of a function, 95 %", "shape", "95 % within", at_most(30), "", (("functions", 1),)),
+    Bar("modules in a circle of imports", "shape", "modules in a circle", NONE, "", (("modules", 1),)),
     Bar(
         "modules over 400 lines without a reason at the top",
         "shape",
         "long without a reason",
         NONE,
         "",
-        ("long modules", "modules"),
+        (
+            ("long modules", 0),
+            ("modules", 1),
+        ),
     ),
     Bar("statements of the engine that the tests run", "coverage", "statements, %", at_least(95, " %"), " %"),
     Bar("hold point: statements and branches", "coverage", "hold point, %", at_least(100, " %"), " %"),
