@@ -6,9 +6,9 @@
     python benchmarks/bars.py --markdown FILE    # the table once more, for a page
 
 Nothing is known here beforehand: each figure comes from a benchmark or from tests that are run for it, one after the
-other, and stands with its count. NOT MET is said as plainly as met; a bar that holds on fewer than it asks for is met so
-far; what could not be measured says why. Speeds and latencies are of this machine with whatever else it does meanwhile:
-its load is told. The exit code is 0 when every bar was measured, met or not, else 1.
+other, and stands with its count. NOT MET is said as plainly as met; a bar that holds on fewer than it asks for is met
+so far; what could not be measured says why. Speeds and latencies are of this machine with whatever else it does
+meanwhile: its load is told. The exit code is 0 when every bar was measured, met or not, else 1.
 """
 
 from __future__ import annotations

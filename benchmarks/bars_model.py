@@ -1,7 +1,7 @@
 """What a bar is: a figure of a source, held against a limit.
 
-A figure is a number, or cells that must all hold. Counts beside it are shown, each with the least that the bar asks for:
-with less, the bar is met so far and no more.
+A figure is a number, or cells that must all hold. Counts beside it are shown, each with the least that the bar asks
+for: with less, the bar is met so far and no more.
 """
 
 from __future__ import annotations
@@ -34,9 +34,7 @@ def at_most(limit: float, unit: str = "") -> Limit:
 
 
 def at_least(limit: float, unit: str = "") -> Limit:
-    return Limit(
-        f"at least {limit:,g}{unit}" if limit < 1e5 else f"at least {limit:,.0f}{unit}", lambda it: it >= limit
-    )
+    return Limit(f"at least {limit:,g}{unit}", lambda value: value >= limit)
 
 
 def below(limit: float, unit: str = "") -> Limit:
