@@ -7,13 +7,11 @@ simulated world itself, or the servers this process runs. No file and no switch 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Collection, Iterable
-from dataclasses import dataclass
+from collections.abc import Collection
 from typing import Protocol
 
 from ..clock import Clock
-from ..errors import BenchrigError
-from ..instruments import Identity, load_world
+from ..instruments import load_world
 from ..links.addresses import Address, SerialAddress, SimAddress, SocketAddress, VisaSerialAddress, parse_address
 from ..links.inprocess import World
 from .attach import Attached, Patience
@@ -26,15 +24,6 @@ class DoubleServers(Protocol):
     def addresses(self) -> Collection[str]:
         """Addresses that answer now; empty once the servers have ended."""
         ...
-
-
-@dataclass(frozen=True, slots=True)
-class Opened:
-    """What came of opening one instrument: its identity, or the trouble."""
-
-    name: str
-    identity: Identity | None
-    trouble: BenchrigError | None
 
 
 class Station:
@@ -66,24 +55,6 @@ class Station:
             spec = self.bench.instrument(name)
             self._attached[name] = Attached(spec, self.clock, world=self._world, patience=self._patience)
         return self._attached[name]
-
-    def open_all(self, names: Iterable[str], tell: Callable[[Opened], None] | None = None) -> list[Opened]:
-        """Open each of `names` and go on after a failure, so that one look shows all that is missing.
-
-        Name only instruments that may be touched now: one behind a hold point is opened after it.
-        """
-        results = []
-        for name in dict.fromkeys(names):
-            results.append(self._open(name))
-            if tell is not None:
-                tell(results[-1])
-        return results
-
-    def _open(self, name: str) -> Opened:
-        try:
-            return Opened(name, self.attached(name).open(), None)
-        except BenchrigError as error:
-            return Opened(name, None, error)
 
     def close(self) -> None:
         """Hand back every front panel and let go of every port."""

@@ -309,12 +309,6 @@ Step = (
     | MakeSafe
     | Soak
 )
-STEP_KINDS: Mapping[str, type[Step]] = {
-    kind.kind: kind
-    for kind in (
-        Confirm, Observe, Enter, Measure, Derive, Trim, Coupled, Least, WiperCheck, Capture, Wait, MakeSafe, Soak,
-    )
-}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -376,12 +370,6 @@ def trimmers_of(step: Step) -> tuple[Trimmer, ...]:
             return tuple(axis.trimmer for axis in step.axes)
         case _:
             return ()
-
-
-def instruments_of(step: Step) -> tuple[str, ...]:
-    """Names of the instruments that a step reads, each once."""
-    names = (source.instrument for source in sources_of(step) if not isinstance(source, TypedSource))
-    return tuple(dict.fromkeys(names))
 
 
 def powers_unit(step: Step) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 
 import pytest
-from far_ends import PtyEnd, TcpEnd, pty_end, tcp_end
+from far_ends import TcpEnd, tcp_end
 
 from benchrig.bench import Bench, InstrumentSpec, Station
 from benchrig.clock import RealClock, SimClock
@@ -81,24 +81,6 @@ def identify(line: bytes) -> bytes | None:
 def socket_end():
     with tcp_end(identify) as end:
         yield end
-
-
-@pytest.fixture
-def silent_port():
-    with pty_end() as end:
-        yield end
-
-
-def test_opening_goes_on_after_a_failure_and_tells_each_once(socket_end: TcpEnd, silent_port: PtyEnd) -> None:
-    silent_port.unplug()
-    told: list[str] = []
-    station = Station(bench(a=f"serial://{silent_port.path}", b=socket_end.address), RealClock())
-    found = station.open_all(["a", "b", "a"], lambda opened: told.append(opened.name))
-    station.close()
-    assert told == ["a", "b"]
-    assert found[0].identity is None
-    assert found[0].trouble is not None
-    assert found[1].trouble is None or found[1].identity is None
 
 
 def test_an_instrument_that_is_not_asked_for_is_not_touched(socket_end: TcpEnd) -> None:

@@ -25,11 +25,14 @@ def doubles(*arguments: str, rows: int) -> Iterator[dict[str, dict[str, str]]]:
     command = [sys.executable, "-c", "from benchrig.cli import main; main()", "doubles", "--json", *arguments]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as child:
         assert child.stdout is not None
-        found = [json.loads(child.stdout.readline()) for _ in range(rows)]
-        yield {row["name"]: row for row in found}
-        child.send_signal(signal.SIGINT)
-        assert child.stdout.read() == ""
-        assert child.wait(10) == 0
+        try:
+            found = [json.loads(child.stdout.readline()) for _ in range(rows)]
+            yield {row["name"]: row for row in found}
+            child.send_signal(signal.SIGINT)
+            assert child.stdout.read() == ""
+            assert child.wait(10) == 0
+        finally:
+            child.kill()  # after a failure `Popen` would wait for ever
 
 
 def test_the_doubles_of_a_bench_file_answer_to_its_drivers(tmp_path: Path) -> None:
