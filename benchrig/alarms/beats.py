@@ -28,9 +28,11 @@ MAYBE_ON = "The unit may still be on, and nobody watches it. Go and look."
 
 
 class Beats:
-    """The watch's end of the pipe. That nobody listens any more is said once."""
+    """The watch's end of the pipe. That nobody listens any more is said once, and never waited for."""
 
     def __init__(self, pipe: IO[bytes] | None, clock: Clock, warn: Callable[[str], None]) -> None:
+        if pipe is not None and os.name == "posix":
+            os.set_blocking(pipe.fileno(), False)
         self._pipe = pipe
         self._warn = warn
         self._clock = clock
@@ -61,8 +63,10 @@ class Beats:
         if self._pipe is None:
             return
         try:
-            self._pipe.write(word)
+            taken = self._pipe.write(word)
         except OSError:
+            taken = None
+        if not taken:  # None too where the pipe is full: the lookout hangs
             self._warn("The lookout is gone: nobody would be told if this watch ended.")
             self._pipe.close()
             self._pipe = None

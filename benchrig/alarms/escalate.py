@@ -17,14 +17,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
-from .types import RANK, Alarm, Severity
+from .types import RANK, SUMMARY, Alarm, Severity
 
 MINUTE = 60.0
 URGENT = 5.0  # s; the least time between summaries beyond `per_minute`
 MOST_OPEN = 200  # keys; more is a mistake of whoever raises them, and is folded into one alarm
 MOST_NAMED = 20  # alarms named in a summary
 OVERFLOW = "more alarms"
-SUMMARY = "summary"
 
 
 @dataclass(frozen=True, slots=True)

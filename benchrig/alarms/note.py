@@ -42,10 +42,12 @@ def take(record: Path) -> list[tuple[str, str]]:
     taken = path.with_name(f"{path.name}.taken")
     try:
         os.replace(path, taken)  # so that a note that is left meanwhile is not lost
-        text = taken.read_text(encoding="utf-8", errors="replace")[:_MOST]
+        with taken.open(encoding="utf-8", errors="replace") as file:
+            text = file.read(_MOST)
     except OSError:
         return []
     with contextlib.suppress(OSError):
         taken.unlink()
-    notes = [line.partition("\t") for line in text.splitlines() if line.strip()]
+    whole = text.split("\n")[:-1]  # a line that is cut could lose its key, and then it would mean all
+    notes = [line.partition("\t") for line in whole if line.strip()]
     return [(by, key) for by, _, key in notes]

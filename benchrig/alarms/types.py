@@ -11,6 +11,7 @@ from ..errors import BenchrigError
 
 Severity = Literal["warning", "stop"]
 RANK: dict[Severity, int] = {"warning": 0, "stop": 1}
+SUMMARY = "summary"  # the key of a telling of several alarms
 
 
 class AlarmError(BenchrigError):

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from .types import Alarm
+from .types import SUMMARY, Alarm
 
 FIRST_WAIT, LONGEST_WAIT = 2.0, 120.0  # s after a failure: 2, 4, 8 .. 120
 MOST_WAITING = 100
@@ -26,7 +26,7 @@ class Waiting:
 
 def offered(waiting: Waiting, alarm: Alarm) -> Waiting:
     """With one more telling. It is tried at once, whatever failed before: tellings are few, and this one is new."""
-    rest = tuple(it for it in waiting.alarms if it.key != alarm.key or it.key == "summary")
+    rest = tuple(it for it in waiting.alarms if it.key != alarm.key or it.key == SUMMARY)
     return replace(waiting, alarms=(*rest, alarm)[-MOST_WAITING:], not_before=-math.inf)
 
 

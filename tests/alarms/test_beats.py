@@ -3,6 +3,7 @@
 import os
 import threading
 import time
+from contextlib import suppress
 
 import pytest
 
@@ -104,6 +105,25 @@ def test_a_watch_whose_lookout_died_says_so_once_and_goes_on():
         beats.asking()
         beats.leave()
     assert len(said) == 1
+    assert "lookout is gone" in said[0]
+
+
+def test_a_lookout_that_hangs_holds_no_watch_up():
+    """Its pipe is full, after a day and a half of beats: the watch goes on, and says so."""
+    reader, writer = os.pipe()
+    os.set_blocking(writer, False)
+    with suppress(BlockingIOError):
+        while True:
+            os.write(writer, bytes(4096))
+    os.set_blocking(writer, True)
+    said = []
+    with open(writer, "wb", buffering=0) as pipe:
+        thread = threading.Thread(target=Beats(pipe, RealClock(), said.append).beat, daemon=True)
+        thread.start()
+        thread.join(5.0)
+        waiting = thread.is_alive()
+        os.close(reader)  # lets a beat that waits go
+    assert not waiting
     assert "lookout is gone" in said[0]
 
 

@@ -232,6 +232,15 @@ def test_a_note_beside_the_record_acknowledges(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_note_that_is_cut_names_no_alarm_and_so_not_all_of_them(tmp_path):
+    """A line without its end: a disk that was full, or more notes than anybody leaves."""
+    record = tmp_path / "record.sqlite"
+    note.place(record).write_text("Ida\ttp1\nIda\t")
+    assert note.take(record) == [("Ida", "tp1")]
+    note.place(record).write_text("Ida\ttp1\n" * 2_000_000)
+    assert set(note.take(record)) == {("Ida", "tp1")}
+
+
 def test_a_note_that_cannot_be_left_is_a_plain_error(tmp_path):
     with pytest.raises(FileError, match="Check the folder"):
         note.leave(tmp_path / "none" / "record.sqlite", "Ida")
