@@ -1,172 +1,14 @@
-"""The guard alone, on a simulated clock: what it asks in which order, what it records, and how make-safe can fail."""
+"""The guard's make-safe, and all the ways in which it can fail."""
 
 import pytest
-from fakes import HAZARD, procedure
+from guarded import Bench, Supply
 
-from benchrig.clock import SimClock
-from benchrig.errors import Refused
-from benchrig.procedure import load_procedure
+from benchrig.errors import LinkLost, Refused
 from benchrig.readings import Flag, Reading
 from benchrig.records.facts import StoreError
-from benchrig.session import ScriptedOperator
-from benchrig.session.guard import CHECK_FOR, Guard
+from benchrig.session.guard import CHECK_FOR
 from benchrig.session.machine import Phase
-
-MAINS = HAZARD.replace("hazard.eht", "hazard.mains").replace("TP40", "TP1").replace("9.40 kV", "230 V")
-STEP = """
-[[step]]
-id = "{id}"
-kind = "measure"
-title = "{id}"
-{more}
-instrument = "meter"
-function = "dc voltage"
-point = "{point}"
-window = ["{low}", "{high}"]
-"""
-EHT = STEP.format(
-    id="eht",
-    more='hazard = "eht"\nceiling = "10.4 kV"\ninstruction = "Cap off."',
-    point="TP40",
-    low="9 kV",
-    high="10 kV",
-)
-LOOSE = STEP.format(id="loose", more='hazard = "eht"', point="TP40", low="9 kV", high="10 kV")
-SAFE = STEP.format(id="safe", more="", point="TP9", low="1 V", high="2 V")
-# The point of this hazard is measured with a meter that the bench does not have.
-BY_HAND = """
-[[step]]
-id = "by-hand"
-kind = "enter"
-title = "By hand"
-hazard = "mains"
-entered = "V"
-point = "TP1"
-window = ["210 V", "250 V"]
-"""
-TEXT = procedure(HAZARD, MAINS, SAFE, EHT, LOOSE, BY_HAND)
-
-
-class Kept:
-    """A record in memory; `full` once nothing can be written any more."""
-
-    def __init__(self):
-        self.events, self.acknowledgements, self.readings, self.full = [], [], [], False
-
-    def _write(self):
-        if self.full:
-            raise StoreError("The disk is full.")
-
-    def event(self, row, kind, facts, now, stamp):
-        self._write()
-        self.events.append((row, kind, facts))
-
-    def acknowledgement(self, row, facts, now, stamp):
-        self._write()
-        self.acknowledgements.append((row, facts))
-
-    def reading(self, row, channel, reading):
-        self._write()
-        self.readings.append((row, channel, reading.value))
-
-    def keep_alive(self, now):
-        pass
-
-
-class Feed:
-    """Every half second the next of `script`, then its last for ever; asks its guard before each."""
-
-    def __init__(self, bench, guard):
-        self.bench, self.guard, self.closed = bench, guard, False
-
-    def next(self, deadline):
-        self.guard()
-        self.bench.clock.sleep_until(deadline)
-        script = self.bench.script
-        item = script.pop(0) if len(script) > 1 else script[0]
-        if isinstance(item, BaseException):
-            raise item
-        return Reading(item, "V", self.bench.clock.now()) if isinstance(item, float) else item
-
-    def close(self):
-        self.closed = True
-
-
-class Supply:
-    """Switches at once, unless it is stuck."""
-
-    def __init__(self, stuck=False):
-        self.on, self.stuck = True, stuck
-
-    def set_output(self, on, channel=1):
-        self.on = on or self.stuck
-
-    def output_is_on(self, channel=1):
-        return self.on
-
-    def measure(self, function, deadline, channel=1):
-        return Reading(28.0 if self.on else 0.0, "V")
-
-
-class Bench:
-    """Tools and a guard; `script` is what the meter shows at the check."""
-
-    name = "fakes"
-
-    def __init__(self, folder, script=(1.0,), supply=None, **operator):
-        file = folder / "p.toml"
-        file.write_text(TEXT)
-        self.procedure = load_procedure(file)
-        self.clock, self.store, self.supply = SimClock(), Kept(), supply
-        self.script, self.feeds = list(script), []
-        self.person = Person(**operator)
-        self.guard = Guard(self.procedure, self, self.person, self.store, self.clock, "B1")
-
-    def all_doubles(self):
-        return True
-
-    def feed(self, source, limits, guard=None):
-        self.feeds.append(Feed(self, guard))
-        return self.feeds[-1]
-
-    def begin(self, step):
-        self.guard.begin(self.procedure.step(step), 7)
-
-    def live(self, step="eht"):
-        """A hazardous step begun, and the acknowledgement that somebody might keep."""
-        self.begin(step)
-        return self.guard.acknowledgement
-
-    def left(self, step="eht"):
-        """A hazardous step begun and done: its point is to be made safe."""
-        self.live(step)
-        self.guard.done()
-
-    def secure(self, step="eht"):
-        return self.guard.secure(self.procedure.step(step))
-
-    def said(self):
-        return [(it.level, it.words) for it in self.person.told if it.kind == "said"]
-
-
-class Person(ScriptedOperator):
-    """As scripted, and remembers in which order it was asked what."""
-
-    def __init__(self, never=(), **options):
-        super().__init__("Marit", **options)
-        self.never, self.asked = never, []
-
-    def choose(self, question):
-        self.asked.append((question.about, question.text))
-        return question.choices[1] if question.about in self.never else super().choose(question)
-
-    def acknowledge(self, hold):
-        self.asked.append((hold.purpose, hold))
-        return super().acknowledge(hold)
-
-    def hands_off(self, step, reason):
-        self.asked.append(("hands off", (step, reason)))
-        return True
+from benchrig.session.ports import Lost
 
 
 @pytest.fixture
@@ -268,3 +110,123 @@ def test_too_high_is_told_and_the_supply_goes_off_where_nothing_can_be_recorded(
         on.guard.breached()
     assert on.said()[0] == ("alarm", "TOO HIGH. Let go. Hands away. Switch the unit off.")
     assert not on.supply.on
+
+
+def test_make_safe_takes_its_steps_in_order_and_gives_hands_back(bench):
+    """Hands off, off and discharged in words, seen below the limit; only then is it said that hands may go in."""
+    on = bench()
+    on.left()
+    on.asked()
+    assert on.secure()
+    hands, (_, request) = on.person.asked
+    assert hands == ("hands off", ("eht", "EHT is to be made safe"))
+    assert (request.purpose, request.phrase) == ("check", "TP40 is off and discharged, probe still on")
+    assert (request.in_place, request.expected) == (("Switch off", "Discharge"), "9.40 kV")
+    assert on.said()[-1] == ("note", "TP40 is below 42.40 V. Hands may go in.")
+    assert (on.guard.session.phase, on.guard.session.hazard) == (Phase.READY, "")
+    assert on.guard.power is False
+    assert (7, "made safe", {"hazard": "eht"}) in on.store.events
+    assert on.guard.acknowledgement is None
+
+
+def test_every_reading_of_the_check_is_recorded_and_told(bench):
+    """And the feed is closed after it, which asked the leave to check at each touch."""
+    on = bench([30.0, 20.0, HELD, 10.0])
+    on.left()
+    assert on.secure()
+    kept = [value for _, _, value in on.store.readings]
+    assert kept[:4] == [30.0, 20.0, 1.0, 10.0]
+    assert {(row, channel) for row, channel, _ in on.store.readings} == {(7, "meter")}
+    told = [it for it in on.person.told if it.kind == "reading"]
+    assert [it.reading.value for it in told] == kept
+    assert {(it.step, it.channel) for it in told} == {("eht", "meter")}
+    assert on.clock.now() == pytest.approx(0.5 * len(kept))
+    assert [feed.closed for feed in on.feeds] == [True]
+    assert on.store.kept_alive >= len(kept)
+
+
+@pytest.mark.parametrize("script", [[1.0, Lost("meter", "unplugged"), 1.0], [1.0, LinkLost("unplugged")]])
+def test_a_check_whose_meter_goes_away_shows_nothing(bench, script):
+    """However well it read before; what was opened is closed."""
+    on = bench(script)
+    on.left()
+    assert not on.secure()
+    assert on.guard.session.phase is Phase.UNSAFE
+    assert on.feeds[0].closed
+    assert on.guard.power is True  # as far as anybody knows
+    assert not [it for it in on.store.events if it[1] == "made safe"]
+
+
+def test_trouble_at_the_check_is_said_with_its_words(bench):
+    on = bench([LinkLost("The meter was unplugged.")])
+    on.left()
+    assert not on.secure()
+    assert ("alarm", "The check of TP40 failed: The meter was unplugged.") in on.said()
+
+
+def test_a_refused_off_phrase_reads_nothing(bench):
+    """Not one touch, and the reason in the ending."""
+    on = bench()
+    on.left()
+    on.person.acknowledge = lambda hold: None
+    assert not on.secure()
+    assert on.feeds == []
+    assert on.guard.session.ending == "TP40 was not made safe: refused"
+
+
+def test_leave_to_check_that_is_over_before_it_is_used_reads_nothing(bench):
+    """The machine slept between the answer and the check."""
+    on = bench()
+    on.left()
+    on.store.acknowledgement = lambda *facts: on.clock.sleep_until(on.clock.now() + 1000.0)
+    assert not on.secure()
+    assert on.feeds == []
+    assert "older than 900 s" in on.guard.session.ending
+
+
+def test_the_same_hazard_may_go_on_without_make_safe_and_another_may_not(bench):
+    on = bench()
+    eht, loose, safe, hand = (on.procedure.step(it) for it in ("eht", "loose", "safe", "by-hand"))
+    assert all(on.guard.may_follow(it) for it in (eht, loose, safe, hand))
+    on.left()
+    assert [on.guard.may_follow(it) for it in (eht, loose, safe, hand)] == [True, True, False, False]
+    assert on.secure()
+    assert all(on.guard.may_follow(it) for it in (eht, loose, safe, hand))
+
+
+def test_a_point_that_no_meter_of_the_bench_sees_is_measured_by_hand_until_it_is_low(bench):
+    """Typed readings, two seconds apart at least; what is no voltage is asked again, what is high starts the row."""
+    on = bench(entries={"by-hand": ["1 V", "60 V", "low", "2 A", "1 V", "500 mV", "1 V"]})
+    on.left("by-hand")
+    on.asked()
+    assert on.secure("by-hand")
+    assert on.feeds == []
+    asked = [what for about, what in on.person.asked if about == "enter"]
+    assert {it.text for it in asked} == {"Measure TP1 with a meter that you have just seen working. Volts?"}
+    assert {(it.step, it.unit) for it in asked} == {("by-hand", "V")}
+    assert len(asked) == 7
+    assert on.clock.now() == pytest.approx(14.0)
+    assert [level for level, _ in on.said()] == ["warning", "warning", "note"]
+    assert "'low' does not start with a number" in on.said()[0][1]
+
+
+@pytest.mark.parametrize("typed", [[], ["60 V"]])
+def test_a_point_measured_by_hand_that_nobody_measures_or_that_stays_high_is_not_safe(bench, typed):
+    """At once where nobody answers; else after the time of a check."""
+    on = bench(entries={"by-hand": typed})
+    on.left("by-hand")
+    assert not on.secure("by-hand")
+    assert on.clock.now() == (CHECK_FOR if typed else 0.0)
+
+
+def test_a_point_of_a_broken_off_job_is_made_safe_in_the_persons_words(bench):
+    """Nothing is known of it, so power off and discharge are asked for, and noted for the next who takes the job up."""
+    on = bench()
+    assert on.guard.made_safe_after_break(on.procedure.hazards["eht"])
+    ((about, text),) = on.person.asked
+    assert (about, text) == ("power off", "TP40 was live when the job was broken off. Switch off. Discharge.")
+    assert on.guard.power is False
+    assert (None, "made safe", {"hazard": "eht"}) in on.store.events
+    refuses = bench(never=["power off"])
+    assert not refuses.guard.made_safe_after_break(refuses.procedure.hazards["eht"])
+    assert [kind for _, kind, _ in refuses.store.events] == ["answer"]
