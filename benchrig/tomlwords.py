@@ -50,15 +50,13 @@ def place(data: object, loc: Sequence[str | int]) -> KeyPath:
     for number, part in enumerate(loc):
         if _holds(data, part) and not _is_tag(data, part, loc[number + 1 :]):
             data = data[part]
-        elif part == _KEY_ITSELF or not (
-            isinstance(data, dict) and number == len(loc) - 1 and part not in data.values()
-        ):
+        elif part == _KEY_ITSELF or not _is_missing_key(data, part, last=number == len(loc) - 1):
             continue
         path.append(part)
     return tuple(path)
 
 
-def _is_missing_key(data: object, part: str | int, last: bool) -> bool:
+def _is_missing_key(data: object, part: str | int, *, last: bool) -> bool:
     return last and isinstance(data, dict) and part not in data.values()
 
 
