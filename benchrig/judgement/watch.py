@@ -58,7 +58,7 @@ def cusum_threshold(run_length: float, slack: float = SLACK) -> float:
     """h of a two-sided CUSUM whose false alarms are this many readings apart, in spreads.
 
     Siegmund's formula (1985) for one side, (exp(2 k b) - 2 k b - 1) / (2 k^2) with b = h + 1.166, halved for two;
-    within 1 % of the exact integral equation for run lengths above 100.
+    within 1 % of the exact integral equation for run lengths above 100 and a slack of up to 0.75.
 
     >>> round(cusum_threshold(465.4), 1)
     5.0
@@ -85,14 +85,14 @@ class Watch:
     def __init__(
         self, readings: float, false_alarms: float = 0.1, *, resolution: float = 0.0, warm_up: float = 0.0
     ) -> None:
-        if not (readings >= 1.0 and 0.0 < false_alarms < readings):
+        if not 0.0 < false_alarms < readings < math.inf:
             raise SeriesError(
                 f"{false_alarms} false alarms in {readings} readings cannot be had.",
                 next_step="Ask for more than none and fewer than one per reading.",
             )
         self.warming, self.settled = Compact(), Compact()
         self._threshold = cusum_threshold(readings / false_alarms)
-        self._far = NormalDist().inv_cdf(1.0 - false_alarms / (2.0 * readings))
+        self._far = -NormalDist().inv_cdf(false_alarms / (2.0 * readings))
         # Within a count or two a step cannot be told from drift that crosses the edge of a count.
         self._least = 2.0 * resolution
         self._warm_up, self._warm_by = warm_up, -math.inf
@@ -137,14 +137,16 @@ class Watch:
         return tuple(self._batches(when, series))
 
     def finish(self) -> tuple[Event, ...]:
-        """The watch is over: the dips of a short one, found in the readings that it was still learning from.
+        """The watch is over: the dip it ends in, and those in the readings that it was still learning from.
 
-        Nothing is said from fewer than `FEWEST` readings, and nothing of steps: their noise takes longer to know.
+        Nothing is said from a first `FEWEST` - 1 readings, and nothing of steps: their noise takes longer to know.
+        After a step the noise is known already, and a level is soon.
         """
         held, self._held = self._held, []
         found: list[Event] = []
-        if self._learn and len(held) >= FEWEST:
-            self._teach(np.array([value for _, value in held]), first=self._dip_variance == 0.0)
+        first = self._learn == LEARN
+        if len(held) >= (FEWEST if first else _JUST_BEFORE):
+            self._teach(np.array([value for _, value in held]), first=first)
             events = (event for time, value in held for event in self._take(time, value))
             found = [event for event in events if isinstance(event, Excursion)]
         if self._trip is not None:

@@ -1,0 +1,58 @@
+"""The compact series: whatever the length, block means are those of the readings, and no extreme is lost."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchrig.judgement.compact import Compact
+
+
+@given(
+    count=st.integers(0, 3000),
+    most=st.sampled_from([2, 4, 7, 16]),
+    cuts=st.lists(st.integers(1, 500), min_size=1, max_size=9),
+)
+@settings(max_examples=100, deadline=None)
+def test_compact_keeps_means_and_every_extreme(count: int, most: int, cuts: list[int]) -> None:
+    """Whatever the length: block means are those of the readings, and nothing beyond them or within is lost."""
+    values, times = 5.0 + np.random.default_rng(count).normal(size=count), 3.0 + 0.5 * np.arange(count)
+    one, many = Compact(most), Compact(most)
+    for t, v in zip(times.tolist(), values.tolist(), strict=True):
+        one.add(t, v)
+    start, turn = 0, 0
+    while start < count:
+        stop = start + cuts[turn % len(cuts)]
+        many.add_many(times[start:stop], values[start:stop])
+        start, turn = stop, turn + 1
+    for compact in (one, many):
+        blocks = count // compact.length
+        assert blocks < most + most % 2
+        whole = values[: blocks * compact.length].reshape(blocks, compact.length)
+        assert compact.series()[1] == pytest.approx(whole.mean(axis=1), rel=1e-12)
+        assert compact.series()[0] == pytest.approx(times[: whole.size].reshape(whole.shape).mean(axis=1), rel=1e-12)
+        if count:
+            _, least, greatest = compact.envelope()
+            assert (least.min(), greatest.max()) == (values.min(), values.max())
+            assert least[:blocks] == pytest.approx(whole.min(axis=1), rel=0)
+        assert compact.count == count
+
+
+def test_compact_of_large_values_keeps_small_changes() -> None:
+    """A microvolt on ten volts over a million readings: sums are kept about the first reading."""
+    compact = Compact()
+    values = 10.0 + 1e-6 * (np.arange(1_000_000) % 2)
+    compact.add_many(np.arange(1_000_000.0), values)
+    assert compact.series()[1] == pytest.approx(10.0 + 0.5e-6, abs=1e-12)
+
+
+def test_compact_one_by_one_keeps_small_changes_as_well() -> None:
+    """A 2^-20 on a 2^30, in seconds since 1970: sums about the first reading are exact here."""
+    compact = Compact()
+    for i in range(2048):
+        compact.add(1.75e9 + i, 2.0**30 + 2.0**-20 * (i % 2))
+    times, values = compact.series()
+    assert set(values - 2.0**30) == {2.0**-21}
+    assert times[0] == 1.75e9 + (compact.length - 1) / 2.0
