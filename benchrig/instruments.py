@@ -111,6 +111,14 @@ class Multimeter(Instrument, Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True)
+class View:
+    """What a scope's channel shows: volts per division, and volts at the centre of the screen, at the probe tip."""
+
+    scale: float
+    centre: float
+
+
 @runtime_checkable
 class Oscilloscope(Instrument, Protocol):
     """Something that gives waveforms. Channels count from 1. Volts are at the probe tip."""
@@ -125,6 +133,10 @@ class Oscilloscope(Instrument, Protocol):
         probe: float | None = None,  # attenuation: 10.0 for a 10x probe
         bandwidth_limit: bool | None = None,
     ) -> None: ...
+
+    def view(self, channel: int) -> View:
+        """As the scope itself says: it may have rounded what it was told."""
+        ...
 
     def set_timebase(self, *, scale: float | None = None, position: float | None = None) -> None:
         """`scale` seconds per division; `position` seconds from the trigger to the centre of the screen."""

@@ -160,7 +160,7 @@ def _comes_back(meter: Multimeter, clock: Clock) -> str:
 # Scopes
 
 
-def _sets_a_channel(scope: Any, clock: Clock) -> str:
+def _sets_a_channel(scope: Oscilloscope, clock: Clock) -> str:
     scope.set_channel(1, probe=1.0, scale=1.0, offset=0.0, coupling="dc", bandwidth_limit=False)
     view = scope.view(1)
     _keep(abs(view.scale - 1.0) < 0.05 and abs(view.centre) < 0.1, f"Set to 1 V/div about 0 V, it shows {view}.")

@@ -17,14 +17,13 @@ from numpy.typing import NDArray
 
 from benchrig.clock import Clock
 from benchrig.errors import FrameError, InstrumentError, LinkError, LinkTimeout
-from benchrig.instruments import Identity
+from benchrig.instruments import Identity, View
 from benchrig.links.base import Link
 from benchrig.links.scpi_port import ScpiPort
 from benchrig.signals.waveform import Waveform
 
 from . import options as driver_options
 from . import scpi_common
-from .scope_range import View
 from .scope_words import Words
 
 Progress = Callable[[int, int], None]
@@ -43,7 +42,6 @@ class ScpiScope:
     VARIANT: ClassVar[str] = "variant"  # the option that names the branch of the family
     VARIANTS: ClassVar[Iterable[str]]
     CHANNELS: ClassVar[int] = 8
-    DIVISIONS: ClassVar[int] = 8  # from the bottom of the screen to its top
     _words: Words
 
     def __init__(self, link: Link, clock: Clock, options: Mapping[str, Any] | None = None) -> None:
@@ -102,8 +100,8 @@ class ScpiScope:
         """The probe factor that is set now; None where it cannot be asked."""
         raise NotImplementedError
 
-    def _view(self, channel: int) -> tuple[float, float]:
-        """Volts per division and volts at the centre of the screen, as set now."""
+    def _view(self, channel: int) -> View:
+        """What the channel shows now."""
         raise NotImplementedError
 
     def _fetch(self, channel: int, points: int | None, progress: Progress | None, triggered: bool) -> Waveform:
@@ -178,10 +176,10 @@ class ScpiScope:
         self._source = channel
 
     def view(self, channel: int) -> View:
-        """What the channel shows, as the scope itself says: it may have rounded what it was told."""
+        """See `Oscilloscope.view`."""
         self._known()
         self._check_channel(channel)
-        return View(*self._view(channel), self.DIVISIONS)
+        return self._view(channel)
 
     # Who it is, and what it was set to
 

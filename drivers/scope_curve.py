@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchrig.errors import FrameError, InstrumentError, LinkTimeout
-from benchrig.instruments import Identity, LineSettings
+from benchrig.instruments import Identity, LineSettings, View
 from benchrig.signals.waveform import Waveform
 from benchrig.wire import answers
 
@@ -194,10 +194,10 @@ class CurveScope(ScpiScope):
             self._set_if_known("delay mode", self._generation.delay_mode)
         super().set_timebase(scale=scale, position=position)
 
-    def _view(self, channel: int) -> tuple[float, float]:
+    def _view(self, channel: int) -> View:
         scale, position = (self._port.ask_number(f"CH{channel}:{name}?").value or 0.0 for name in ("SCALE", "POSITION"))
         offset = self._port.ask_number(f"CH{channel}:OFFSET?").value or 0.0 if self._generation.has_offset else 0.0
-        return scale, offset - position * scale
+        return View(scale, offset - position * scale)
 
     # Acquisition
 

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchrig.errors import FrameError, InstrumentError
-from benchrig.instruments import Identity, LineSettings
+from benchrig.instruments import Identity, LineSettings, View
 from benchrig.signals.waveform import Waveform
 
 from . import wavedesc
@@ -122,9 +122,9 @@ class DescriptorScope(ScpiScope):
     def _probe_factor(self, channel: int) -> float | None:
         return si_number(self._port.ask(f"C{channel}:ATTN?"))
 
-    def _view(self, channel: int) -> tuple[float, float]:
+    def _view(self, channel: int) -> View:
         scale, offset = (si_number(self._port.ask(f"C{channel}:{name}?")) for name in ("VDIV", "OFST"))
-        return scale, offset * self._words.offset_sign
+        return View(scale, offset * self._words.offset_sign)
 
     # Acquisition
 

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchrig.errors import FrameError, InstrumentError
-from benchrig.instruments import Identity, LineSettings
+from benchrig.instruments import Identity, LineSettings, View
 from benchrig.signals.waveform import Waveform
 from benchrig.wire import answers
 
@@ -154,9 +154,9 @@ class TenFieldScope(ScpiScope):
         answer = self._port.ask(f":CHAN{channel}:PROB?")
         return answers.number(answer.upper().removesuffix("X")).value  # one relative answers 10X
 
-    def _view(self, channel: int) -> tuple[float, float]:
+    def _view(self, channel: int) -> View:
         scale, offset = (self._port.ask_number(f":CHAN{channel}:{name}?").value or 0.0 for name in ("SCAL", "OFFS"))
-        return scale, offset * self._words.offset_sign
+        return View(scale, offset * self._words.offset_sign)
 
     # Acquisition
 

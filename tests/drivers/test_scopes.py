@@ -7,12 +7,11 @@ from typing import Any
 import numpy as np
 import pytest
 from benchrig.drivers import scope_base, scope_curve, scope_descriptor, scope_tenfield, wavedesc
-from benchrig.drivers.scope_range import Limits, View, decide, hunt_range
 from benchrig.sim_instruments.world import World
 from small_bench import DOUBLES, DUTY, HIGH, LOW, PERIOD, small_bench
 
 from benchrig.clock import SimClock
-from benchrig.errors import BenchrigError, FrameError, InstrumentError, SignalError
+from benchrig.errors import BenchrigError, FrameError, InstrumentError
 from benchrig.instruments import Identity, load_driver
 from benchrig.links import open_link
 from benchrig.signals.waveform import Waveform
@@ -218,48 +217,6 @@ def test_pages_are_as_the_model_gives_them() -> None:
         b":WAV:STAR 1\n", b":WAV:STOP 250000\n", b":WAV:STAR 250001\n", b":WAV:STOP 500000\n",
         b":WAV:STAR 500001\n", b":WAV:STOP 600000\n",
     ]  # fmt: skip
-
-
-@pytest.mark.parametrize("name", SCOPES)
-@pytest.mark.parametrize(("scale", "offset"), [(0.05, 0.0), (10.0, -20.0), (0.2, 40.0), (5.0, 3.5)])
-def test_the_hunt_ends_with_the_signal_filling_the_screen(name: str, scale: float, offset: float) -> None:
-    """From far too fine, far too coarse, far off: 40 to 80 % of the height, not clipped."""
-    bench = Setting(name)
-    try:
-        bench.scope.set_channel(1, scale=scale, offset=offset)
-    except InstrumentError:
-        pytest.skip("this model has no such view")
-    record = hunt_range(bench.scope, 1, bench.clock, bench.clock.now() + 60.0, limits=Limits(1e-3, 50.0))
-    volts, view = record.volts, bench.scope.view(1)
-    assert 0.4 <= view.fill(volts.min(), volts.max()) <= 0.8
-    assert view.holds(volts.min(), volts.max())
-    assert not record.clipped
-
-
-def record(low: int, high: int, scale: float, offset: float = 0.0) -> Waveform:
-    """A record of 8-bit codes between two codes."""
-    codes = np.array([low, high, low, high], dtype=np.uint8)
-    return Waveform.from_codes(codes, scale, offset, 1e-6, code_limits=(0, 255))
-
-
-def test_a_clipped_record_never_ends_the_hunt() -> None:
-    """Even if its visible part fills the screen just so."""
-    view, limits = View(1.0, 3.2), Limits(1e-3, 100.0)
-    wanted = decide(record(100, 255, 0.04, -2.0), view, limits)
-    assert wanted is not None
-    assert wanted.scale > view.scale
-    assert wanted.centre > view.centre
-
-
-def test_the_hunt_gives_up_in_words_where_the_coarsest_scale_clips() -> None:
-    """The cure is a probe, not another scale."""
-    with pytest.raises(SignalError, match="beyond the screen"):
-        decide(record(0, 255, 0.04), View(10.0, 0.0), Limits(1e-3, 10.0))
-
-
-def test_a_flat_line_ends_at_the_finest_scale() -> None:
-    """A steady level can fill no screen; the hunt ends instead of going on for ever."""
-    assert decide(record(128, 128, 0.00004, -0.005), View(1e-3, 0.0), Limits(1e-3, 10.0)) is None
 
 
 @pytest.mark.parametrize(
