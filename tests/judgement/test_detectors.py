@@ -403,3 +403,18 @@ def test_after_a_step_the_noise_is_still_known() -> None:
     values[20_000:] -= 1.0
     found = feed(Watch(1e6), values)
     assert [(type(event), _start(event)) for event in found] == [(Step, 1000.0), (Step, 2000.0)]
+
+
+def test_a_level_that_moves_while_learning_hides_no_dip_and_no_step() -> None:
+    """A ramp of twenty spreads in the first readings; the dip of ten soon after it stands out all the same."""
+    values = noise(3000) + 0.2 * np.minimum(np.arange(3000) / LEARN, 1.0)
+    values[1500] -= 0.1
+    assert [_start(event) for event in feed(Watch(1e5, warm_up=200.0), values)] == [150.0]
+
+
+def test_a_small_step_soon_after_learning_is_found() -> None:
+    """The spread of block means that was learnt is that of the readings, for white noise."""
+    values = noise(3000, seed=5)
+    values[1500:] += 0.02
+    [step] = feed(Watch(1e5), values)
+    assert _start(step) == pytest.approx(150.0, abs=1.0)
