@@ -231,14 +231,21 @@ class ThreadedListener:
             thread.start()
 
     def poll(self, until: float) -> list[Heard]:
-        """Whatever came, after waiting until then. Raises what ended a thread, Refused above all."""
+        """Whatever came, after waiting until then. Raises what ended a thread, Refused above all; and again each time.
+
+        What was heard before that is handed out first, for it belongs into the record.
+        """
         self._clock.sleep_until(until)
         heard: list[Heard] = []
         while self._heard:
-            it = self._heard.popleft()
-            if isinstance(it, BaseException):
-                raise it
-            heard.append(it)
+            first = self._heard[0]
+            if not isinstance(first, BaseException):
+                heard.append(first)
+                self._heard.popleft()
+            elif heard:
+                break
+            else:
+                raise first
         return heard
 
     def close(self) -> None:

@@ -1,7 +1,9 @@
 """Listening to the doubles of the demo bench: paces, gaps, catches, instruments that are out of use."""
 
 import time
+from contextlib import nullcontext
 from itertools import pairwise
+from types import SimpleNamespace
 
 import pytest
 
@@ -12,7 +14,9 @@ from benchrig.commands.shipped import locate
 from benchrig.errors import Refused
 from benchrig.instruments import Function, load_stand_in
 from benchrig.procedure.model import Catch, Limits, Measurement, MeterSource, ScopeSource, SoakChannel
+from benchrig.readings import Reading
 from benchrig.session.attached import BenchTools
+from benchrig.session.listening import ThreadedListener
 from benchrig.session.ports import Back, Caught, Dead, Lost, Taken
 from benchrig.testing import SimBench
 
@@ -174,3 +178,29 @@ def test_a_simulated_clock_is_polled_in_the_callers_thread():
         listener.poll(before + 5.0)
         assert bench.clock.now() == pytest.approx(before + 5.0, abs=1.0)
         listener.close()
+
+
+def test_what_was_heard_before_a_refusal_is_handed_out_before_it():
+    """A reading belongs into the record also when the next touch is forbidden; who asks again is refused again."""
+    taken = Taken("rail", Reading(12.0, "V"))
+
+    class Ear:
+        attached = SimpleNamespace(name="meter", hold=nullcontext)
+        due = 0.0
+        events = iter((taken, taken))
+
+        def step(self, deadline):
+            it = next(self.events, None)
+            if it is None:
+                raise Refused("The acknowledgement is gone.")
+            return it
+
+    clock = RealClock()
+    listener = ThreadedListener([Ear()], clock)
+    for thread in listener._threads:
+        thread.join(5.0)
+    assert listener.poll(clock.now()) == [taken, taken]
+    for _ in range(2):
+        with pytest.raises(Refused):
+            listener.poll(clock.now())
+    listener.close()
