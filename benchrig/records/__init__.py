@@ -11,7 +11,7 @@ from .facts import (
     StoreError,
     WrongRecord,
 )
-from .history import ChannelRow, History, JobRow, StepRow, moved
+from .history import ChannelRow, History, JobRow, StepRow
 from .opening import file_of, is_server, open_history, open_store
 from .place import default_path
 from .sqlite import SqliteStore
@@ -34,7 +34,6 @@ __all__ = [
     "default_path",
     "file_of",
     "is_server",
-    "moved",
     "open_history",
     "open_store",
 ]

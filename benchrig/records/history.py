@@ -7,7 +7,7 @@ import json
 import os
 import sqlite3
 import zlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -121,7 +121,7 @@ class History:
         return self
 
     def __exit__(self, *exception: object) -> None:
-        self._db.close()
+        self.close()
 
     def close(self) -> None:
         self._db.close()
@@ -377,13 +377,3 @@ def _waveform(row: sqlite3.Row) -> Waveform:
     return Waveform.from_codes(
         samples, row["scale"], row["offset"], row["interval"], row["start"], triggered=bool(row["triggered"])
     )
-
-
-def moved(rows: Sequence[StepRow]) -> dict[str, tuple[float | None, float | None]]:
-    """For each step with a value: (as found, as left) of one job."""
-    found: dict[str, tuple[float | None, float | None]] = {}
-    for row in rows:
-        if row.result is not None and row.result.value is not None:
-            first = found[row.step][0] if row.step in found else row.result.value
-            found[row.step] = (first, row.result.value)
-    return found

@@ -69,9 +69,6 @@ class ShopHistory(History):
                 next_step="Run a job with it from an up-to-date bench first: that brings them up to date.",
             )
 
-    def __exit__(self, *exception: object) -> None:
-        self.close()
-
     def close(self) -> None:
         self._connection.close()
 

@@ -84,7 +84,7 @@ def gather(history: History, job: int) -> Report:
     """Everything about `job`. Raises StoreError if there is no such job."""
     row, steps = history.job(job), history.steps(job)
     latest = {step.step: step for step in steps if step.purpose != "as found" or step.result is not None}
-    lines = [line_of(step, _first_value(history, steps, step)) for step in _in_order(latest.values())]
+    lines = [line_of(step, _first_value(steps, step)) for step in _in_order(latest.values())]
     events = history.events(job)
     report = Report(
         job=row,
@@ -111,7 +111,7 @@ def _in_order(steps: Any) -> list[StepRow]:
     return sorted(steps, key=lambda step: step.number)
 
 
-def _first_value(history: History, steps: Sequence[StepRow], step: StepRow) -> float | None:
+def _first_value(steps: Sequence[StepRow], step: StepRow) -> float | None:
     """The value as found: as the step itself says, or the first result this job has for it."""
     firsts = [s.result for s in steps if s.step == step.step and s.result is not None]
     for result in firsts:
