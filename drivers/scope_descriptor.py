@@ -192,6 +192,12 @@ class DescriptorScope(ScpiScope):
 
     def _from_descriptor(self, channel: int) -> _Scaling:
         found = wavedesc.parse(bytes(self._port.ask_block(f"C{channel}:WF? DESC")))
+        if found.padded:
+            raise InstrumentError(
+                f"{self._name()} gave a record that is only partly filled: its acquisition was broken off.",
+                instrument=self._name(),
+                next_step="Wait for an acquisition to end; rolling timebases give no whole record.",
+            )
         return _Scaling(
             found.gain,
             -found.offset,

@@ -14,8 +14,6 @@ LENGTH = 346
 # what follows: (offset, struct code)
 _FIELDS = {
     "sample_type": (32, "H"),
-    "descriptor_length": (36, "i"),
-    "data_bytes": (60, "i"),
     "points": (116, "i"),
     "first_valid": (124, "i"),
     "last_valid": (128, "i"),
@@ -37,8 +35,6 @@ class Descriptor:
 
     byte_order: str
     sample_type: int
-    descriptor_length: int
-    data_bytes: int
     points: int
     first_valid: int
     last_valid: int
@@ -54,6 +50,14 @@ class Descriptor:
     def dtype(self) -> str:
         """numpy's name of one code as sent."""
         return self.byte_order + _KINDS[self.sample_type]
+
+    @property
+    def padded(self) -> bool:
+        """True where the array begins or ends with what was never measured: aborted, or rolling.
+
+        The last good point is the last of the array otherwise (from memory); 0 is of a relative that does not tell.
+        """
+        return self.first_valid > 0 or 0 < self.last_valid < self.points - 1
 
     @property
     def code_limits(self) -> tuple[int, int]:

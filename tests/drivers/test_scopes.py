@@ -314,6 +314,20 @@ def test_the_descriptor_is_read_in_its_own_byte_order(order: str) -> None:
     assert np.dtype(found.dtype) == np.dtype(f"{order}i2")
 
 
+@pytest.mark.parametrize(
+    ("changes", "padded"),
+    [
+        ({}, False),
+        ({"first": (124, "i", 3)}, True),
+        ({"last": (128, "i", 700)}, True),
+        ({"last": (128, "i", 0)}, False),
+    ],
+)
+def test_a_record_that_is_filled_up_is_known(changes: dict[str, tuple[int, str, float]], padded: bool) -> None:
+    """An aborted acquisition ends before its array does (published template); a relative that says nothing has 0."""
+    assert wavedesc.parse(descriptor(">", **changes)).padded is padded
+
+
 @pytest.mark.parametrize(("bits", "limit"), [(12, 32752), (8, 32512), (0, 32512)])
 def test_words_clip_where_the_converter_ends(bits: int, limit: int) -> None:
     """12 bits in a word end at 32752 (remote-control manual); 8 bits end lower, and what is unknown counts as 8."""
