@@ -143,7 +143,7 @@ def _shown(frame: bytes) -> tuple[str, bool]:
         digits.insert(points[0], ".")
     shown = "".join(digits).strip()
     if overload:
-        return sign + shown.replace(" ", ""), False
+        return sign + shown, False
     if not shown.replace(".", "", 1).isdigit() or shown.endswith("."):
         raise FrameError(f"The display shows {shown!r}, which is not a number.", frame=frame)
     return sign + shown, True
