@@ -1,5 +1,8 @@
 """The live screen: finished lines scroll up, the gauge of the running trim stays in the last three rows.
 
+Where the screen became narrower, the terminal has broken the rows of the last picture in two: all of it is taken off,
+or an old figure would stay above the new one. (A terminal that cuts rows instead of breaking them loses lines above.)
+
 One owner, no thread: a new cue is drawn at once; anything else as soon as fewer than `BURST` pictures were drawn in so
 many frames' time, so that a reading need not wait for the picture before it. What had to wait is drawn by `tick`.
 """
@@ -11,9 +14,11 @@ from collections import deque
 from collections.abc import Callable
 
 from rich.console import Console
+from rich.control import Control
 from rich.live import Live
 from rich.markup import escape
 from rich.padding import Padding
+from rich.segment import ControlType
 from rich.text import Text
 
 from ..session import notices as n
@@ -50,6 +55,7 @@ class LiveScreen:
         self._drawn_at: deque[float] = deque([-1e9] * BURST, maxlen=BURST)
         self._cue: object = None
         self._waiting = False
+        self._on_screen: list[str] = []  # the rows of the gauge as they were drawn last
 
     @property
     def waiting(self) -> bool:
@@ -75,9 +81,21 @@ class LiveScreen:
         if self._live is None:
             self._live = Live(console=self._console, auto_refresh=False, transient=True)
             self._live.start()
-        self._live.update(self._drawn(moved), refresh=True)
+        self._take_off_what_broke()
+        picture = self._drawn(moved)
+        self._live.update(picture, refresh=True)
+        self._on_screen = picture.plain.split("\n")
         self._drawn_at.append(self._time())
         self._cue, self._waiting = _cue(moved), False
+
+    def _take_off_what_broke(self) -> None:
+        """Erase as many lines, from the last row of the gauge up, as its rows are more than when they were drawn."""
+        width = self._console.width
+        extra = sum(max(0, len(row) - 1) // width for row in self._on_screen)
+        if extra:
+            erase = ((ControlType.CARRIAGE_RETURN,), (ControlType.ERASE_IN_LINE, 2), (ControlType.CURSOR_UP, 1))
+            self._console.control(Control(*erase * extra))
+        self._on_screen = [row[:width] for row in self._on_screen]
 
     def _drawn(self, moved: n.TrimMoved | n.SoakMoved) -> Text:
         width, height = self._console.width, self._console.height
@@ -94,17 +112,21 @@ class LiveScreen:
 
     def _print(self, text: Text) -> None:
         """Wrapped between words, later lines as far in as the first."""
+        self._take_off_what_broke()
         indent = len(text.plain) - len(text.plain.lstrip())
         self._console.print(Padding(Text(text.plain.lstrip(), style=text.style), (0, 0, 0, indent)), highlight=False)
 
     def say(self, words: str, style: str = "") -> None:
         """A line that is no notice, such as the list of keys."""
+        self._take_off_what_broke()
         self._console.print(escape(words), style=style or None, highlight=False, soft_wrap=True)
 
     def suspend(self) -> None:
         """Take the gauge off the screen, for a question or at a step's end. The next trim notice brings it back."""
         if self._live:
+            self._take_off_what_broke()
             self._live.stop()
+        self._on_screen = []
         self._live, self._moved, self._cue, self._waiting = None, None, None, False
 
     close = suspend
