@@ -12,6 +12,7 @@ import pytest
 from benchrig.drivers import es51922, es51986, fs9721, fs9922, polled14
 from frame_cases import GOOD
 
+from benchrig.clock import SimClock
 from benchrig.errors import FileError, FrameError
 from benchrig.readings import Flag
 
@@ -412,7 +413,7 @@ def test_two_kinds_of_degree_at_once_are_told_with_the_frame() -> None:
 
 
 def test_the_series_of_the_bench_file_reaches_the_decoder() -> None:
-    meter = fs9721.Fs9721Meter(None, None, {"series": "VA18B"})
+    meter = fs9721.Fs9721Meter(None, SimClock(), {"series": "VA18B"})
     assert meter._decode(lit(LCD, (13, 2))).unit == "degC"
 
 
