@@ -9,22 +9,22 @@ Rules it keeps:
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
-from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 from ..clock import Clock, RealClock
 from ..errors import BenchrigError, FileError, Refused
-from ..procedure.model import MakeSafe, Procedure, ReadingClass, ScopeSource, Step, TypedSource, sources_of, trimmers_of
-from ..records.facts import JobFacts, StepFacts, StepResult, Store, StoreError
+from ..procedure.model import MakeSafe, Procedure, ReadingClass, Step, TypedSource, sources_of
+from ..records.facts import StepResult, Store, StoreError
 from ..records.history import History
 from . import plan as planning
+from .describing import connections, job_facts, step_facts, step_started
 from .doers import Doer, Done, Results, doers
 from .ends import Breach, Lapsed, Skipped, StopAsked
 from .guard import Guard
 from .machine import Phase
-from .notices import Connection, JobEnded, JobStarted, Notice, StepEnded, StepStarted
+from .notices import JobEnded, JobStarted, Notice, StepEnded
 from .operators import Operator
 from .plan import Plan, Status
 from .ports import Bell, Tools
@@ -155,7 +155,7 @@ class Runner:
     def _one_step(self, step: Step, *, only_looking: bool) -> None:
         self._last = step
         row = self._begin_row(step, "as found" if only_looking else "")
-        self._tell(self._started(step))
+        self._tell(step_started(step, self._number(step), len(self._procedure.steps)))
         work = Work(self._services, self._guard, step, row)
         work.only_looking = only_looking
         done = self._attempt(step, work, row)
@@ -273,16 +273,7 @@ class Runner:
     # the record
 
     def _begin_row(self, step: Step, purpose: str = "") -> int:
-        facts = StepFacts(
-            step=step.id,
-            kind=step.kind,
-            title=step.title,
-            number=self._number(step),
-            round=self._plan.rounds.get(step.id, 0) + 1,
-            purpose=purpose or ("do" if not self._plan.rounds.get(step.id) else "check again"),
-            point=", ".join(dict.fromkeys(source.point for source in sources_of(step) if source.point)),
-            trimmer=", ".join(trimmer.name for trimmer in trimmers_of(step)),
-        )
+        facts = step_facts(step, self._number(step), self._plan.rounds.get(step.id, 0), purpose)
         return self._store.begin_step(facts, self._clock.now(), self._clock.stamp())
 
     def _end_row(self, step: Step, row: int, result: StepResult) -> None:
@@ -293,38 +284,8 @@ class Runner:
     def _number(self, step: Step) -> int:
         return self._procedure.steps.index(step) + 1
 
-    def _started(self, step: Step) -> StepStarted:
-        return StepStarted(
-            step=step.id,
-            step_kind=step.kind,
-            title=step.title,
-            instruction=step.instruction,
-            number=self._number(step),
-            of=len(self._procedure.steps),
-            trimmer=", ".join(trimmer.name for trimmer in trimmers_of(step)),
-            point=", ".join(dict.fromkeys(source.point for source in sources_of(step) if source.point)),
-            connections=connections(step),
-            card=step.card or "",
-            conditions=step.conditions,
-            hazard=step.hazard or "",
-        )
-
     def _tell(self, notice: Notice) -> None:
         self._services.operator.notify(notice)
-
-
-def connections(step: Step) -> Sequence[Connection]:
-    """What must touch what in a step."""
-    return tuple(
-        Connection(
-            source.instrument,
-            source.point,
-            source.channel if isinstance(source, ScopeSource) else None,
-            source.probe or "",
-        )
-        for source in sources_of(step)
-        if not isinstance(source, TypedSource)
-    )
 
 
 def _cut_by(error: BaseException) -> _End:
@@ -333,32 +294,6 @@ def _cut_by(error: BaseException) -> _End:
     if isinstance(error, KeyboardInterrupt | SystemExit):
         return _End(3, "ended from outside")
     return _End(4, f"the program failed: {type(error).__name__}: {error}")
-
-
-def job_facts(services: Services, serial: str, environment: Mapping[str, Any]) -> JobFacts:
-    procedure = services.procedure
-    return JobFacts(
-        procedure=procedure.id,
-        title=procedure.title,
-        procedure_digest=procedure.digest,
-        procedure_file=procedure.file,
-        unit=procedure.unit,
-        serial=serial,
-        operator=services.operator.name,
-        bench=services.tools.name,
-        simulated=services.tools.all_doubles(),
-        version=our_version(),
-        rule=procedure.rule,
-        instruments=services.tools.facts(),
-        environment=dict(environment),
-    )
-
-
-def our_version() -> str:
-    try:
-        return version("benchrig")
-    except PackageNotFoundError:
-        return "unknown"
 
 
 def run(

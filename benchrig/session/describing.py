@@ -1,0 +1,92 @@
+"""What the record and the person are told of a job and of a step: taken from the procedure, in words. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from importlib.metadata import PackageNotFoundError, version
+from typing import Any
+
+from ..procedure.model import ScopeSource, Step, TypedSource, sources_of, trimmers_of
+from ..records.facts import JobFacts, StepFacts
+from .notices import Connection, StepStarted
+from .work import Services
+
+
+def job_facts(services: Services, serial: str, environment: Mapping[str, Any]) -> JobFacts:
+    procedure = services.procedure
+    return JobFacts(
+        procedure=procedure.id,
+        title=procedure.title,
+        procedure_digest=procedure.digest,
+        procedure_file=procedure.file,
+        unit=procedure.unit,
+        serial=serial,
+        operator=services.operator.name,
+        bench=services.tools.name,
+        simulated=services.tools.all_doubles(),
+        version=our_version(),
+        rule=procedure.rule,
+        instruments=services.tools.facts(),
+        environment=dict(environment),
+    )
+
+
+def our_version() -> str:
+    try:
+        return version("benchrig")
+    except PackageNotFoundError:
+        return "unknown"
+
+
+def step_facts(step: Step, number: int, rounds: int, purpose: str = "") -> StepFacts:
+    """`number` counts the steps of the file from 1; `rounds` how often this one was done before in this job."""
+    return StepFacts(
+        step=step.id,
+        kind=step.kind,
+        title=step.title,
+        number=number,
+        round=rounds + 1,
+        purpose=purpose or ("check again" if rounds else "do"),
+        point=_points(step),
+        trimmer=_trimmers(step),
+    )
+
+
+def step_started(step: Step, number: int, of: int) -> StepStarted:
+    """The step as it is shown to the person who is to do it."""
+    return StepStarted(
+        step=step.id,
+        step_kind=step.kind,
+        title=step.title,
+        instruction=step.instruction,
+        number=number,
+        of=of,
+        trimmer=_trimmers(step),
+        point=_points(step),
+        connections=connections(step),
+        card=step.card or "",
+        conditions=step.conditions,
+        hazard=step.hazard or "",
+    )
+
+
+def connections(step: Step) -> tuple[Connection, ...]:
+    """What must touch what in a step."""
+    return tuple(
+        Connection(
+            source.instrument,
+            source.point,
+            source.channel if isinstance(source, ScopeSource) else None,
+            source.probe or "",
+        )
+        for source in sources_of(step)
+        if not isinstance(source, TypedSource)
+    )
+
+
+def _points(step: Step) -> str:
+    return ", ".join(dict.fromkeys(source.point for source in sources_of(step) if source.point))
+
+
+def _trimmers(step: Step) -> str:
+    return ", ".join(trimmer.name for trimmer in trimmers_of(step))
