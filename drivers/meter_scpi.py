@@ -273,10 +273,11 @@ class ScpiMeter:
             return
         try:
             answer = self._port.ask("ROUT:TERM?", timeout=0.5)
-        except LinkTimeout:  # the model has one pair of terminals and no such question
-            self._has_terminals = False
+        except LinkTimeout:
+            # A model with one pair of terminals has no such question, and complains of it with a command error (-1xx,
+            # SCPI-99 section 21.8.9); else the answer was late.
             self._port.resync()
-            self._port.errors()
+            self._has_terminals = not any(-200 < code <= -100 for code, _ in self._port.errors())
             return
         if answer.upper()[:4] != wanted.upper()[:4]:
             raise self._moved(f"has its {answer.lower()} terminals connected, not its {wanted} ones")

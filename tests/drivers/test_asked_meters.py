@@ -87,6 +87,37 @@ def test_a_late_answer_never_becomes_the_next_reading(name: str, late: float) ->
     pytest.fail("no reading that began after the change")
 
 
+class SlowOnce:
+    """A link on which the first answer to one question takes 0.8 s."""
+
+    def __init__(self, link: Any, clock: SimClock, question: bytes) -> None:
+        self.link, self.clock, self.question, self.until = link, clock, question, 0.0
+        self.address = link.address
+
+    def write(self, data: bytes) -> None:
+        if self.question in data and not self.until:
+            self.until = self.clock.now() + 0.8
+        self.link.write(data)
+
+    def read(self, deadline: float) -> bytes:
+        if self.clock.now() < self.until:
+            self.clock.sleep_until(min(deadline, self.until))
+        found: bytes = b"" if self.clock.now() < self.until else self.link.read(deadline)
+        return found
+
+
+def test_one_slow_answer_about_the_terminals_does_not_end_the_look_at_them() -> None:
+    """Only a model that complains of the question has none; who merely was slow is asked again."""
+    bench = Setting("meter")
+    link = open_link("sim://meter", bench.clock, world=bench.world)
+    meter: Any = load_driver("meter-scpi")(SlowOnce(link, bench.clock, b"ROUT:TERM?"), bench.clock, {})
+    meter.read(bench.clock.now() + 5.0)
+    bench.cable.double.terminals = "REAR"
+    bench.clock.sleep_until(bench.clock.now() + 2.0)
+    with pytest.raises(InstrumentError, match="rear terminals"):
+        meter.read(bench.clock.now() + 5.0)
+
+
 @pytest.mark.parametrize("name", ASKED)
 @pytest.mark.parametrize("fault", ["truncate", "drop"])
 def test_a_cut_or_lost_answer_gives_no_number(name: str, fault: str) -> None:
