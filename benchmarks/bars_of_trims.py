@@ -26,6 +26,8 @@ import trim_wiper
 from figures import Figures, Told, percentile
 from trim_cues import CASES, Case
 
+from benchrig.trim.wiper import Wiper
+
 RATIOS = (3.0, 4.0, 6.0)  # window over noise
 RATE = 10.0  # readings a second of the coupled trimmers' meter
 Runs = Callable[[Callable[[int], Any]], list[Any]]
@@ -82,8 +84,7 @@ def scratchy(runs: Runs) -> Figures:
     """A wiper named in the course of an ordinary trim."""
 
     def share(case: Case, dirt: float) -> float:
-        found = runs(partial(trim_run, case, dirt))
-        return 100.0 * sum(it.jumps for it in found) / len(found)
+        return 100.0 * mean([it.jumps for it in runs(partial(trim_run, case, dirt))])
 
     return by_case("named, %", lambda it: share(it, trim_wiper.DIRT)) | by_case(
         "false alarms, %", lambda it: share(it, 0.0)
@@ -98,8 +99,7 @@ def sweep(runs: Runs) -> Figures:
     """A wiper named by turning it to and fro on purpose."""
 
     def share(case: Case, dirt: float) -> float:
-        found = runs(partial(sweep_run, case, dirt))
-        return 100.0 * sum(it.found is trim_wiper.wiper.Wiper.SCRATCHY for it in found) / len(found)
+        return 100.0 * mean([it.found is Wiper.SCRATCHY for it in runs(partial(sweep_run, case, dirt))])
 
     return by_case("named, %", lambda it: share(it, trim_wiper.DIRT)) | by_case(
         "false alarms, %", lambda it: share(it, 0.0)

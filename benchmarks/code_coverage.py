@@ -47,16 +47,16 @@ def files_of(data: Path) -> dict[str, Any]:
 
 
 def statements(files: Iterable[dict[str, Any]]) -> float:
-    """Per cent; not a number counts as none."""
+    """Per cent of them."""
     files = list(files)
-    return 100.0 * sum(it["covered_lines"] for it in files) / sum(it["num_statements"] for it in files)
+    return 100.0 * float(sum(it["covered_lines"] for it in files) / sum(it["num_statements"] for it in files))
 
 
 def branches(files: Iterable[dict[str, Any]]) -> float:
     """Per cent of statements and branches together, so that a branch in a line that never ran counts."""
     files = list(files)
     there = sum(it["num_branches"] + it["num_statements"] for it in files)
-    return 100.0 * sum(it["covered_branches"] + it["covered_lines"] for it in files) / there
+    return 100.0 * float(sum(it["covered_branches"] + it["covered_lines"] for it in files) / there)
 
 
 def main() -> None:

@@ -111,6 +111,9 @@ class Bench:
     def listen(self, channels: Any, catches: Any, guard: Callable[[], None] | None = None) -> Memories:
         return self._listener
 
+    def traffic(self) -> dict[str, str]:
+        return {}
+
     def facts(self) -> Sequence[InstrumentFacts]:
         return ()
 

@@ -39,7 +39,7 @@ def bench(number: int, url: str, folder: Path, until: float, written: dict[str, 
     row = store.begin_step(StepFacts("soak", "soak", "Soak", 1), 0.0, NOON)
     count = 0
     while time.monotonic() < until:
-        times = 0.1 * (count + np.arange(READINGS))
+        times = 0.1 * (count + np.arange(READINGS, dtype=np.float64))
         store.block(row, "EHT", Block(times, times + number, np.zeros(READINGS, np.uint32), "V"))
         count += READINGS
         time.sleep(PAUSE)
