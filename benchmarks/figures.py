@@ -9,8 +9,10 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import resource
 import statistics
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import TypeAlias
 
 Figure: TypeAlias = float | Mapping[str, float]
@@ -50,6 +52,12 @@ def last_object(output: str) -> Figures:
             found = json.loads(line)
             return {str(key): value for key, value in found.items()}
     raise ValueError("no figures in what it printed")
+
+
+def resident() -> float:
+    """Megabytes that this process holds now."""
+    pages = int(Path("/proc/self/statm").read_text().split()[1])
+    return pages * resource.getpagesize() / 1e6
 
 
 def percentile(values: Sequence[float], share: float) -> float:

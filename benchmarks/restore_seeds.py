@@ -159,7 +159,7 @@ def hold_points(history: History, job: int) -> tuple[int, int]:
     """(acknowledgements for work, hazardous steps with readings that no acknowledgement of their own came before)."""
     hazardous = {step.id for step in load_procedure(locate(PROCEDURE)).steps if step.hazard}
     given = [it for it in history.acknowledgements(job) if it["acknowledged"] and it["purpose"] == "work"]
-    first: dict[str, float] = {}
+    first: dict[int, float] = {}
     for it in given:
         first.setdefault(it["step"], it["at_us"] / 1e6)
     unasked = [

@@ -11,7 +11,6 @@ time, over real time.
 
 from __future__ import annotations
 
-import resource
 import tempfile
 import time
 from collections import Counter
@@ -20,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from figures import Told, options
+from figures import Told, options, resident
 
 from benchrig.clock import SimClock
 from benchrig.instruments import Function
@@ -126,12 +125,6 @@ def procedure(length: float) -> Procedure:
     catch = Catch("rail", ScopeSource("scope", 1, Measurement.MEAN), 4.5)
     step = Soak(id="soak", title="Days", duration=length, channels=channels, catches=(catch,), warm_up=600.0)
     return Procedure("days", "Days", "Skerry 14", (step,))
-
-
-def resident() -> float:
-    """MB in memory now."""
-    with open("/proc/self/statm") as file:
-        return int(file.read().split()[1]) * resource.getpagesize() / 1e6
 
 
 def measure(hours: float, seed: int, told: Told) -> dict[str, float]:

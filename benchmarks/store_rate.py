@@ -10,14 +10,13 @@ readings a second the store takes, over the eighty a second that the bench makes
 
 from __future__ import annotations
 
-import resource
 import tempfile
 import time
 from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
-from figures import Told, options
+from figures import Told, options, resident
 
 from benchrig.records import Block, History, JobFacts, SqliteStore, StepFacts, StepResult
 
@@ -25,12 +24,6 @@ CHANNELS, INTERVAL = 8, 0.1
 COUNT = 1e-5  # V, the last of its decimals
 NOON = datetime(2026, 1, 5, 12, 0, tzinfo=UTC)
 JOB = JobFacts("soak", "Soak", "abc", "f", "Skerry 14", "SK14-0231", "Marit", "lantern", True, "0", "guarded")
-
-
-def rss() -> float:
-    """Megabytes this process holds now."""
-    pages = int(Path("/proc/self/statm").read_text().split()[1])
-    return pages * resource.getpagesize() / 1e6
 
 
 def write(path: Path, hours: float, size: int, seed: int, *, counts: bool) -> tuple[float, float]:
@@ -54,11 +47,11 @@ def write(path: Path, hours: float, size: int, seed: int, *, counts: bool) -> tu
             store.keep_alive(float(times[-1]))
             spent += time.perf_counter() - began
         if not settled and i * size * INTERVAL >= 3600:
-            settled = rss()
+            settled = resident()
     began = time.perf_counter()
     store.end_step(row, StepResult("pass"), hours * 3600, NOON)
     store.close()
-    return spent + time.perf_counter() - began, rss() - (settled or rss())
+    return spent + time.perf_counter() - began, resident() - (settled or resident())
 
 
 def draw(path: Path) -> tuple[float, int]:
