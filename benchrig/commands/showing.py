@@ -14,9 +14,10 @@ import click
 from ..clock import Clock
 from ..errors import FileError
 from ..session.operators import Operator
-from ..ui.keys import open_keys
+from ..ui.keys import Keys, open_keys
 from ..ui.lasting import Lasting, LastingScreen
 from ..ui.sounding import KINDS, WavFile, open_sound
+from ..ui.stopping import stoppable
 from ..ui.terminal import Display, Screen, Shown, TerminalOperator
 
 if TYPE_CHECKING:
@@ -99,19 +100,21 @@ def open_display(stack: ExitStack, how: str, clock: Clock) -> Display:
 
         display = PlainLines(sys.stdout)
     else:
-        display = open_screen()
+        display = open_screen(stack)
     stack.callback(display.close)
     return Lasting(display)
 
 
-def open_screen() -> Screen:
-    """A live screen on this terminal, drawn by a thread of its own."""
+def open_screen(stack: ExitStack) -> Screen:
+    """A live screen on this terminal, drawn by a thread of its own; off the terminal while the program is stopped."""
     from rich.console import Console
 
     from ..ui.live import LiveScreen
     from ..ui.painter import Painter
 
-    return Painter(LiveScreen(Console()))
+    screen = Painter(LiveScreen(Console()))
+    stack.enter_context(stoppable(screen.suspend))
+    return screen
 
 
 def person(
@@ -124,11 +127,18 @@ def person(
     extra_help: str = "",
 ) -> Operator:
     """The person at this terminal. In JSON mode questions go to the terminal's screen, not into the lines."""
-    keys = stack.enter_context(open_keys())
-    screen = LastingScreen(open_screen() if how == LIVE else AskOnly())
+    keys = open_stoppable_keys(stack)
+    screen = LastingScreen(open_screen(stack) if how == LIVE else AskOnly())
     stack.callback(screen.close)
     operator: Operator = TerminalOperator(name, screen, keys, on_key, extra_help)
     return operator if how == LIVE else Shown(operator, open_display(stack, how, clock))
+
+
+def open_stoppable_keys(stack: ExitStack) -> Keys:
+    """The keys of this terminal, which is given back while the program is stopped with Ctrl-Z."""
+    keys = stack.enter_context(open_keys())
+    stack.enter_context(stoppable(keys.stopping, keys.going_on))
+    return keys
 
 
 class AskOnly:

@@ -36,13 +36,13 @@ from ..signals.waveform import Waveform
 from ..trim import engine
 from ..trim.state import Phase
 from ..trim.types import Accepted, Goal, LinkDown, LinkUp, Measured, Restart, Tick, TrimEvent, Turned, Way
-from ..ui.keys import Keys, open_keys
+from ..ui.keys import Keys
 from ..ui.terminal import WAYS, Display
 from ..ui.words import sentence
 from ..units import quantity_in, show
 from .find import chosen
 from .shipped import locate
-from .showing import JSON, mode, open_display, open_sounds, showing_options, sound_options
+from .showing import JSON, mode, open_display, open_sounds, open_stoppable_keys, showing_options, sound_options
 from .way_out import orderly
 
 Asked = TypeVar("Asked", Function, Measurement)
@@ -122,7 +122,7 @@ def _watch(
         feed = open_feed(station, source, _limits(goal))
         stack.callback(feed.close)
         heard = sounds(stack)
-        keys = stack.enter_context(open_keys())
+        keys = open_stoppable_keys(stack)
         seen: Display = open_display(stack, how, station.clock) if goal or how == JSON else Lines()
         display = Together(seen, *heard)
         watch = Watch(source, goal, display, station.clock)

@@ -1,7 +1,7 @@
 """Single keys beside a live display, and whole lines when words are needed; the terminal is always given back.
 
 `Keys` switches the terminal to single-key input while it is open. It restores the terminal on close, on any way
-out of its `with` block, and at interpreter exit. On POSIX a stopped job (Ctrl-Z) is not special: Ctrl-C and Ctrl-Z
+out of its `with` block, at interpreter exit, and for as long as the program is stopped with Ctrl-Z. Ctrl-C and Ctrl-Z
 keep their meaning, only line buffering and echo are off.
 """
 
@@ -59,6 +59,14 @@ class Keys(Protocol):
         """Ask for a line; None at end of input or where nobody can type."""
         ...
 
+    def stopping(self) -> None:
+        """The program is about to stand still (Ctrl-Z): the terminal is for others."""
+        ...
+
+    def going_on(self) -> None:
+        """It goes on: the terminal as it was before `stopping`."""
+        ...
+
     def close(self) -> None: ...
 
     def __enter__(self) -> Self: ...
@@ -74,6 +82,12 @@ class NoKeys:
 
     def line(self, prompt: str) -> str | None:
         return None
+
+    def stopping(self) -> None:
+        """Nothing to give back."""
+
+    def going_on(self) -> None:
+        """Nothing to take."""
 
     def close(self) -> None:
         """Nothing to restore."""
@@ -94,7 +108,7 @@ class PosixKeys:
         self._termios = termios
         self._terminal = terminal
         self._fd = terminal.fileno()
-        self._as_found = termios.tcgetattr(self._fd)
+        self._as_found = self._before = termios.tcgetattr(self._fd)
         atexit.register(self.close)
         self._single_keys()
 
@@ -127,6 +141,15 @@ class PosixKeys:
         except (OSError, self._termios.error):
             return None
         return typed.removesuffix("\n") if typed else None
+
+    def stopping(self) -> None:
+        """As found, until `going_on`."""
+        self._before = self._termios.tcgetattr(self._fd)
+        self._give_back()
+
+    def going_on(self) -> None:
+        """Single keys, or a line if one was being typed, as before `stopping`."""
+        self._termios.tcsetattr(self._fd, self._termios.TCSANOW, self._before)
 
     def _give_back(self) -> None:
         self._termios.tcsetattr(self._fd, self._termios.TCSADRAIN, self._as_found)
@@ -168,6 +191,12 @@ class WindowsKeys:
             return input(prompt)
         except EOFError:
             return None
+
+    def stopping(self) -> None:
+        """Consoles do not stop programs."""
+
+    def going_on(self) -> None:
+        """Nothing to take."""
 
     def close(self) -> None:
         """Nothing to restore."""
