@@ -10,6 +10,7 @@ from benchrig.session import ScriptedOperator
 from benchrig.session.guard import Guard
 
 MAINS = HAZARD.replace("hazard.eht", "hazard.mains").replace("TP40", "TP1").replace("9.40 kV", "230 V")
+MAINS += 'limit = "30 V"\nvalid = "10 min"\n'
 STEP = """
 [[step]]
 id = "{id}"

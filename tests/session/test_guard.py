@@ -8,7 +8,7 @@ from benchrig.readings import Flag, Reading
 from benchrig.records.facts import StoreError
 from benchrig.session.guard import CHECK_FOR
 from benchrig.session.machine import Phase
-from benchrig.session.ports import Lost
+from benchrig.session.ports import Back, Lost
 
 
 @pytest.fixture
@@ -31,15 +31,15 @@ def test_a_point_that_overloads_the_meter_between_low_readings_is_not_safe(bench
     """More than can be shown is above every limit: it starts the row again, as a reading above the limit does."""
     on = bench(script * 1000)
     on.left("loose")
-    assert not on.secure("loose")
-    assert on.clock.now() >= CHECK_FOR
+    assert on.secure("loose") is False
+    assert on.clock.now() == CHECK_FOR
     assert on.guard.session.phase is Phase.UNSAFE
 
 
 def test_an_overload_at_the_check_of_a_point_with_a_ceiling_ends_the_check(bench):
     on = bench([1.0, OVER])
     on.left()
-    assert not on.secure()
+    assert on.secure() is False
     assert on.clock.now() < 2.0
     assert "more than can be shown" in on.guard.session.ending
 
@@ -48,7 +48,7 @@ def test_a_frozen_display_shows_nothing_about_the_point(bench):
     """Held at 1 V since before the power went off."""
     on = bench([HELD])
     on.left()
-    assert not on.secure()
+    assert on.secure() is False
 
 
 def test_a_check_that_ran_out_leaves_nobody_leave_to_read(bench):
@@ -63,11 +63,12 @@ def test_a_check_that_ran_out_leaves_nobody_leave_to_read(bench):
         hear(notice)
 
     on.person.notify = notify
-    assert not on.secure()
+    assert on.secure() is False
     assert on.guard.acknowledgement is None
     (check,) = {it for it in kept if it is not None}
     assert refused(on, check)
     assert on.guard.session.ending == "TP40 was not made safe: not seen below 42.40 V"
+    assert on.guard.reason == "left"
 
 
 @pytest.mark.parametrize("during", ["hands off", "check", "reading"])
@@ -117,7 +118,7 @@ def test_make_safe_takes_its_steps_in_order_and_gives_hands_back(bench):
     on = bench()
     on.left()
     on.asked()
-    assert on.secure()
+    assert on.secure() is True
     hands, (_, request) = on.person.asked
     assert hands == ("hands off", ("eht", "EHT is to be made safe"))
     assert (request.purpose, request.phrase) == ("check", "TP40 is off and discharged, probe still on")
@@ -126,12 +127,13 @@ def test_make_safe_takes_its_steps_in_order_and_gives_hands_back(bench):
     assert (on.guard.session.phase, on.guard.session.hazard) == (Phase.READY, "")
     assert on.guard.power is False
     assert (7, "made safe", {"hazard": "eht"}) in on.store.events
+    assert [(it.step, it.hazard) for it in on.person.told if it.kind == "made safe"] == [("eht", "eht")]
     assert on.guard.acknowledgement is None
 
 
 def test_every_reading_of_the_check_is_recorded_and_told(bench):
     """And the feed is closed after it, which asked the leave to check at each touch."""
-    on = bench([30.0, 20.0, HELD, 10.0])
+    on = bench([30.0, 20.0, None, HELD, Back("meter", 0.1), 10.0])
     on.left()
     assert on.secure()
     kept = [value for _, _, value in on.store.readings]
@@ -140,7 +142,7 @@ def test_every_reading_of_the_check_is_recorded_and_told(bench):
     told = [it for it in on.person.told if it.kind == "reading"]
     assert [it.reading.value for it in told] == kept
     assert {(it.step, it.channel) for it in told} == {("eht", "meter")}
-    assert on.clock.now() == pytest.approx(0.5 * len(kept))
+    assert on.clock.now() == pytest.approx(0.5 * (len(kept) + 2))
     assert [feed.closed for feed in on.feeds] == [True]
     assert on.store.kept_alive >= len(kept)
 
@@ -150,7 +152,7 @@ def test_a_check_whose_meter_goes_away_shows_nothing(bench, script):
     """However well it read before; what was opened is closed."""
     on = bench(script)
     on.left()
-    assert not on.secure()
+    assert on.secure() is False
     assert on.guard.session.phase is Phase.UNSAFE
     assert on.feeds[0].closed
     assert on.guard.power is True  # as far as anybody knows
@@ -160,7 +162,7 @@ def test_a_check_whose_meter_goes_away_shows_nothing(bench, script):
 def test_trouble_at_the_check_is_said_with_its_words(bench):
     on = bench([LinkLost("The meter was unplugged.")])
     on.left()
-    assert not on.secure()
+    assert on.secure() is False
     assert ("alarm", "The check of TP40 failed: The meter was unplugged.") in on.said()
 
 
@@ -169,7 +171,7 @@ def test_a_refused_off_phrase_reads_nothing(bench):
     on = bench()
     on.left()
     on.person.acknowledge = lambda hold: None
-    assert not on.secure()
+    assert on.secure() is False
     assert on.feeds == []
     assert on.guard.session.ending == "TP40 was not made safe: refused"
 
@@ -179,7 +181,7 @@ def test_leave_to_check_that_is_over_before_it_is_used_reads_nothing(bench):
     on = bench()
     on.left()
     on.store.acknowledgement = lambda *facts: on.clock.sleep_until(on.clock.now() + 1000.0)
-    assert not on.secure()
+    assert on.secure() is False
     assert on.feeds == []
     assert "older than 900 s" in on.guard.session.ending
 
@@ -215,7 +217,7 @@ def test_a_point_measured_by_hand_that_nobody_measures_or_that_stays_high_is_not
     """At once where nobody answers; else after the time of a check."""
     on = bench(entries={"by-hand": typed})
     on.left("by-hand")
-    assert not on.secure("by-hand")
+    assert on.secure("by-hand") is False
     assert on.clock.now() == (CHECK_FOR if typed else 0.0)
 
 
@@ -230,3 +232,11 @@ def test_a_point_of_a_broken_off_job_is_made_safe_in_the_persons_words(bench):
     refuses = bench(never=["power off"])
     assert not refuses.guard.made_safe_after_break(refuses.procedure.hazards["eht"])
     assert [kind for _, kind, _ in refuses.store.events] == ["answer"]
+
+
+def test_make_safe_is_told_under_the_step_that_the_job_stands_at(bench):
+    """Which may be one that was begun and could not be done."""
+    on = bench()
+    on.left()
+    assert on.secure("loose")
+    assert {it.step for it in on.person.told if it.kind in ("reading", "made safe")} == {"loose"}

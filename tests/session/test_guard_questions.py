@@ -75,6 +75,8 @@ def test_what_the_person_sees_and_the_machine_holds_are_the_same(bench):
     )
     assert exposure == Exposure("eht", "eht", "B1", "Marit", "TP40", 9400.0, 10400.0, 42.4, 900.0)
     assert bench().live("loose").exposure.ceiling is None
+    mains = bench().live("by-hand").exposure
+    assert (mains.limit, mains.valid) == (30.0, 600.0)
 
 
 def test_of_several_ceilings_at_the_point_the_lowest_holds_and_a_soak_lasts_as_long_as_it_takes(bench):
@@ -185,12 +187,12 @@ def test_a_lapse_is_told_once_and_leaves_the_step(bench):
     on = bench()
     kept = on.live()
     on.guard.lapse(HoldMove.LINK_LOST)
-    on.guard.lapsed()
     assert (on.guard.session.phase, on.guard.acknowledgement, on.guard.reason) == (
         Phase.LIVE_READY,
         None,
         "link lost",
     )
+    on.guard.lapsed()  # once more is told no more
     lapses = [it for it in on.person.told if it.kind == "hold point lapsed"]
     assert [(it.step, it.reason) for it in lapses] == [("eht", "link lost")]
     assert (7, "hold point lapsed", {"words": "link lost", "level": "note"}) in on.store.events
@@ -246,10 +248,19 @@ def test_a_breach_takes_the_acknowledgement_and_the_power(bench, supply, said, p
     kept = on.live()
     on.guard.breached()
     on.guard.breached()  # a second reading on its way changes nothing
-    assert on.said()[: 1 + len(said)] == [("alarm", "TOO HIGH. Let go. Hands away. Switch the unit off."), *said]
+    assert on.said() == [("alarm", "TOO HIGH. Let go. Hands away. Switch the unit off."), *said] * 2
     assert (on.guard.power, on.guard.reason, on.guard.acknowledgement) == (power, "above ceiling", None)
     with pytest.raises(Refused):
         kept.require("eht", "eht", on.guard.moment())
+
+
+def test_a_breach_keeps_the_words_of_what_took_the_acknowledgement(bench):
+    """The reading that was too high says more than the breach."""
+    on = bench()
+    on.live()
+    on.guard.see(10_500.0, False)
+    on.guard.breached()
+    assert on.guard.reason == "TP40 at 10.50 kV, ceiling 10.40 kV"
 
 
 def test_a_breach_where_nothing_was_acknowledged_still_switches_off(bench):
