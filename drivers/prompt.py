@@ -185,6 +185,8 @@ class PromptMeter:
         )
 
     def _exchange(self, line: str, deadline: float) -> bytes:
+        if self._buffer or self._link.read(self._clock.now()):
+            self._in_step = False  # something came unasked: the next answer would be taken for the one after it
         if not self._in_step:
             self._clear()
         return self._send_and_wait(line.encode("ascii") + b"\r\n", deadline, line)

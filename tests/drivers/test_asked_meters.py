@@ -118,6 +118,41 @@ def test_one_slow_answer_about_the_terminals_does_not_end_the_look_at_them() -> 
         meter.read(bench.clock.now() + 5.0)
 
 
+class OnePromptMore:
+    """A link that brings one prompt too many once it is told to: noise on the line, or a meter that echoes."""
+
+    def __init__(self, link: Any) -> None:
+        self.link, self.address, self.armed = link, link.address, False
+
+    def write(self, data: bytes) -> None:
+        self.link.write(data)
+
+    def read(self, deadline: float) -> bytes:
+        data: bytes = self.link.read(deadline)
+        if self.armed and data.endswith(b"=>\r\n"):
+            self.armed = False
+            return data + b"=>\r\n"
+        return data
+
+
+def test_a_prompt_too_many_does_not_shift_the_readings_after_it() -> None:
+    """Each answer would be taken for the next question's from then on: an old value with a new time."""
+    bench = Setting("prompt")
+    link = OnePromptMore(open_link("sim://prompt", bench.clock, world=bench.world))
+    meter: Any = load_driver("prompt")(link, bench.clock, {})
+    meter.read(bench.clock.now() + 5.0)
+    bench.change(1.0)
+    bench.clock.sleep_until(bench.clock.now() + 3.0)
+    meter.read(bench.clock.now() + 3.0)  # autorange has found its place
+    link.armed = True
+    for step in range(12):
+        bench.change(1.0 + step / 10.0)
+        bench.clock.sleep_until(bench.clock.now() + 0.5)
+        reading = meter.read(bench.clock.now() + 3.0)
+        assert reading.value == pytest.approx(1.0 + step / 10.0, abs=0.011)
+    assert not link.armed
+
+
 @pytest.mark.parametrize("name", ASKED)
 @pytest.mark.parametrize("fault", ["truncate", "drop"])
 def test_a_cut_or_lost_answer_gives_no_number(name: str, fault: str) -> None:
