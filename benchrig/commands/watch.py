@@ -336,17 +336,18 @@ class Watch:
         self._gauge.show(engine.view(self._state, self._clock.now()), item)
         for effect in effects:
             if isinstance(effect, Accepted):
-                self._held(effect)
+                self._held(effect, event)
 
-    def _held(self, held: Accepted) -> None:
-        """Say once that it stood inside; the bar goes on."""
+    def _held(self, held: Accepted, event: TrimEvent) -> None:
+        """Say once that it stood inside; the bar goes on, from the reading that ended the hold."""
         assert self._state is not None
         assert self._goal is not None
         if not self._told:
             words = f"Stood inside for {self._goal.hold:g} s, mean {show(held.value, self._goal.unit)}."
             self._display.show(n.Said("watch", words))
             self._told = True
-        self._state, _ = engine.step(self._state, Restart(held.now))
+        for each in (Restart(held.now), *([event] if isinstance(event, Measured) else [])):
+            self._state, _ = engine.step(self._state, each)
 
 
 class Together:

@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 
 from benchrig import cli
+from benchrig.clock import SimClock
 from benchrig.commands import watch
 from benchrig.errors import FileError, Refused
 from benchrig.instruments import Function, load_driver, load_stand_in
@@ -160,3 +161,49 @@ def test_a_scope_takes_measurements_and_a_meter_functions() -> None:
         watch.source_of("m", load_driver("fs9721"), "weight", 1, None)
     with pytest.raises(FileError, match="no readings"):
         watch.source_of("p", load_driver("supply-scpi"), None, 1, None)
+
+
+class Shown:
+    """A display that remembers."""
+
+    def __init__(self) -> None:
+        self.told: list[Any] = []
+
+    def show(self, notice: Any) -> None:
+        self.told.append(notice)
+
+    def tick(self) -> None:
+        pass
+
+    def close(self) -> None:
+        pass
+
+
+class SteadyFeed:
+    """Three readings a second of 12.0 V, and nothing between them; q after so many seconds."""
+
+    def __init__(self, clock: SimClock, seconds: float) -> None:
+        self._clock, self._ends, self._due = clock, seconds, 0.0
+
+    def next(self, deadline: float) -> Any:
+        if self._due <= deadline:
+            self._clock.sleep_until(self._due)
+            self._due += 1.0 / 3.0
+            return Reading(12.0, "V", time=self._clock.now())
+        self._clock.sleep_until(deadline)
+        return None
+
+    def poll(self) -> list[str]:
+        return ["q"] if self._clock.now() > self._ends else []
+
+
+def test_a_reading_that_stays_in_is_never_shown_as_old() -> None:
+    """The end of one hold is the beginning of the next; nothing blinks between them."""
+    clock, display = SimClock(), Shown()
+    feed: Any = SteadyFeed(clock, 12.0)
+    watch.Watch(VOLTS, watch.goal_of(VOLTS, "12 V", ("11.4 V", "12.6 V")), display, clock).run(feed, feed)
+    views = [notice.view for notice in display.told if notice.kind == "trim"]
+    first = next(i for i, view in enumerate(views) if view.value is not None)
+    assert sum(notice.kind == "said" for notice in display.told) == 1
+    assert len(views) > first + 10
+    assert not any(view.stale or view.value is None for view in views[first:])
