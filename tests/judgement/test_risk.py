@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.stats import multivariate_normal, norm
 
@@ -92,6 +92,8 @@ def test_an_unknown_rule_is_refused() -> None:
         risks(4.0, "guess")
 
 
+@example(ratio=30.0, share=0.25)
+@example(ratio=0.05, share=0.999)
 @given(ratio=st.floats(0.05, 1e4), share=st.floats(0.05, 0.999))
 @settings(max_examples=25, deadline=None)
 def test_what_is_passed_in_excess_is_what_reads_inside_in_excess(ratio: float, share: float) -> None:
