@@ -1,8 +1,9 @@
-"""Makes the pictures of the README with the program itself: the gauge, a report, the glance page.
+"""Makes the pictures of the README with the program itself: the gauge, a report, a soak's report, the glance page.
 
-Run it:  python .ci/pictures/make.py [RECORD JOB]      (needs Chromium and the test extra)
+Run it:  python .ci/pictures/make.py [RECORD JOB [SOAK]]      (needs Chromium and the test extra)
 
-The gauge and the page show the demo unit's EHT; the report is of JOB in RECORD, such as `benchrig rehearse` leaves.
+The gauge and the page show the demo unit's EHT; the reports are of two jobs in RECORD: JOB as `benchrig rehearse`
+leaves it, SOAK as `benchrig soak --simulated` does.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from benchrig.ui.gauge import gauge
 
 HERE = Path(__file__).parent
 GOAL = Goal(target=9400.0, low=9250.0, high=9550.0, unit="V", hold=3.0, settle=0.5, ceiling=10400.0)
+REPORTS = (("report.png", 664), ("soak.png", 1050))  # pixels of height: whole tables
 STAGES = (20, 62, 95)  # readings after which the gauge is drawn: far out, nearly in, holding
 
 
@@ -79,11 +81,11 @@ def glance(browser: Browser) -> None:
 def main() -> None:
     with sync_playwright() as running:
         browser = running.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
-        shot(browser, gauge_page(), "gauge.png", 760, 250)
+        shot(browser, gauge_page(), "gauge.png", 760, 226)
         glance(browser)
-        if len(sys.argv) == 3:
+        for job, (name, height) in zip(sys.argv[2:], REPORTS, strict=False):
             with History(sys.argv[1]) as history:
-                shot(browser, render(gather(history, int(sys.argv[2]))), "report.png", 1240, 900)
+                shot(browser, render(gather(history, int(job))), name, 1240, height)
         browser.close()
 
 
