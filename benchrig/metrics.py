@@ -109,8 +109,11 @@ class Metrics:
         before = {} if self.soak is None else {it.name: it.readings for it in self.soak.channels}
         self.soak = notice
         for it in notice.channels:
-            self._see(it.name, Seen(it.unit, it.value, now, it.state.replace("-", "_")))
-            self._count(it.name, max(0, it.readings - before.get(it.name, 0)))
+            more, known = max(0, it.readings - before.get(it.name, 0)), self.channels.get(it.name)
+            # A watch tells of a channel also where nothing came of it.
+            at = now if more or known is None else known.at
+            self._see(it.name, Seen(it.unit, it.value, at, it.state.replace("-", "_")))
+            self._count(it.name, more)
 
     def _trouble(self, notice: n.Notice) -> None:
         match notice:
@@ -176,7 +179,7 @@ class _Collector:
     def _channels(self) -> Iterator[Any]:
         gauge = self._make.GaugeMetricFamily
         value = gauge("benchrig_channel_value", "Newest usable value, in its base unit.", labels=["channel", "unit"])
-        age = gauge("benchrig_channel_age_seconds", "Since the newest word of the channel.", labels=["channel"])
+        age = gauge("benchrig_channel_age_seconds", "Since the newest reading of the channel.", labels=["channel"])
         for name, seen in self._it.channels.items():
             if seen.value is not None:
                 value.add_metric([name, seen.unit], seen.value)

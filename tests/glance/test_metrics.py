@@ -102,6 +102,14 @@ def test_open_alarms_by_severity_and_whether_somebody_took_note():
     assert (count("warning", "true"), count("warning", "false"), count("stop", "false")) == (1.0, 1.0, 1.0)
 
 
+def test_a_channel_that_reads_nothing_more_grows_old_though_the_watch_tells_of_it():
+    """The watch lives and says "absent" again and again: that is no word of the channel."""
+    metrics = told(JOB, STEP, soak(channel(readings=10)))
+    for second in range(10, 20):
+        metrics.take(soak(channel(value=None, state="absent", readings=10)), float(second))
+    assert samples(metrics, now=20.0)["benchrig_channel_age_seconds", ("channel", "+12 V")] == 18.0
+
+
 def test_the_hold_point_and_the_end_of_the_job():
     live = told(JOB, n.HoldPointReached("s", "words"), n.HoldPointAnswered("s", True, "words"))
     assert samples(live)["benchrig_job_state", ("benchrig_job_state", "high_voltage")] == 1.0
