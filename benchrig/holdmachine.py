@@ -274,16 +274,15 @@ def _move(state: State, event: Event) -> tuple[Move | None, str]:
     if late := _time_move(state, event.at):
         return late
     match event:
+        case Tick():
+            return None, ""
         case Reached():
             return Move.REACHED, ""
         case Happened(move, _):
             return move, str(move)
         case Typed():
             return _words_move(state, event)
-        case Seen():
-            return _seen_move(state, event)
-        case Tick():
-            return None, ""
+    return _seen_move(state, event)
 
 
 def _time_move(state: State, at: Moment) -> tuple[Move, str] | None:

@@ -36,7 +36,6 @@ from .holdmachine import (
     Person,
     Phase,
     Reached,
-    Revoke,
     Seen,
     State,
     Tick,
@@ -171,11 +170,10 @@ class HoldPoint:
     def _step(self, event: Event) -> None:
         self._state, effects = step(self._state, event)
         for effect in effects:
-            match effect:
-                case Revoke():
-                    self._revoke()
-                case Mint():
-                    self._mint(event.at)
+            if isinstance(effect, Mint):
+                self._mint(event.at)
+            else:
+                self._revoke()
 
     def _mint(self, at: Moment) -> None:
         assert self._state.exposure is not None
