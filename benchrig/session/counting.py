@@ -19,12 +19,12 @@ from ..procedure.model import Axis, Trimmer
 from ..readings import Reading
 from ..trim import counted
 from ..trim.engine import learned
-from ..trim.types import Accepted, Cue, Goal, Restart, TrimView, Way
+from ..trim.types import Cue, Goal, Restart, TrimView, Way
 from .doers import STANDS, recent, steady
 from .notices import TurnAdvised
 from .ports import InstrumentSource, Item
 from .remembering import remember
-from .turning import KEPT, Gauge, begin, events, quantity_of
+from .turning import KEPT, Gauge, accepted, begin, events, quantity_of
 from .verdicts import Value, value_of
 from .work import Work
 
@@ -82,11 +82,10 @@ def turn_counted(work: Work, axis: Axis, goal: Goal, source: InstrumentSource) -
                 taken = [*taken[1 - KEPT :], item]
             for event in (*restart, *events(work, item)):
                 state, effects = trim.step(state, event)
-                for effect in effects:
-                    if isinstance(effect, Accepted):
-                        gauge.show(trim.view(state, work.clock.now()), item)
-                        _remember(work, key, turning, state)
-                        return value_of(taken[-effect.readings :])
+                if (value := accepted(effects, taken)) is not None:
+                    gauge.show(trim.view(state, work.clock.now()), item)
+                    _remember(work, key, turning, state)
+                    return value
             _settle(work, axis, turning, goal, item)
             gauge.show(_view(trim.view(state, work.clock.now()), turning, goal), item, _asked(turning))
     _remember(work, key, turning, state)

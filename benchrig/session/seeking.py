@@ -14,17 +14,18 @@ from dataclasses import replace
 from ..procedure.model import Axis, Least, TypedSource
 from ..readings import Reading
 from ..trim import extremum
-from ..trim.types import Accepted, Goal
+from ..trim.types import Goal
 from .doers import Done, Results, absent, with_hint
 from .ports import InstrumentSource
 from .trims import TO_SET, as_found, as_left, left_alone, mark, moved
-from .turning import KEPT, Gauge, begin, events
+from .turning import KEPT, Gauge, accepted, begin, events
 from .verdicts import Value, judged, value_of
 from .work import Work
 
 AFRESH = 45.0  # s after which a search that goes to and fro begins again
 LONGEST = 6.0 * AFRESH
 CLOSE = 0.1  # of the window's edge: a least point need not be met more closely than that
+STALE = 3.0  # s of age at which four readings taken together are no longer the present value
 AVERAGED = 4  # readings of a search taken together
 
 
@@ -52,22 +53,12 @@ def do_least(work: Work, step: Least, results: Results) -> Done:
 
 def seek(work: Work, step: Least, source: InstrumentSource, found: Value) -> Value | None:
     """Guide the hands to the least point; None if that does not come to pass."""
-    search = extremum.Search(
-        step.limits.unit,
-        floor=CLOSE * abs(step.limits.high or 0.0),
-        hold=step.hold,
-        settle=step.settle,
-        ceiling=step.limits.ceiling,
-        stale_after=3.0,
-    )
+    search = search_of(step)
     state = extremum.start(search, work.clock.now())
-    afresh = work.clock.now() + AFRESH
-    most = step.limits.high if step.limits.high is not None else found.value
-    goal = Goal(0.0, min(0.0, most), max(0.0, most), step.limits.unit, travel=step.trimmer.travel)
-    until = work.clock.now() + LONGEST
+    afresh, until = work.clock.now() + AFRESH, work.clock.now() + LONGEST
     taken: list[Reading] = []
     together: list[Reading] = []
-    gauge = Gauge(work.tell, step.id, step.trimmer.name, goal)
+    gauge = Gauge(work.tell, step.id, step.trimmer.name, shown_goal(step, found))
     begin(work)
     with work.feed(source, step.limits) as feed:
         while work.clock.now() < until:
@@ -83,11 +74,28 @@ def seek(work: Work, step: Least, source: InstrumentSource, found: Value) -> Val
                 taken = [*taken[1 - KEPT :], item]
             for event in events(work, item):
                 state, effects = extremum.step(state, event)
-                for effect in effects:
-                    if isinstance(effect, Accepted):
-                        return value_of(taken[-effect.readings :])
+                if (value := accepted(effects, taken)) is not None:
+                    return value
             gauge.show(extremum.view(state, work.clock.now()), item)
     return None
+
+
+def search_of(step: Least) -> extremum.Search:
+    """The search engine's task."""
+    return extremum.Search(
+        step.limits.unit,
+        floor=CLOSE * abs(step.limits.high or 0.0),
+        hold=step.hold,
+        settle=step.settle,
+        ceiling=step.limits.ceiling,
+        stale_after=STALE,
+    )
+
+
+def shown_goal(step: Least, found: Value) -> Goal:
+    """The window on the gauge's bar: from zero to its edge, or to the value as found where it has none."""
+    most = step.limits.high if step.limits.high is not None else found.value
+    return Goal(0.0, min(0.0, most), max(0.0, most), step.limits.unit, travel=step.trimmer.travel)
 
 
 def averaged(readings: Sequence[Reading]) -> Reading:

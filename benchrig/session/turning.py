@@ -8,7 +8,7 @@ Rules kept here:
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 
 from .. import trim
@@ -89,14 +89,19 @@ def turn_watched(
                     state, effects = trim.step(state, event)
                     if state.known.raises is not None and state.known.raises is not raised:
                         remember(work, key, state.known.raises)
-                    for effect in effects:
-                        if isinstance(effect, Accepted):
-                            gauge.show(trim.view(state, work.clock.now()), item)
-                            return value_of(taken[-effect.readings :])
+                    if (value := accepted(effects, taken)) is not None:
+                        gauge.show(trim.view(state, work.clock.now()), item)
+                        return value
                 gauge.show(trim.view(state, work.clock.now()), item)
         return None
     finally:
         work.services.known[key] = learned(state)
+
+
+def accepted(effects: Iterable[object], taken: Sequence[Reading]) -> Value | None:
+    """What a hold was accepted at: the mean of its readings, the last of `taken`; None where none was."""
+    hold = next((effect for effect in effects if isinstance(effect, Accepted)), None)
+    return None if hold is None else value_of(taken[-hold.readings :])
 
 
 def begin(work: Work) -> None:
