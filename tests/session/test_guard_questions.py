@@ -166,6 +166,16 @@ def test_a_second_step_at_the_same_point_asks_its_hold_point_and_nothing_else(be
         first.require("eht", "eht", on.guard.moment())
 
 
+def test_a_step_that_is_done_gives_its_acknowledgement_back(bench):
+    """Also before anything else is reached: nobody reads on between two steps."""
+    on = bench()
+    kept = on.live()
+    on.guard.done()
+    assert (on.guard.acknowledgement, on.guard.reason) == (None, "left")
+    with pytest.raises(Refused, match="no longer valid"):
+        kept.require("eht", "eht", on.guard.moment())
+
+
 def test_the_unit_is_switched_only_where_it_is_not_as_needed_already(bench):
     """What the person said last is believed, and remembered with its time."""
     on = bench()
