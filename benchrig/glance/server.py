@@ -223,8 +223,9 @@ def _listen(host: str, port: int) -> socket.socket:
         listening.listen(128)
     except (OSError, OverflowError) as error:
         listening.close()
+        words = getattr(error, "strerror", None) or str(error).rstrip(".")
         raise FileError(
-            f"The glance page cannot listen at {host} port {port}: {error}.",
+            f"The glance page cannot listen at {host} port {port}: {words}.",
             next_step="Choose another port, or an address of this machine.",
         ) from error
     return listening

@@ -42,6 +42,8 @@ class SqliteStore:
         "not a database": "Name another file; this one is left as it is.",
         "unable to open": "Check the folder and its permissions.",
         "Permission denied": "Check the folder and its permissions.",
+        "No such file": "Name a file in a folder that can be made: --store FILE",
+        "Not a directory": "Name a file in a folder that can be made: --store FILE",
         "No space left": "Free some disk space; what was recorded so far is safe.",
         "surrogates": "Some words are no text in UTF-8: look at names and serial numbers.",
         "disk I/O": "Is the disk full, or a quota reached? Free some disk space; what was recorded so far is safe.",
@@ -352,7 +354,8 @@ class SqliteStore:
         except (sqlite3.Error, OSError, UnicodeError) as error:
             cure = next((c for key, c in self._cures.items() if key in str(error)), "Check the disk and the file.")
             kind = WrongRecord if "not a database" in str(error) else StoreError
-            raise kind(f"Cannot {doing} the record {self.path}: {error}.", next_step=cure) from error
+            words = getattr(error, "strerror", None) or error
+            raise kind(f"Cannot {doing} the record {self.path}: {words}.", next_step=cure) from error
 
 
 _READING = "INSERT INTO readings VALUES (?, ?, ?, ?, ?, ?)"
