@@ -14,7 +14,7 @@ import click
 from ..clock import Clock
 from ..errors import FileError
 from ..session.operators import Operator
-from ..ui.keys import Keys, open_keys
+from ..ui.keys import Keys, NoKeys, open_keys
 from ..ui.lasting import Lasting, LastingScreen
 from ..ui.sounding import KINDS, WavFile, open_sound
 from ..ui.stopping import stoppable
@@ -128,6 +128,8 @@ def person(
 ) -> Operator:
     """The person at this terminal. In JSON mode questions go to the terminal's screen, not into the lines."""
     keys = open_stoppable_keys(stack)
+    if isinstance(keys, NoKeys):
+        click.echo("Standard input is no terminal: nobody can answer. What asks for somebody is refused.", err=True)
     screen = LastingScreen(open_screen(stack) if how == LIVE else AskOnly())
     stack.callback(screen.close)
     operator: Operator = TerminalOperator(name, screen, keys, on_key, extra_help)

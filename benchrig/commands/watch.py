@@ -346,8 +346,9 @@ class Watch:
             words = f"Stood inside for {self._goal.hold:g} s, mean {show(held.value, self._goal.unit)}."
             self._display.show(n.Said("watch", words))
             self._told = True
-        for each in (Restart(held.now), *([event] if isinstance(event, Measured) else [])):
-            self._state, _ = engine.step(self._state, each)
+        self._state, _ = engine.step(self._state, Restart(held.now))
+        if isinstance(event, Measured):
+            self._state, _ = engine.step(self._state, event)
 
 
 class Together:
