@@ -12,16 +12,8 @@ from scipy.signal import lfilter
 from scipy.stats import linregress
 
 import benchrig.judgement as package
-from benchrig.judgement.allan import allan
-from benchrig.judgement.errors import SeriesError
-from benchrig.judgement.fit import fit_line, solve
 from benchrig.judgement.series import (
-    autocorrelations,
-    correlation_inflation,
-    grubbs_critical,
-    lag_autocorrelation,
     quantum,
-    step_noise,
 )
 from benchrig.judgement.trend import drift
 
@@ -200,157 +192,51 @@ def test_time_until_warm() -> None:
     assert drift(t, white(1800, 1)).warm_by(0.01) == 0.0
 
 
-# The statistics behind it
+def test_falling_is_judged_as_rising_is_and_at_any_hour() -> None:
+    """The same record upside down, and a month later: every sign turns, and nothing that is judged changes."""
+    t = np.arange(1000.0)
+    y = np.exp(-t / 300.0) + 0.001 * t + 0.3 * (t >= 600.0) + white(1000, 6, 0.01)
+    y[800] += 1.0
+    found, fallen, late = drift(t, y), drift(t, -y), drift(2.6e6 + t, y)
+    assert fallen.slope == pytest.approx(-found.slope, rel=1e-9)
+    assert fallen.warming == pytest.approx(-found.warming, rel=1e-6)
+    assert fallen.step_sizes == pytest.approx([-size for size in found.step_sizes], rel=1e-6)
+    assert [e.size for e in fallen.excursions] == pytest.approx([-e.size for e in found.excursions])
+    assert found.warming < -5e-5
+    for other in (fallen, late):
+        assert other.drifting
+        assert other.fastest == pytest.approx(found.fastest, rel=1e-6)
+        assert other.warm_by(0.1) - other.start == pytest.approx(found.warm_by(0.1), rel=1e-6)
+    assert [e.start for e in late.excursions] == [2.6e6 + 800.0]
 
 
-@pytest.mark.parametrize(("phi", "factor"), [(0.0, 1.0), (0.5, 3.0), (0.9, 19.0), (0.99, 199.0)])
-def test_inflation_is_that_of_the_process(phi: float, factor: float) -> None:
-    """(1 + phi) / (1 - phi), the variance of a mean of a first-order autoregression."""
-    found = np.median([correlation_inflation(wander(5000, phi, seed)) for seed in range(40)])
-    assert found == pytest.approx(factor, rel=0.25)
+@pytest.mark.parametrize(("n", "seen"), [(11, False), (12, True)])
+def test_events_are_looked_for_from_twelve_readings_on(n: int, seen: bool) -> None:
+    """A level on either side is needed to tell one from the other."""
+    t, dip, step = np.arange(float(n)), white(n, 3, 0.01), white(n, 3, 0.01)
+    dip[6] -= 1.0
+    step[6:] -= 1.0
+    assert [e.start for e in drift(t, dip).excursions] == [6.0] * seen
+    assert list(drift(t, step).steps) == [6.0] * seen
 
 
-def test_inflation_sees_wander_under_white_noise() -> None:
-    """A lag-one estimate alone would say 3; the variance of the mean is that of (199 + 1) / 2."""
-    mixed = [wander(20_000, 0.99, seed) + white(20_000, seed + 500) for seed in range(10)]
-    assert np.median([correlation_inflation(y) for y in mixed]) == pytest.approx(100.0, rel=0.25)
+@pytest.mark.parametrize(("n", "seen"), [(19, False), (20, True)])
+def test_a_warm_up_is_looked_for_from_twenty_readings_on(n: int, seen: bool) -> None:
+    """Closed form, tau = 4 s."""
+    found = drift(np.arange(float(n)), np.exp(-np.arange(n) / 4.0) + white(n, 4, 0.001))
+    assert found.warm_up_tau == (pytest.approx(4.0, rel=0.02) if seen else None)
 
 
-def test_inflation_of_next_to_nothing_is_one() -> None:
-    """Too few residuals, or none that differ."""
-    assert correlation_inflation(np.array([1.0, -1.0, 1.0]), fitted=2) == 1.0
-    assert correlation_inflation(np.zeros(50)) == 1.0
-    assert autocorrelations(np.zeros(5)).tolist() == [0.0] * 5
-
-
-def test_readings_that_go_to_and_fro_count_no_less_than_white_ones() -> None:
-    """By hand: 1, -1, 1, -1 has rho_1 = -3/4 about zero; a saving is not taken from it."""
-    assert autocorrelations(np.array([1.0, -1.0, 1.0, -1.0])) == pytest.approx([1.0, -0.75, 0.5, -0.25])
-    assert correlation_inflation(np.tile([1.0, -1.0], 25)) == 1.0
-
-
-@pytest.mark.parametrize(("n", "worth"), [(3, 1.0), (4, 3.5), (10, 9.0)])
-def test_readings_that_do_not_leave_one_side_are_worth_about_one(n: int, worth: float) -> None:
-    """By hand, rho_k = 1 - k / n. Three less one fitted say nothing; of four the pair 3/4 + 1/2 counts; phi ends at
-    1 - 2 / n, where n readings are worth n / (n - 1).
-    """
-    assert correlation_inflation(np.ones(n)) == pytest.approx(worth)
-
-
-def test_inflation_of_short_series_is_not_too_small() -> None:
-    """Kendall 1954: rho_1 of 50 readings of phi = 0.6 is 0.056 low on average; the factor must have it back."""
-    series = (wander(50, 0.6, seed) for seed in range(400))
-    found = np.array([correlation_inflation(y - y.mean()) for y in series])
-    assert np.mean((found - 1.0) / (found + 1.0)) == pytest.approx(0.6, abs=0.03)
-
-
-@pytest.mark.parametrize(
-    ("values", "count"),
-    [
-        ([3, 3, 2, 2, 3, 3, 2, 2, 3, 3, 3, 3], 1.0),
-        ([9, 9, 8, 8, 7, 7, 6, 6, 5, 5, 5, 5, 5, 5, 5, 5, 5, 5, 5, 5], 1.0),
-        ([0, 0, 2, 2, 0, 0, 4, 4, 6, 6, 8, 8, 6, 6, 4, 4, 4, 4, 4, 4], 2.0),
-        ([3, 3, 2, 2, 3, 3, 2, 2, 2, 2, 2, 2], 0.0),  # three moves are too few to tell
-        ([1, 2, 3, 4, 5, 6, 7, 8], 0.0),  # as many values as readings: any line does that
-        ([0, 0, 1, 1, 3, 3, 0, 0, 3, 3, 0, 0, 3, 3, 3, 3], 0.0),  # the smallest step came once
-    ],
-)
-def test_one_count_of_a_display(values: list[int], count: float) -> None:
-    """The smallest step, where a few values and many steps of that size show that there is one."""
-    assert quantum(np.array(values, dtype=float)) == count
-
-
-def test_michelso_autocorrelation() -> None:
-    """NIST StRD Michelso, 100 values of the speed of light: certified mean, spread and lag-one autocorrelation."""
-    digits = """85 74 90 107 93 85 95 98 98 88 100 98 93 65 76 81 100 100 96 96 96 94 96 94 88 80 85 88 90 84 83 79 81
-        88 88 83 80 79 76 80 88 88 88 86 72 72 62 86 97 95 88 91 85 87 84 84 85 84 84 84 89 81 81 82 80 77 76 74 75 76
-        91 92 89 86 88 72 84 85 85 78 89 84 78 81 76 81 79 81 82 85 87 87 81 74 81 94 95 80 81 87"""
-    y = 299.0 + np.array([float(v) for v in digits.split()]) / 100.0
-    assert (y.size, y.mean()) == (100, pytest.approx(299.8524, rel=1e-12))
-    assert y.std(ddof=1) == pytest.approx(0.0790105478190518, rel=1e-12)
-    assert lag_autocorrelation(y) == pytest.approx(0.535199668621283, rel=1e-9)
-    assert lag_autocorrelation(np.full(9, 3.0)) == 0.0
-
-
-def test_noise_by_neighbours_is_blind_to_drift_and_steps() -> None:
-    """White noise of 0.1 on a slope, with three steps of a hundred times that."""
-    y = white(5000, 3, 0.1) + 0.01 * np.arange(5000) + 10.0 * (np.arange(5000) // 1500)
-    assert step_noise(y) == pytest.approx(0.1, rel=0.03)
-
-
-def test_gum_thermometer_line() -> None:
-    """GUM H.3: calibration line about 20 degC; intercept, slope, their doubts and correlation, and b(30 degC)."""
-    t = "21.521 22.012 22.512 23.003 23.507 23.999 24.513 25.002 25.503 26.010 26.511"
-    b = "-.171 -.169 -.166 -.159 -.164 -.165 -.156 -.157 -.159 -.161 -.160"
-    line = fit_line([float(v) - 20.0 for v in t.split()], [float(v) for v in b.split()])
-    assert (line.intercept.value, line.intercept.uncertainty) == (
-        pytest.approx(-0.1712, abs=5e-5),
-        pytest.approx(0.0029, abs=5e-5),
+@pytest.mark.parametrize(("readings", "steps"), [(1, ()), (5, ()), (6, (100.0, 106.0))])
+def test_what_is_back_after_five_readings_was_an_excursion(readings: int, steps: tuple[float, ...]) -> None:
+    """What stays longer is two steps."""
+    y = white(200, 5, 0.01)
+    y[100 : 100 + readings] -= 1.0
+    found = drift(np.arange(200.0), y)
+    assert found.steps == steps
+    assert [(e.start, e.stop, e.readings) for e in found.excursions] == (
+        [] if steps else [(100.0, 99.0 + readings, readings)]
     )
-    assert (line.slope.value, line.slope.uncertainty) == (
-        pytest.approx(0.00218, abs=5e-6),
-        pytest.approx(0.00067, abs=5e-6),
-    )
-    assert line.correlation == pytest.approx(-0.930, abs=5e-4)
-    assert line.spread == pytest.approx(0.0035, abs=5e-5)
-    at_30 = line.at(10.0)
-    assert (at_30.value, at_30.uncertainty, at_30.dof) == (
-        pytest.approx(-0.1494, abs=5e-5),
-        pytest.approx(0.0041, abs=5e-5),
-        9,
-    )
-
-
-def test_a_line_through_exact_points_has_no_doubt() -> None:
-    line = fit_line([0.0, 1.0, 2.0], [1.0, 1.0, 1.0])
-    assert (line.slope.value, line.at(5.0).value) == (pytest.approx(0.0, abs=1e-15), pytest.approx(1.0))
-    assert (line.slope.uncertainty, line.at(5.0).uncertainty, line.correlation) == pytest.approx(
-        (0.0, 0.0, 0.0), abs=1e-15
-    )
-
-
-@pytest.mark.parametrize(("x", "y"), [([1.0, 1.0, 1.0], [1.0, 2.0, 3.0]), ([1.0, 2.0, 3.0], [1.0, 2.0, 3.0, 4.0])])
-def test_points_that_make_no_line_are_refused(x: list[float], y: list[float]) -> None:
-    with pytest.raises(SeriesError, match=f"3 by {len(y)} points"):
-        fit_line(x, y)
-
-
-def test_more_parameters_than_readings_are_refused() -> None:
-    with pytest.raises(SeriesError, match="3 readings cannot carry 3 parameters"):
-        solve(np.eye(3), np.ones(3))
-
-
-def test_a_column_of_zeros_takes_no_part() -> None:
-    """As a very slow approach has it: nothing is divided by nothing, and the other columns are fitted as without."""
-    found = solve(np.column_stack((np.ones(4), np.zeros(4))), np.array([1.0, 2.0, 3.0, 4.0]))
-    assert found.coefficients.tolist() == pytest.approx([2.5, 0.0])
-    assert found.uncertainty(1) == 0.0
-
-
-def test_two_readings_hold_no_outlier() -> None:
-    with pytest.raises(SeriesError, match="2 readings"):
-        grubbs_critical(2)
-
-
-def test_allan_of_white_noise_falls_with_the_root_of_time() -> None:
-    """NIST SP 1065, 5.2: white noise, deviation sigma / sqrt(m), in every kind that has that expectation."""
-    points = allan(white(200_000, 5), interval=0.1)
-    assert [p.tau for p in points[:3]] == pytest.approx([0.1, 0.2, 0.4])
-    for point in points[:12]:
-        assert point.deviation == pytest.approx(1.0 / math.sqrt(point.tau / 0.1), rel=0.15)
-
-
-def test_hadamard_is_blind_to_linear_drift() -> None:
-    """NIST SP 1065, 5.2.9: the third difference of the phase takes a linear drift out; the Allan deviation does not."""
-    line = np.arange(1000.0)
-    assert allan(line, factors=[10], kind="ohdev")[0].deviation == pytest.approx(0.0, abs=1e-6)
-    assert allan(line, factors=[10], kind="oadev")[0].deviation == pytest.approx(10.0 / math.sqrt(2.0))
-
-
-def test_averaging_times_longer_than_the_record_are_left_out() -> None:
-    """Ten readings hold no difference of two averages of eight, in any kind."""
-    for kind in ("adev", "oadev", "mdev", "hdev", "ohdev", "tdev"):
-        assert [p.tau for p in allan(np.arange(10.0), factors=[1, 8, 100], kind=kind)] == [1.0]
 
 
 def test_the_package_offers_the_public_names_and_no_others() -> None:

@@ -1,0 +1,141 @@
+"""Where a watch begins, learns, and ends: what happens just there is told all the same, and nothing else is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.signal import lfilter
+
+from benchrig.judgement.trend import Excursion
+from benchrig.judgement.watch import BLOCK, LEARN, Event, Step, Watch
+
+Floats = NDArray[np.float64]
+INTERVAL = 0.1
+
+
+def noise(count: int, seed: int = 1, sigma: float = 0.01, level: float = 5.0) -> Floats:
+    return level + sigma * np.random.default_rng(seed).normal(size=count)
+
+
+def feed(watch: Watch, values: Floats) -> tuple[Event, ...]:
+    return watch.update_many(INTERVAL * np.arange(values.size), values)
+
+
+def _start(event: Event) -> float:
+    return event.start if isinstance(event, Excursion) else event.time
+
+
+def test_a_watch_that_ends_while_learning_still_tells_its_dips():
+    """Five minutes at a reading a second; a step in so few is not told, and nothing from hardly any."""
+    rng = np.random.default_rng(21)
+    values = 12.0 + 1e-3 * rng.standard_normal(300)
+    values[200] -= 0.5
+    watch = Watch(300.0, 0.01)
+    assert watch.update_many(np.arange(300.0), values) == ()
+    (dip,) = watch.finish()
+    assert dip.start == 200.0
+    assert dip.size == pytest.approx(-0.5, abs=0.01)
+    few = Watch(100.0, 0.01)
+    few.update_many(np.arange(100.0), values[150:250])
+    assert few.finish() == ()
+
+
+def test_a_short_watch_of_noise_tells_nothing():
+    """The chance asked for, over many short ones."""
+    told = 0
+    for seed in range(300):
+        watch = Watch(400.0, 0.05)
+        watch.update_many(np.arange(400.0), np.random.default_rng(seed).standard_normal(400))
+        told += len(watch.finish())
+    assert told <= 60
+
+
+@pytest.mark.parametrize(("readings", "told"), [(255, 0), (256, 1)])
+def test_a_watch_speaks_from_256_readings_on(readings: int, told: int) -> None:
+    """Fewer know too little of their noise."""
+    values = noise(readings)
+    values[200] -= 0.5
+    watch = Watch(300.0, 0.01)
+    watch.update_many(np.arange(float(readings)), values)
+    assert len(watch.finish()) == told
+
+
+def test_a_watch_that_ends_in_a_dip_tells_it_once() -> None:
+    """Whether it would have come back, nobody knows; that it was away must not be lost."""
+    values = noise(5000)
+    values[-2:] -= 1.0
+    watch = Watch(1e6)
+    assert feed(watch, values) == ()
+    [dip] = watch.finish()
+    assert isinstance(dip, Excursion)
+    assert (dip.start, dip.stop, dip.readings) == (pytest.approx(499.8), pytest.approx(499.9), 2)
+    assert watch.finish() == ()
+
+
+def test_a_watch_that_ends_soon_after_a_step_still_tells_its_dips() -> None:
+    """The noise is known from before the step; forty readings later a dip is none less."""
+    values = noise(3100)
+    values[3000:] += 1.0
+    values[3040] -= 0.5
+    watch = Watch(1e6)
+    assert [type(event) for event in feed(watch, values)] == [Step]
+    [dip] = watch.finish()
+    assert isinstance(dip, Excursion)
+    assert (dip.start, dip.size) == (pytest.approx(304.0), pytest.approx(-0.5, abs=0.05))
+
+
+@pytest.mark.parametrize("size", [1.0, 2e-11])
+@pytest.mark.parametrize(("late", "told"), [(0, [3000.0]), (-1, [])])
+def test_the_allowance_ends_with_its_last_second(size: float, late: int, told: list[float]) -> None:
+    """A step, large or small, in the very reading that is no longer allowed to move is told; one before is not."""
+    values = np.full(4000, 5.0)
+    values[3000 + late :] += size
+    watch = Watch(1e6, warm_up=3000.0)
+    found = watch.update_many(np.arange(4000.0), values)
+    assert [event.time for event in found if isinstance(event, Step)] == told
+
+
+def test_noise_that_becomes_less_is_followed() -> None:
+    """A tenth of the noise that was learnt: a dip and a small step of what was its size before are found then."""
+    values = noise(60_000, sigma=0.005)
+    values[:3000] = noise(3000, seed=2, sigma=0.05)
+    values[50_000] -= 0.08
+    values[55_000:] += 0.015
+    found = feed(Watch(1e6), values)
+    assert [type(event) for event in found] == [Excursion, Step]
+    assert [_start(event) for event in found] == pytest.approx([5000.0, 5500.0], abs=1.0)
+
+
+def test_a_level_that_runs_after_a_drift_widens_nothing() -> None:
+    """A drift of 3 % of the noise per block keeps the level a little behind; a step of twice the noise still shows."""
+    values = noise(9000) + 0.01 * 0.03 / BLOCK * np.arange(9000)
+    values[8000:] += 0.02
+    found = feed(Watch(1e5), values)
+    assert [type(event) for event in found] == [Step]
+    assert _start(found[0]) == pytest.approx(800.0, abs=1.0)
+
+
+def test_after_a_step_the_noise_is_still_known() -> None:
+    """Readings that hang together: a hundred of them after a step would seem far quieter than they are."""
+    drawn = np.random.default_rng(9).normal(size=40_000)
+    values = 5.0 + np.asarray(lfilter([0.01], [1.0, -0.9], drawn))
+    values[10_000:] += 1.0
+    values[20_000:] -= 1.0
+    found = feed(Watch(1e6), values)
+    assert [(type(event), _start(event)) for event in found] == [(Step, 1000.0), (Step, 2000.0)]
+
+
+def test_a_level_that_moves_while_learning_hides_no_dip_and_no_step() -> None:
+    """A ramp of twenty spreads in the first readings; the dip of ten soon after it stands out all the same."""
+    values = noise(3000) + 0.2 * np.minimum(np.arange(3000) / LEARN, 1.0)
+    values[1500] -= 0.1
+    assert [_start(event) for event in feed(Watch(1e5, warm_up=200.0), values)] == [150.0]
+
+
+def test_a_small_step_soon_after_learning_is_found() -> None:
+    """The spread of block means that was learnt is that of the readings, for white noise."""
+    values = noise(3000, seed=5)
+    values[1500:] += 0.02
+    [step] = feed(Watch(1e5), values)
+    assert _start(step) == pytest.approx(150.0, abs=1.0)
