@@ -282,7 +282,7 @@ def test_the_text_is_what_the_display_shows(grammar: str) -> None:
 
 
 REFUSALS = [
-    ("fs9721", bytes.fromhex(""), "Not 14 bytes numbered 1 to 14 in their high nibbles."),
+    ("fs9721", bytes.fromhex("17 20"), "Not 14 bytes numbered 1 to 14 in their high nibbles."),
     (
         "fs9721",
         bytes.fromhex("10 20 35 45 5B 69 7F 82 97 A0 B0 C0 D0 E0"),
@@ -357,7 +357,7 @@ REFUSALS = [
         bytes.fromhex("2B 3F 32 33 34 20 32 00 00 00 80 00 0D 0A"),
         "The four digits are neither 0 to 9 nor the overload sign.",
     ),
-    ("es51922", bytes.fromhex(""), "Not 12 bytes of the form 3x and CR LF."),
+    ("es51922", bytes.fromhex("30 31"), "Not 12 bytes of the form 3x and CR LF."),
     ("es51922", bytes.fromhex("30 31 32 3A 34 35 3B 30 30 30 30 30 0D 0A"), "A digit code is above 9."),
     ("es51922", bytes.fromhex("30 31 32 33 34 35 3B 30 30 30 3C 30 0D 0A"), "AC and DC are both set."),
     ("es51922", bytes.fromhex("35 31 32 33 34 35 3B 30 30 30 30 30 0D 0A"), "There is no range 5 in this mode."),
@@ -372,7 +372,7 @@ REFUSALS = [
     ),
     ("es51922", bytes.fromhex("30 31 32 33 34 35 37 30 30 30 30 30 0D 0A"), "Function code 7 has no known unit."),
     ("es51922", bytes.fromhex("B0 31 32 33 34 35 3B 30 30 30 30 30 0D 0A"), "The parity of a byte is even."),
-    ("es51986", bytes.fromhex(""), "Not 9 bytes of the form 3x and CR LF."),
+    ("es51986", bytes.fromhex("30 31"), "Not 9 bytes of the form 3x and CR LF."),
     ("es51986", bytes.fromhex("38 31 32 33 34 3B 30 30 30 0D 0A"), "The range code is above 7."),
     (
         "es51986",
@@ -401,7 +401,7 @@ def test_a_refused_frame_is_told_with_its_reason_and_its_bytes(grammar: str, fra
     """Who looks into a log sees what is wrong, and with which frame."""
     with pytest.raises(FrameError) as refused:
         MODULES[grammar].decode(frame)
-    assert refused.value.message == f"{words} (frame {frame.hex(' ') or 'empty'})"
+    assert refused.value.message == f"{words} (frame {frame.hex(' ')})"
     assert refused.value.frame == frame
 
 
@@ -421,6 +421,19 @@ def test_a_series_that_is_not_known_is_refused_with_those_that_are() -> None:
     with pytest.raises(FileError) as refused:
         fs9721.Fs9721Meter(None, None, {"series": "VA99"})
     assert refused.value.next_step == "It knows: none, DT4000ZC, TP4000ZC, PCE-DM32, PeakTech 3330, VA18B, VA40B."
+
+
+def test_an_overload_without_a_unit_is_one_of_a_bare_number() -> None:
+    frame = bytes.fromhex("11 20 30 47 5D 66 78 80 90 A0 B0 C0 D0 E0")
+    assert shows("fs9721", frame) == (None, "1", Flag.OVERLOAD)
+
+
+@pytest.mark.parametrize(
+    ("grammar", "meter"),
+    [("fs9721", "Fs9721Meter"), ("fs9922", "Fs9922Meter"), ("es51922", "Es51922Meter"), ("es51986", "Es51986Meter")],
+)
+def test_a_meter_without_a_name_is_called_by_its_grammar(grammar: str, meter: str) -> None:
+    assert getattr(MODULES[grammar], meter).GRAMMAR.name == grammar
 
 
 @pytest.mark.parametrize("grammar", ["fs9721", "fs9922", "es51922", "es51986"])
