@@ -48,7 +48,6 @@ class ScpiSupply:
         remote = self.options["remote"]
         self._remote = remote == "yes" or (remote == "auto" and scpi_common.on_serial(link.address))
         self._identity: Identity | None = None
-        self._chosen: int | None = None
         self._levels: dict[tuple[int, str], float] = {}
 
     @staticmethod
@@ -66,7 +65,6 @@ class ScpiSupply:
     def restore(self) -> None:
         """Send the levels again; never the output."""
         self._port.resync()
-        self._chosen = None
         if self._remote:
             self._port.send("SYST:REM")
         for (channel, node), value in self._levels.items():
@@ -144,10 +142,9 @@ class ScpiSupply:
                 instrument=self._name(),
                 next_step="Set the option `channels` in the bench file to the number it has.",
             )
-        if channels > 1 and self._chosen != channel:
+        if channels > 1:  # each time: a reboot, or a finger on the panel, chooses too
             self._port.send(f"INST:NSEL {channel}")
             scpi_common.refuse(self._port.errors(), self._name(), f"channel {channel}")
-            self._chosen = channel
 
     def _name(self) -> str:
         return f"{self._identity.model if self._identity else 'The supply'} at {self._address}"

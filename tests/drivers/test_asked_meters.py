@@ -300,6 +300,43 @@ def test_the_supply_switches_and_says_so() -> None:
     assert switched == [True, False]
 
 
+class TwoOutputs:
+    """A link to a supply with two outputs, of which a finger on its panel may choose one."""
+
+    address = "two outputs"
+
+    def __init__(self) -> None:
+        self.chosen, self.on, self.said = 1, {1: True, 2: True}, b""
+
+    def write(self, data: bytes) -> None:
+        for line in data.decode().splitlines():
+            word, _, value = line.partition(" ")
+            if word == "INST:NSEL":
+                self.chosen = int(value)
+            elif word == "OUTP":
+                self.on[self.chosen] = value == "ON"
+            elif word == "OUTP?":
+                self.said += b"%d\n" % self.on[self.chosen]
+            elif word == "SYST:ERR?":
+                self.said += b'0,"No error"\n'
+
+    def read(self, deadline: float) -> bytes:
+        said, self.said = self.said, b""
+        return said
+
+
+def test_an_output_is_chosen_before_each_switching_because_a_finger_may_have_chosen_another() -> None:
+    """Off is told to the output that was meant, and asked of it."""
+    link = TwoOutputs()
+    supply: Any = load_driver("supply-scpi")(link, SimClock(), {"channels": 2})
+    assert supply.output_is_on(2)
+    link.chosen = 1  # the key on the panel, or a reboot
+    supply.set_output(False, 2)
+    assert link.on == {1: True, 2: False}
+    link.chosen = 1
+    assert not supply.output_is_on(2)
+
+
 def test_the_supply_refuses_what_it_cannot() -> None:
     """Beyond its ranges; a channel it has not; another quantity."""
     bench = Setting("supply")
