@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import sys
+
 import click
 
 from ..records import open_history
+from .leaving import in_utf8
 from .options import read_record
 
 
@@ -16,6 +19,7 @@ def command(job: int, kind: str, record: str | None) -> None:
     """Write JOB to standard output: a row for each step (csv), or every step and reading (jsonl)."""
     from ..report.export import as_csv, as_json_lines
 
+    in_utf8(sys.stdout)
     with open_history(record) as history:
         if kind == "csv":
             click.echo(as_csv(history, job), nl=False)

@@ -1,10 +1,12 @@
-"""What a job leaves behind: a closed record, and what the person should know then."""
+"""What a job leaves behind: a closed record, what the person should know then, and what other programs are handed."""
 
 from __future__ import annotations
 
 import contextlib
+import io
 import shlex
 from collections.abc import Sequence
+from typing import TextIO
 
 import click
 
@@ -26,3 +28,9 @@ def say_afterwards(lines: Sequence[str]) -> None:
     """Words after a job. That nobody reads them changes nothing about how it ended."""
     with contextlib.suppress(OSError):
         click.echo("\n".join(lines))
+
+
+def in_utf8(stream: TextIO) -> None:
+    """What is handed to other programs is UTF-8 whatever this terminal writes: no letter is replaced."""
+    if isinstance(stream, io.TextIOWrapper):
+        stream.reconfigure(encoding="utf-8", errors="strict")

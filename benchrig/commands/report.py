@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import click
 
 from ..errors import FileError
 from ..records import open_history
+from .leaving import in_utf8
 from .options import read_record
 
 
@@ -23,6 +25,7 @@ def command(job: int, record: str | None, output: Path | None) -> None:
     with open_history(record) as history:
         page = render(gather(history, job))
     if output == Path("-"):
+        in_utf8(sys.stdout)
         click.echo(page)
         return
     target = output or Path(f"job-{job}.html")

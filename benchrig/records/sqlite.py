@@ -43,6 +43,7 @@ class SqliteStore:
         "unable to open": "Check the folder and its permissions.",
         "Permission denied": "Check the folder and its permissions.",
         "No such file": "Name a file in a folder that can be made: --store FILE",
+        "File exists": "Name a file in a folder that can be made: --store FILE",
         "Not a directory": "Name a file in a folder that can be made: --store FILE",
         "No space left": "Free some disk space; what was recorded so far is safe.",
         "surrogates": "Some words are no text in UTF-8: look at names and serial numbers.",

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
-from ..session.notices import Notice
+from ..session.notices import Notice, StepStarted
 from ..session.operators import Command, EntryRequest, HoldRequest, Operator, Question
 from .keys import Keys
 from .words import plain
@@ -66,6 +66,7 @@ class TerminalOperator:
         self._on_key = on_key
         self._help = [KEYS_HELP, TURN_HELP, *([f"      {extra_help}"] if extra_help else [])]
         self._paused = False
+        self._instruction = ""  # as the screen has just shown it: a question in the same words does not repeat them
 
     def acknowledge(self, hold: HoldRequest) -> str | None:
         self._screen.suspend()
@@ -85,7 +86,8 @@ class TerminalOperator:
 
     def choose(self, question: Question) -> str | None:
         self._screen.suspend()
-        self._screen.say(f"   {plain(question.text)}")
+        if question.text != self._instruction:
+            self._screen.say(f"   {plain(question.text)}")
         for number, choice in enumerate(question.choices, 1):
             self._screen.say(f"     {number}  {plain(choice)}")
         while (answer := self._keys.line("   number, or nothing to stop here: ")) is not None and answer.strip():
@@ -105,6 +107,7 @@ class TerminalOperator:
         return answer is not None and answer.strip().lower() == "off"
 
     def notify(self, notice: Notice) -> None:
+        self._instruction = notice.instruction if isinstance(notice, StepStarted) else ""
         self._screen.show(notice)
 
     def commands(self) -> Sequence[Command]:

@@ -63,7 +63,7 @@ def test_a_folder_that_cannot_be_made_is_said_in_words(tmp_path):
     """No number of the system, no Python: what, and what to do."""
     (tmp_path / "file").write_text("")
     with pytest.raises(StoreError) as caught:
-        open_store(tmp_path / "file" / "record.db")
+        open_store(tmp_path / "file" / "folder" / "record.db")
     assert "Not a directory" in str(caught.value)
     assert "Errno" not in str(caught.value)
     assert "--store" in caught.value.next_step

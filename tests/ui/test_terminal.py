@@ -2,7 +2,7 @@
 
 import pytest
 
-from benchrig.session.notices import Said
+from benchrig.session.notices import Said, StepStarted
 from benchrig.session.operators import Command, EntryRequest, HoldRequest, Question
 from benchrig.ui.terminal import Shown, TerminalOperator
 
@@ -127,3 +127,15 @@ def test_shown_operator_keeps_its_nature_and_every_display_sees_every_notice():
     shown.notify(Said("s", "hello"))
     assert screen.shown == second.shown == [Said("s", "hello")]
     assert (shown.name, shown.attended, shown.acts_for_person) == ("Ida", True, False)
+
+
+def test_a_question_in_the_words_just_shown_does_not_repeat_them():
+    """The instruction of a step and its question are one and the same to the person."""
+    ida, screen, _ = person(["1", "1"])
+    started = StepStarted("begin", "confirm", "Unit on the bench", "Covers off.", 1, 2)
+    ida.notify(started)
+    assert ida.choose(Question("begin", "Covers off.")) == "done"
+    assert not any("Covers off." in line for line in screen.said)
+    ida.notify(Said("begin", "something between"))
+    assert ida.choose(Question("begin", "Covers off.")) == "done"
+    assert any("Covers off." in line for line in screen.said)
