@@ -99,14 +99,18 @@ class _Setup:
 
 
 class ScpiMeter:
-    """A bench meter. Options: `mains` in Hz (50.0), `remote` ("auto": on serial links; "yes"; "no"), `terminals`
+    """A bench meter. Options: `remote` ("auto": on serial links; "yes"; "no"), `terminals`
     ("front", "rear", "any"), `timeout` in seconds for settings.
     """
 
     LINE = LINE
 
     def __init__(self, link: Link, clock: Clock, options: Mapping[str, Any] | None = None) -> None:
-        defaults = {"mains": 50.0, "remote": "auto", "terminals": "front", "timeout": 2.0}
+        defaults = {
+            "remote": ("auto", "yes", "no"),
+            "terminals": ("front", "rear", "any"),
+            "timeout": 2.0,
+        }
         self.options = driver_options.take(options, "meter-scpi", defaults)
         self._clock = clock
         self._address = link.address

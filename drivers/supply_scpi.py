@@ -41,7 +41,8 @@ class ScpiSupply:
     LINE = LINE
 
     def __init__(self, link: Link, clock: Clock, options: Mapping[str, Any] | None = None) -> None:
-        self.options = driver_options.take(options, "supply-scpi", {"channels": 1, "remote": "auto", "timeout": 2.0})
+        defaults = {"channels": 1, "remote": ("auto", "yes", "no"), "timeout": 2.0}
+        self.options = driver_options.take(options, "supply-scpi", defaults)
         self._clock = clock
         self._address = link.address
         self._port = ScpiPort(link, clock, timeout=self.options["timeout"])

@@ -209,7 +209,8 @@ def test_each_range_of_each_function_scales_as_the_tables_say(grammar: str, buil
         for index, value in enumerate(values):
             if value is not None:
                 found = shows(grammar, build(index, function))
-                assert found[:2] == (pytest.approx(value, rel=1e-12), unit), (function, index)
+                mark = {0x1: Flag.DIODE, 0x5: Flag.CONTINUITY}.get(function, Flag.NONE)
+                assert found == (pytest.approx(value, rel=1e-12), unit, mark), (function, index)
             elif (grammar, function) != ("es51922", 4):
                 with pytest.raises(FrameError):
                     MODULES[grammar].decode(build(index, function))
@@ -218,12 +219,26 @@ def test_each_range_of_each_function_scales_as_the_tables_say(grammar: str, buil
 @pytest.mark.parametrize("function", [0xB, 0xD, 0xF, 0x0])
 def test_the_frequency_of_a_signal_is_shown_on_volts_and_amperes(function: int) -> None:
     """And on the clamp of the wide chip; there the judge bit makes it a duty cycle, whatever the range."""
-    assert shows("es51922", wide(1, function, b10=1))[:2] == (1234.5, "Hz")
-    assert shows("es51922", wide(6, function, b10=1, b7=8))[:2] == (1234.5, "%")
-    assert shows("es51922", wide(1, 0x9, b10=1))[:2] == (1234.5, "Hz")
-    assert shows("es51986", narrow(1, function, b8=1))[:2] == (12340.0, "Hz")
-    assert shows("es51986", narrow(1, 0x2, b8=1))[:2] == (12340.0, "Hz")
-    assert shows("es51922", wide(1, 0x2, b10=1))[:2] == (1234.5, "Hz")
+    assert shows("es51922", wide(1, function, b10=1)) == (1234.5, "Hz", Flag.NONE)
+    assert shows("es51922", wide(6, function, b10=1, b7=8)) == (1234.5, "%", Flag.NONE)
+    assert shows("es51922", wide(1, 0x9, b10=1)) == (1234.5, "Hz", Flag.NONE)
+    assert shows("es51986", narrow(1, function, b8=1)) == (12340.0, "Hz", Flag.NONE)
+    assert shows("es51986", narrow(1, 0x2, b8=1)) == (12340.0, "Hz", Flag.NONE)
+    assert shows("es51922", wide(1, 0x2, b10=1)) == (1234.5, "Hz", Flag.NONE)
+
+
+def test_a_range_is_told_with_its_own_prefix() -> None:
+    """12.345 k and 12345 are the same value, and not what the same display shows."""
+    assert es51922.decode(wide(2, 0x3)).text == "12.345 kohm"
+    assert es51922.decode(wide(3, 0x2)).text == "12.345 kHz"
+    assert es51922.decode(wide(4, 0x9)).text == "12345 A"
+    assert es51986.decode(narrow(1, 0x3)).text == "1.234 kohm"
+
+
+def test_bits_beside_those_that_change_a_function_do_not_change_it() -> None:
+    """The clamp's neighbour, and overload beside the judge bit."""
+    assert shows("es51922", wide(0, 0xD, b11=1))[:2] == (pytest.approx(123.45e-6), "A")
+    assert es51922.decode(wide(0, 0x2, b7=1)).text == "OL Hz"
 
 
 def test_a_range_code_above_7_is_refused_also_where_the_range_does_not_matter() -> None:

@@ -275,6 +275,11 @@ def test_an_unknown_option_or_series_is_refused() -> None:
         Setting("fs9721", series="VA99")
     with pytest.raises(FileError, match="'interval'"):
         Setting("fs9922", interval="fast")
+    for never in (0.0, -1.0, float("nan"), float("inf")):
+        with pytest.raises(FileError, match="more than 0"):
+            Setting("fs9922", interval=never)
+    with pytest.raises(FileError, match="one of: auto, yes, no"):
+        Setting("meter", remote="on")
 
 
 def test_restore_forgets_what_came_before_the_gap() -> None:
