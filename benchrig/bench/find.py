@@ -104,7 +104,7 @@ def try_bench(specs: Sequence[InstrumentSpec], attach: Callable[[str], Attached]
         place = of_bench([spec])[0]
         attached = attach(spec.name)
         try:
-            return Finding(place, "answers", attached.open(), (spec.driver,))
+            return _by_its_driver(place, attached.open())
         except BenchrigError as error:
             return _trouble(place, error, (spec.driver,))
         finally:
@@ -114,6 +114,16 @@ def try_bench(specs: Sequence[InstrumentSpec], attach: Callable[[str], Attached]
         with ThreadPoolExecutor(max_workers=min(_AT_ONCE, len(specs))) as pool:
             for done in as_completed([pool.submit(one, spec) for spec in specs]):
                 yield done.result()
+
+
+def _by_its_driver(place: Place, identity: Identity) -> Finding:
+    """What answered the driver of the bench file; with a word where only others say that they know it."""
+    others = drivers_for(identity)
+    if not others or place.driver in others:
+        return Finding(place, "answers", identity, (place.driver,))
+    words = f"{place.driver} does not know this model; {', '.join(others)} does."
+    cure = "Correct the driver or the address in the bench file."
+    return Finding(place, "answers", identity, (place.driver,), words, cure)
 
 
 def _trouble(place: Place, error: BenchrigError, drivers: tuple[str, ...] = ()) -> Finding:

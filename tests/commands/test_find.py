@@ -115,6 +115,15 @@ def test_a_bench_file_is_tried_instrument_by_instrument(addresses: Mapping[str, 
     assert rows["lost"]["cure"]
 
 
+def test_a_model_that_only_another_driver_knows_is_named(addresses: Mapping[str, str], tmp_path: Path, capsys) -> None:
+    """Two addresses put the wrong way round in a bench file: who answers is asked who knows it."""
+    bench = tmp_path / "bench.toml"
+    bench.write_text(f'mains = "50 Hz"\n[instrument.meter]\ndriver = "meter-scpi"\naddress = "{addresses["scope"]}"\n')
+    assert cli.run(["find", "--bench", str(bench), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["words"] == "meter-scpi does not know this model; scope-curve does."
+
+
 def test_a_driver_is_tried_with_a_table(addresses: Mapping[str, str], capsys) -> None:
     """What works, what was refused, and the wire dialogue of what was refused."""
     assert cli.run(["find", "--try", addresses["meter"], "--driver", "prompt", "--json"]) == 0
