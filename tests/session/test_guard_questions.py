@@ -121,6 +121,18 @@ def test_answers_to_questions_are_recorded_with_what_was_asked(bench):
     assert asked[0][1]["asked"] == "Before the probe goes on TP40: Switch off. Discharge."
 
 
+def test_a_unit_that_is_on_is_switched_off_for_the_probe_and_one_that_is_off_is_left(bench):
+    """Not known counts as on."""
+    on, off = bench(), bench()
+    assert on.guard.need_power(True)
+    assert off.guard.need_power(False)
+    for it in (on, off):
+        it.asked()
+        it.begin("eht")
+    assert on.asked() == ["power off", "connect", "work", "power on"]
+    assert off.asked() == ["connect", "work", "power on"]
+
+
 @pytest.mark.parametrize(
     ("never", "why"),
     [("power off", "the unit was not switched off for the probe"), ("connect", "the probe was not put on")],
