@@ -448,7 +448,9 @@ def test_an_overload_without_a_unit_is_one_of_a_bare_number() -> None:
     [("fs9721", "Fs9721Meter"), ("fs9922", "Fs9922Meter"), ("es51922", "Es51922Meter"), ("es51986", "Es51986Meter")],
 )
 def test_a_meter_without_a_name_is_called_by_its_grammar(grammar: str, meter: str) -> None:
-    assert getattr(MODULES[grammar], meter).GRAMMAR.name == grammar
+    known = getattr(MODULES[grammar], meter).GRAMMAR
+    assert (known.name, known.length) == (grammar, len(GOOD[grammar][0].frame))
+    assert known.sent_twice is (grammar == "es51986")  # each conversion, by several of these chips
 
 
 @pytest.mark.parametrize("grammar", ["fs9721", "fs9922", "es51922", "es51986"])

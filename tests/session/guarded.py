@@ -181,10 +181,11 @@ class Person(ScriptedOperator):
 
     def __init__(self, never=(), **options):
         super().__init__("Marit", **options)
-        self.never, self.asked = set(never), []
+        self.never, self.asked, self.choices = set(never), [], []
 
     def choose(self, question):
         self.asked.append((question.about, question.text))
+        self.choices.append(question.choices)
         return question.choices[1] if question.about in self.never else super().choose(question)
 
     def acknowledge(self, hold):

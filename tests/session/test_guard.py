@@ -124,6 +124,8 @@ def test_make_safe_takes_its_steps_in_order_and_gives_hands_back(bench):
     assert (request.purpose, request.phrase) == ("check", "TP40 is off and discharged, probe still on")
     assert (request.in_place, request.expected) == (("Switch off", "Discharge"), "9.40 kV")
     assert on.said()[-1] == ("note", "TP40 is below 42.40 V. Hands may go in.")
+    row, answer = on.store.acknowledgements[-1]
+    assert (row, answer.purpose, answer.acknowledged, answer.typed) == (7, "check", True, request.phrase)
     assert (on.guard.session.phase, on.guard.session.hazard) == (Phase.READY, "")
     assert on.guard.power is False
     assert (7, "made safe", {"hazard": "eht"}) in on.store.events
@@ -156,6 +158,7 @@ def test_a_check_whose_meter_goes_away_shows_nothing(bench, script):
     assert on.guard.session.phase is Phase.UNSAFE
     assert on.feeds[0].closed
     assert on.guard.power is True  # as far as anybody knows
+    assert on.guard.session.ending.endswith("link lost" if len(script) == 3 else "not seen below 42.40 V")
     assert not [it for it in on.store.events if it[1] == "made safe"]
 
 

@@ -118,6 +118,7 @@ def test_answers_to_questions_are_recorded_with_what_was_asked(bench):
         (7, "connect", "connected"),
         (7, "power on", "on"),
     ]
+    assert on.person.choices == [("off", "not off"), ("connected", "not connected"), ("on", "not on")]
     assert asked[0][1]["asked"] == "Before the probe goes on TP40: Switch off. Discharge."
 
 
