@@ -278,6 +278,17 @@ def test_each_option_bit_means_itself_and_nothing_else(
         assert shows(grammar, lit(volts, place)) == (*plain[:2], flag), place
 
 
+@pytest.mark.parametrize(("grammar", "good"), [("es51922", wide(0, 0xB)), ("es51986", narrow(0, 0xB))])
+def test_each_byte_must_have_its_form(grammar: str, good: bytes) -> None:
+    """30 to 3F up to the line end, which is CR LF and nothing near it."""
+    for index in range(len(good)):
+        for bit in (0x40, 0x20, 0x10) if index < len(good) - 2 else (0x40, 0x20, 0x10, 8, 4, 2, 1):
+            broken = bytearray(good)
+            broken[index] ^= bit
+            with pytest.raises(FrameError, match="of the form 3x and CR LF"):
+                MODULES[grammar].decode(bytes(broken))
+
+
 def test_overload_and_underload_are_told_as_shown() -> None:
     """With sign, prefix and unit; an underload has no sign."""
     assert es51922.decode(wide(4, 0x3, b7=1)).text == "OL Mohm"

@@ -166,7 +166,9 @@ def test_trouble_at_the_check_is_said_with_its_words(bench):
     on = bench([LinkLost("The meter was unplugged.")])
     on.left()
     assert on.secure() is False
-    assert ("alarm", "The check of TP40 failed: The meter was unplugged.") in on.said()
+    words = "The check of TP40 failed: The meter was unplugged."
+    assert ("alarm", words) in on.said()
+    assert (7, "said", {"words": words, "level": "alarm"}) in on.store.events
 
 
 def test_a_refused_off_phrase_reads_nothing(bench):
