@@ -17,6 +17,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,7 +25,8 @@ from pathlib import Path
 from figures import Told, options
 
 ROOT = Path(__file__).parents[1]
-PATIENCE = 180.0  # s; a mistake that makes the tests hang was noticed
+PATIENCE = 1800.0  # s for tests without a mistake
+HANGS = 10.0  # times as long as without: a mistake that makes the tests hang was noticed
 DECODERS = ("fs9721", "fs9922", "es51922", "es51986", "polled14", "prompt_answers")
 
 
@@ -43,6 +45,7 @@ PARTS = {
         ("benchrig/wire/frames.py", *(f"drivers/{name}.py" for name in DECODERS)),
         (
             "tests/drivers/test_serial_decoders.py",
+            "tests/drivers/test_every_mark.py",
             "tests/drivers/test_prompt_answers.py",
             "tests/wire",
         ),
@@ -73,13 +76,12 @@ class Mutant:
 
 def mutants_of(module: str, source: str) -> Iterator[Mutant]:
     """Every mistake that can be made in a module; texts, also those with values in them, are left alone."""
+    lines = source.encode().splitlines(keepends=True)
     for node in expressions(ast.parse(source)):
         for wrong in wrongs(node):
-            was = ast.get_source_segment(source, node)
-            if was is None:
-                continue
             now = ast.unparse(ast.fix_missing_locations(wrong))
-            yield Mutant(module, node.lineno, was, now, replaced(source, node, now))
+            before, was, after = cut(lines, node)
+            yield Mutant(module, node.lineno, was.decode(), now, (before + b"(" + now.encode() + b")" + after).decode())
 
 
 def expressions(tree: ast.AST) -> Iterator[ast.expr]:
@@ -110,14 +112,14 @@ def wrongs(node: ast.AST) -> Iterator[ast.AST]:
             yield ast.Constant(number + 1)
 
 
-def replaced(source: str, node: ast.expr, now: str) -> str:
-    """The source with `now`, in brackets, in the node's place."""
-    lines = source.encode().splitlines(keepends=True)
+def cut(lines: list[bytes], node: ast.expr) -> tuple[bytes, bytes, bytes]:
+    """What stands before an expression, the expression, and what stands after it."""
     assert node.end_lineno is not None
     assert node.end_col_offset is not None
     before = b"".join(lines[: node.lineno - 1]) + lines[node.lineno - 1][: node.col_offset]
     after = lines[node.end_lineno - 1][node.end_col_offset :] + b"".join(lines[node.end_lineno :])
-    return (before + b"(" + now.encode() + b")" + after).decode()
+    whole = b"".join(lines)
+    return before, whole[len(before) : len(whole) - len(after)], after
 
 
 def modules_of(part: Part) -> list[str]:
@@ -139,13 +141,13 @@ def copied(folder: Path) -> Path:
     return tree
 
 
-def passes(tree: Path, tests: tuple[str, ...]) -> bool:
-    """No test fails."""
+def passes(tree: Path, tests: tuple[str, ...], patience: float) -> bool:
+    """No test fails, and they come to an end."""
     command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *tests]
     environment = os.environ | {"PYTHONDONTWRITEBYTECODE": "1", "PYTHONPATH": str(tree)}
     try:
         ran = subprocess.run(
-            command, cwd=tree, env=environment, timeout=PATIENCE, check=False, stdin=subprocess.DEVNULL,
+            command, cwd=tree, env=environment, timeout=patience, check=False, stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip
     except subprocess.TimeoutExpired:
@@ -154,11 +156,16 @@ def passes(tree: Path, tests: tuple[str, ...]) -> bool:
 
 
 def unnoticed(tree: Path, mutants: list[Mutant], tests: tuple[str, ...]) -> Iterator[Mutant]:
+    """Those with which every test passes. SystemExit when the tests fail without any."""
+    began = time.monotonic()
+    if not passes(tree, tests, PATIENCE):
+        raise SystemExit(f"These tests fail without any mistake: {' '.join(tests)}")
+    patience = HANGS * (time.monotonic() - began)
     for mutant in mutants:
         file = tree / mutant.module
         right = file.read_text(encoding="utf-8")
         file.write_text(mutant.source, encoding="utf-8")
-        if passes(tree, tests):
+        if passes(tree, tests, patience):
             yield mutant
         file.write_text(right, encoding="utf-8")
 
@@ -171,8 +178,6 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         tree = copied(Path(folder))
         for name, part in PARTS.items():
-            if not passes(tree, part.tests):
-                raise SystemExit(f"The tests of the {name} fail without any mistake: {' '.join(part.tests)}")
             mutants = chosen(part, args.mutants, args.seed)
             made += len(mutants)
             left[name] = 0

@@ -14,6 +14,7 @@ import restore_seeds
 PROCEDURE = "skerry14/restore"
 HEAVY = bool(os.environ.get("BENCHRIG_HEAVY"))
 
+
 def test_a_tired_unit_is_brought_in_by_its_own_truth():
     """Nobody would have been hurt; everything was read as found before the first mark; two hold points at least."""
     with SimBench(seed=0) as bench:
