@@ -97,6 +97,21 @@ class Server:
 
         self._watcher.want(fd, selectors.EVENT_READ, read)
 
+    def listen(self, fd: int, heard: Callable[[str], None]) -> None:
+        """Call `heard` with each line that comes on `fd`, between two steps; its far end may close it."""
+        partial = b""
+
+        def read(events: int) -> None:
+            nonlocal partial
+            data = os.read(fd, 4096)
+            if not data:
+                self._watcher.forget(fd)
+            *lines, partial = (partial + data).split(b"\n")
+            for line in lines:
+                heard(line.decode(errors="replace"))
+
+        self._watcher.want(fd, selectors.EVENT_READ, read)
+
     def close(self) -> None:
         """Take every socket and terminal down. Safe to call twice."""
         for outlet in self._outlets:

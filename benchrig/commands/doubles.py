@@ -16,6 +16,7 @@ from ..errors import FileError
 from ..instruments import load_stand_in, load_world
 from ..procedure.preflight import SUPPLY
 from .shipped import locate
+from .typed_hands import act
 from .way_out import orderly
 
 
@@ -24,8 +25,9 @@ from .way_out import orderly
 @click.option("--bench", help="Serve doubles of the instruments that this bench file names, by their drivers.")
 @click.option("--fit", "fitted", multiple=True, metavar="NAME=GRAMMAR", help="Put this on the bench: meter=prompt.")
 @click.option("--seed", type=int, default=0, show_default=True, help="How the simulated unit arrives.")
+@click.option("--hands", is_flag=True, help="Type here what your hands do: move leads, turn trimmers; ? shows how.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line: name, kind, address.")
-def command(world: str, bench: str | None, fitted: tuple[str, ...], seed: int, as_json: bool) -> None:
+def command(world: str, bench: str | None, fitted: tuple[str, ...], seed: int, hands: bool, as_json: bool) -> None:
     """Serve simulated instruments on this machine and print their addresses.
 
     Another terminal, another program or another language can then use them as if they were real. Ctrl-C ends it.
@@ -40,7 +42,9 @@ def command(world: str, bench: str | None, fitted: tuple[str, ...], seed: int, a
                 click.echo(json.dumps(row) if as_json else f"{row['name']:10} {row['kind']:12} {row['address']}")
         sys.stdout.flush()
         if not as_json:
-            click.echo("Serving until Ctrl-C.", err=True)
+            click.echo(f"Serving until Ctrl-C.{' ? shows what your hands can do.' if hands else ''}", err=True)
+        if hands:
+            server.listen(sys.stdin.fileno(), lambda line: click.echo(act(line, server.world.hands), err=True))
         with contextlib.suppress(KeyboardInterrupt):
             server.run()
 
