@@ -5,8 +5,8 @@ So `benchrig --help` answers at once and imports no instrument library, no numpy
 
 from __future__ import annotations
 
-import contextlib
 import difflib
+import errno
 import importlib
 import os
 import sys
@@ -127,17 +127,19 @@ def main() -> None:
 
 def _to_the_end() -> int:
     """Run, and write out what is still held back. What cannot be written is no traceback, and no good exit code."""
+    code = 0
     try:
         code = run()
         sys.stdout.flush()
-    except (BrokenPipeError, SystemExit):  # the reader of our pipe has gone (`benchrig jobs | head`), as click says it
+    except SystemExit:  # the reader of our pipe has gone (`benchrig jobs | head`), as click says it
         code = Stopped.exit_code
     except OSError as error:
         if error.filename is not None:
             raise
-        with contextlib.suppress(OSError):
+        gone = error.errno in (errno.EPIPE, errno.EIO)  # a pipe without a reader; a terminal that was closed
+        code = code or (Stopped.exit_code if gone else BenchrigError.exit_code)
+        if not gone:
             click.echo(f"benchrig: The output cannot be written: {error.strerror}. Make room for it.", err=True)
-        code = BenchrigError.exit_code
     else:
         return code
     _let_go()

@@ -11,6 +11,7 @@ from ..records import open_store
 from ..records.sqlite import SqliteStore
 from ..session import AbsentOperator
 from ..session.operators import Operator
+from ..ui.terminal import Shown
 from .leaving import close
 from .person import login_name
 from .showing import open_display, person
@@ -30,5 +31,5 @@ def open_bench(
 def open_operator(stack: ExitStack, how: str, clock: Clock, name: str | None, *, absent: bool) -> Operator:
     """The person at this terminal, or nobody."""
     if absent:
-        return AbsentOperator(open_display(stack, how, clock).show)
+        return Shown(AbsentOperator(), open_display(stack, how, clock))
     return person(stack, name or login_name(), how, clock)

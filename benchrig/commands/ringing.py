@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -16,6 +17,7 @@ from ..alarms.beats import Beats
 from ..alarms.build import callers_of, policy_of
 from ..bench.model import AlarmSettings
 from ..clock import Clock
+from ..session.ends import StopAsked
 from ..session.notices import Notice
 from ..session.operators import Command, EntryRequest, HoldRequest, Operator, Question
 from ..ui.ringing import open_ring
@@ -59,11 +61,13 @@ def until_noted(alarms: Alarms, operator: Operator, clock: Clock) -> None:
     if _grave(alarms):
         click.echo("An alarm is open. Take note of it here, or with `benchrig noted`; until then it is told.", err=True)
     while _grave(alarms):
-        for command in operator.commands():
-            if command.verb in ("acknowledge", "stop"):
-                alarms.acknowledge(by=operator.name)
+        with contextlib.suppress(StopAsked):  # that the terminal has gone is no answer to an alarm
+            for command in operator.commands():
+                if command.verb in ("acknowledge", "stop"):
+                    alarms.acknowledge(by=operator.name)
         clock.sleep_until(clock.now() + LOOK)
-    operator.commands()  # shows what other threads have told meanwhile
+    with contextlib.suppress(StopAsked):
+        operator.commands()  # shows what other threads have told meanwhile
 
 
 def _grave(alarms: Alarms) -> bool:

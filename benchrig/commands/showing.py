@@ -102,7 +102,11 @@ def open_display(stack: ExitStack, how: str, clock: Clock) -> Display:
     else:
         display = open_screen(stack)
     stack.callback(display.close)
-    return Lasting(display)
+    return Lasting(display, _say_trouble)
+
+
+def _say_trouble(words: str) -> None:
+    click.echo(f"benchrig: {words}. What was recorded so far is safe.", err=True)
 
 
 def open_screen(stack: ExitStack) -> Screen:
@@ -130,7 +134,7 @@ def person(
     keys = open_stoppable_keys(stack)
     if isinstance(keys, NoKeys):
         click.echo("Standard input is no terminal: nobody can answer. What asks for somebody is refused.", err=True)
-    screen = LastingScreen(open_screen(stack) if how == LIVE else AskOnly())
+    screen = LastingScreen(open_screen(stack) if how == LIVE else AskOnly(), _say_trouble)
     stack.callback(screen.close)
     operator: Operator = TerminalOperator(name, screen, keys, on_key, extra_help)
     return operator if how == LIVE else Shown(operator, open_display(stack, how, clock))

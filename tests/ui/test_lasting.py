@@ -1,11 +1,11 @@
-"""A screen that goes away ends the job once and in words, and never keeps it from making safe."""
+"""A screen that goes away asks the job to stop, once, and never keeps it from making safe."""
 
 import errno
 import os
 
 import pytest
 
-from benchrig.errors import BenchrigError, Stopped
+from benchrig.session.ends import StopAsked
 from benchrig.session.notices import Said
 from benchrig.ui.lasting import Lasting, LastingScreen
 
@@ -30,27 +30,40 @@ class Breaks:
     suspend = close = tick
 
 
-@pytest.mark.parametrize("number", [errno.EPIPE, errno.EIO])
-def test_a_closed_pipe_or_terminal_stops_the_job_once(number):
-    """Exit code 3 in the first call; everything after it is silent, also the closing."""
-    screen = LastingScreen(Breaks(OSError(number, os.strerror(number))))
-    with pytest.raises(Stopped, match="terminal or the pipe was closed"):
-        screen.show(SAID)
+@pytest.mark.parametrize(
+    ("number", "words"),
+    [
+        (errno.EPIPE, "terminal or the pipe was closed"),
+        (errno.EIO, "terminal or the pipe was closed"),
+        (errno.ENOSPC, "No space left on device"),
+    ],
+)
+def test_what_cannot_be_written_asks_the_job_to_stop_once(number, words):
+    """Where the job looks at what is wanted, and nowhere else; what went wrong is told once, elsewhere."""
+    told = []
+    screen = LastingScreen(Breaks(OSError(number, os.strerror(number))), told.append)
     screen.show(SAID)
     screen.say("words")
     screen.suspend()
+    with pytest.raises(StopAsked, match=words):
+        screen.tick()
     screen.tick()
+    screen.show(SAID)
     screen.close()
+    assert len(told) == 1
+    assert words in told[0]
 
 
-def test_a_full_disk_is_named():
-    """It is no wish of the operator: exit code 4, and what the system says."""
-    with pytest.raises(BenchrigError, match="No space left on device") as caught:
-        Lasting(Breaks(OSError(errno.ENOSPC, os.strerror(errno.ENOSPC)))).show(SAID)
-    assert caught.value.exit_code == 4
+def test_that_nobody_can_be_told_either_is_no_trouble():
+    """A closed terminal has closed standard error too."""
+
+    def tell(words):
+        raise OSError(errno.EIO, "")
+
+    Lasting(Breaks(BrokenPipeError(errno.EPIPE, "")), tell).show(SAID)
 
 
 def test_a_defect_is_not_taken_for_a_closed_terminal():
     """What is no trouble of writing is raised as it is."""
     with pytest.raises(KeyError):
-        Lasting(Breaks(KeyError("x"))).show(SAID)
+        Lasting(Breaks(KeyError("x")), print).show(SAID)
