@@ -13,7 +13,7 @@ from benchrig.readings import Flag, Reading
 # What a handheld of any maker puts before a unit; anything else is a spoilt frame (common practice, no source).
 PREFIXES = {"V": ("", "m", "u"), "A": ("", "m", "u"), "ohm": ("", "k", "M"), "F": ("", "m", "u", "n", "p"),
             "Hz": ("", "k", "M")}  # fmt: skip
-EXPONENT = {"p": -12, "n": -9, "u": -6, "m": -3, "": 0, "k": 3, "M": 6, "G": 9}
+EXPONENT = {"p": -12, "n": -9, "u": -6, "m": -3, "": 0, "k": 3, "M": 6}
 
 
 def stands_before(prefix: str, unit: str) -> bool:
