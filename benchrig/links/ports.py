@@ -149,11 +149,9 @@ _WORDS = {
 
 
 def serial_ports() -> list[PortFound]:
-    """The serial ports of this machine, USB adapters first. [] where pyserial is missing."""
-    try:
-        from serial.tools.list_ports import comports
-    except ImportError:
-        return []
+    """The serial ports of this machine, USB adapters first."""
+    from serial.tools.list_ports import comports
+
     names = _by_id()
     found = [
         PortFound(
