@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from ..clock import Clock
-from ..errors import BenchrigError, InstrumentError, LinkTimeout
+from ..errors import BenchrigError, FrameError, InstrumentError, LinkTimeout
 from ..instruments import Identity, driver_names, load_driver
 from ..links import LineSettings, Link, open_link
 from ..links.addresses import SocketAddress, parse_address
@@ -26,7 +26,7 @@ from ..wire import answers
 from .attach import Attached
 from .model import InstrumentSpec
 
-State = Literal["answers", "silent", "closed"]
+State = Literal["answers", "wrong", "silent", "closed"]
 
 LISTEN = 1.3  # s; the slowest of the talking meters sends two frames a second
 ASK = 0.8  # s for the answer to *IDN?
@@ -50,7 +50,8 @@ class Place:
 class Finding:
     """What one look gave.
 
-    state     "answers"; "silent": open, but nobody spoke; "closed": could not be opened
+    state     "answers"; "wrong": what answered is another, or in trouble; "silent": open, but nobody spoke; "closed":
+              could not be opened
     drivers   those that take what answered; none where the instrument is unknown to them
     words     what is wrong, and `cure` what to do about it
     """
@@ -127,7 +128,11 @@ def _by_its_driver(place: Place, identity: Identity) -> Finding:
 
 
 def _trouble(place: Place, error: BenchrigError, drivers: tuple[str, ...] = ()) -> Finding:
-    state: State = "silent" if isinstance(error, LinkTimeout | InstrumentError) else "closed"
+    state: State = "closed"
+    if isinstance(error, LinkTimeout | FrameError):
+        state = "silent"
+    elif isinstance(error, InstrumentError):
+        state = "wrong"
     return Finding(
         place, state, drivers=drivers, words=error.message.removeprefix(f"{place.address}: "), cure=error.next_step
     )

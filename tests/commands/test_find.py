@@ -140,3 +140,17 @@ def test_the_wrong_driver_shows_what_went_over_the_wire(addresses: Mapping[str, 
     assert first["outcome"] == "refused"
     assert "*IDN?" in first["dialogue"]
     assert "TDS 2024B" in first["dialogue"]
+
+
+def test_another_instrument_at_an_address_is_not_said_to_be_silent(
+    addresses: Mapping[str, str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A meter where the bench file names a scope: it spoke, and who it is stands in the words."""
+    bench = tmp_path / "bench.toml"
+    bench.write_text(
+        f'mains = "50 Hz"\n[instrument.scope]\ndriver = "scope-tenfield"\naddress = "{addresses["meter"]}"\n'
+    )
+    assert cli.run(["find", "--bench", str(bench), "--json"]) == 4
+    told = json.loads(capsys.readouterr().out)
+    assert told["state"] == "wrong"
+    assert "34401A" in told["words"]
