@@ -1,6 +1,6 @@
 """Every bar that the project has set itself, measured now: what, figure, bar, met or not, made by, seconds.
 
-    python benchmarks/bars.py                    # short counts, about ten minutes on two quiet cores
+    python benchmarks/bars.py                    # short counts, a quarter of an hour on two quiet cores
     python benchmarks/bars.py --full             # the counts that the bars ask for: some hours
     python benchmarks/bars.py --only wiper       # the bars with that word in what they say or in what makes them
     python benchmarks/bars.py --markdown FILE    # the table once more, for a page

@@ -28,7 +28,7 @@ SOURCES: dict[str, Source] = {
     "clean machine": Source("", "bash .ci/run", HOUR),
     "rehearsal": benchmark("rehearsal_seeds.py", "--runs 2", "--runs 10", HOUR),
     "no kilovolts": pytest("tests/rehearsal/test_no_kilovolts_unasked.py tests/rehearsal/test_at_the_terminal.py"),
-    "poll rate": benchmark("poll_rate.py", "--seconds 3", "--seconds 10"),
+    "poll rate": benchmark("poll_rate.py", "--seconds 2", "--seconds 10"),
     "lost links": pytest("tests/rehearsal/test_lost_links.py"),
     "bad files": pytest(
         "tests/rehearsal/test_refusals.py tests/procedure/test_reading_procedures.py tests/procedure/test_soak_files.py"
@@ -56,19 +56,19 @@ SOURCES: dict[str, Source] = {
         "tests/signals/test_closed_forms.py tests/signals/test_levels_and_hum.py tests/judgement"
         " tests/test_common_practice.py"
     ),
-    "honesty": benchmark("signals_coverage.py", "--records 1000", "--records 2000"),
-    "bound": benchmark("signals_bound.py", "--records 20", "--records 60"),
+    "honesty": benchmark("signals_coverage.py", "--records 500", "--records 2000"),
+    "bound": benchmark("signals_bound.py", "--records 10", "--records 60"),
     "signals speed": benchmark("signals_speed.py", "--repeats 5", "--repeats 15"),
     "bad records": pytest("tests/signals/test_bad_records.py tests/signals/test_any_record.py"),
     # Trims.
     "cues": trims("cues", 100),
-    "false": trims("false", 60),
-    "scratchy": trims("scratchy", 60),
-    "sweep": trims("sweep", 60),
-    "least": trims("least", 60),
+    "false": trims("false", 30),
+    "scratchy": trims("scratchy", 40),
+    "sweep": trims("sweep", 40),
+    "least": trims("least", 40),
     "coupled": trims("coupled", 40),
     "counted": trims("counted", 200),
-    "latency": benchmark("cue_latency.py", "--seconds 4", "--seconds 30"),
+    "latency": benchmark("cue_latency.py", "--seconds 3", "--seconds 30"),
     "never accepts": pytest("tests/trim/test_engine_machine.py tests/session/test_nothing_else_accepts.py"),
     # The whole job.
     "restorations": benchmark("restore_seeds.py", "--runs 5", "--runs 50", 3 * HOUR),
@@ -81,11 +81,11 @@ SOURCES: dict[str, Source] = {
     "report": pytest("tests/report"),
     # Burn-in.
     "days": benchmark("soak_days.py", "--hours 72", "--hours 72", HOUR),
-    "chaos": benchmark("soak_chaos.py", "--minutes 1 --every 5", "--minutes 10 --every 10", HOUR),
+    "chaos": benchmark("soak_chaos.py", "--minutes 0.5 --every 4", "--minutes 10 --every 10", HOUR),
     "trouble": pytest("tests/rehearsal/test_soak_process.py tests/records/test_trouble.py", patience=HOUR),
     "shop": benchmark("store_shop.py", "--benches 40 --seconds 15", "--benches 200 --seconds 60"),
     "page": pytest("tests/glance/test_server.py"),
-    "viewers": benchmark("glance_viewers.py", "--seconds 2", "--seconds 10"),
+    "viewers": benchmark("glance_viewers.py", "--seconds 1", "--seconds 10"),
     "alarms": pytest("tests/rehearsal/test_alarms_process.py tests/alarms"),
     # The code.
     "shape": benchmark("code_shape.py", "", ""),
