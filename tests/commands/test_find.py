@@ -153,4 +153,4 @@ def test_another_instrument_at_an_address_is_not_said_to_be_silent(
     assert cli.run(["find", "--bench", str(bench), "--json"]) == 4
     told = json.loads(capsys.readouterr().out)
     assert told["state"] == "wrong"
-    assert "34401A" in told["words"]
+    assert "FLUKE 45" in told["words"]
