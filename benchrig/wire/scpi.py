@@ -80,8 +80,6 @@ class Conversation:
     def ask(self, text: str) -> bytes:
         """The bytes of a question; from now on its answer is owed. Raises OutOfStep."""
         data = self.tell(text)
-        self._buffer.clear()
-        self._searched = 0
         self._owed = text
         return data
 
@@ -95,10 +93,9 @@ class Conversation:
         """Bytes as they came."""
         if self._block is not None:
             data = self._block.fill(data)
-        if data:
-            self._buffer += data
+        self._buffer += data
         if len(self._buffer) > LINE_LIMIT and self._buffer.find(b"\n", self._searched) < 0:
-            self._buffer.clear()
+            self._drop()
             self.give_up()
             raise FrameError(f"More than {LINE_LIMIT} bytes came without the end of a line.")
 
@@ -118,9 +115,13 @@ class Conversation:
             self._searched = len(self._buffer)
             return None
         raw = bytes(self._buffer[:end])
-        del self._buffer[: end + 1]
-        self._searched = 0
+        self._drop(end + 1)
         return raw
+
+    def _drop(self, end: int | None = None) -> None:
+        """Forget what stands before `end`, or everything."""
+        del self._buffer[:end]
+        self._searched = 0
 
     def block(self) -> Block | None:
         """The block that is owed, once it is whole. Raises FrameError where a line came instead."""
@@ -150,14 +151,13 @@ class Conversation:
         body, length = header
         words = _shown(bytes(self._buffer[:start]))
         rest = bytes(self._buffer[body:])
-        self._buffer.clear()
-        self._searched = 0
+        self._drop()
         self._block = _Filling(length, words)
         self._buffer += self._block.fill(rest)
 
     def _not_a_block(self, end: int) -> None:
         if end >= 0 and not self._buffer[:end].strip():
-            del self._buffer[: end + 1]
+            self._drop(end + 1)
             self._open_block()
         elif end >= 0:
             raw = self._raw_line() or b""
@@ -197,8 +197,7 @@ class Conversation:
         return None if end < 0 else (body, end - body)
 
     def _refuse(self, words: str, frame: bytes = b"") -> FrameError:
-        self._buffer.clear()
-        self._searched = 0
+        self._drop()
         self.give_up()
         return FrameError(words, frame=frame)
 
@@ -217,15 +216,13 @@ class Conversation:
         the service request line, which streams do not have.
         """
         self._mark = self._mark % 251 + 1
-        self._buffer.clear()
-        self._searched = 0
+        self._drop()
         return b"*ESE %d" % self._mark + self._terminator + b"*ESE?" + self._terminator
 
     def marked(self) -> bool | None:
         """Next line is the mark's answer? None: no line yet. Late lines are dropped."""
         if len(self._buffer) > STRAY_LIMIT and self._buffer.find(b"\n", self._searched) < 0:
-            self._buffer.clear()
-            self._searched = 0
+            self._drop()
         raw = self._raw_line()
         if raw is None:
             return None
@@ -237,8 +234,7 @@ class Conversation:
 
     def back_in_step(self) -> None:
         """The port has proof that nothing old can come any more."""
-        self._buffer.clear()
-        self._searched = 0
+        self._drop()
         self._in_step = True
 
 

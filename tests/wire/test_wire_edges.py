@@ -7,7 +7,7 @@ import pytest
 from benchrig.errors import FrameError, InstrumentError
 from benchrig.wire.answers import Special, error_entry, identity, number, unquoted
 from benchrig.wire.frames import FixedFrames, LineFrames
-from benchrig.wire.scpi import BLOCK_LIMIT, HEADER_LIMIT, STRAY_LIMIT, Block, Conversation, Line, OutOfStep
+from benchrig.wire.scpi import BLOCK_LIMIT, HEADER_LIMIT, LINE_LIMIT, STRAY_LIMIT, Block, Conversation, Line, OutOfStep
 
 # Framers
 
@@ -157,7 +157,13 @@ def asked(text: str = "X?", **options: bool) -> Conversation:
 
 def test_the_limits_are_these() -> None:
     """More than 2 GiB is no record of any instrument here (common practice, no source)."""
-    assert (HEADER_LIMIT, STRAY_LIMIT, BLOCK_LIMIT) == (4096, 1048576, 2147483648)
+    assert (LINE_LIMIT, HEADER_LIMIT, STRAY_LIMIT, BLOCK_LIMIT) == (33554432, 4096, 1048576, 2147483648)
+
+
+def test_a_new_conversation_is_in_step_and_has_heard_nothing() -> None:
+    talk = Conversation()
+    assert (talk.in_step, talk.owed, talk.progress) == (True, "", (0, 0))
+    assert (talk.line(), talk.block()) == (None, None)
 
 
 def test_a_message_ends_with_the_terminator_that_was_chosen() -> None:
@@ -263,6 +269,7 @@ def test_a_bad_block_header_is_told_in_words_and_nothing_of_it_is_kept(data: byt
     assert refused.value.message.startswith(words)
     assert refused.value.frame == (data[:16] if words.startswith("The block") else b"")
     assert (talk.owed, talk.in_step) == ("", False)
+    assert talk.block() is None
     talk.back_in_step()
     talk.ask("X?")
     talk.receive(b"1\n")
@@ -278,6 +285,30 @@ def test_a_header_that_may_still_become_whole_is_waited_for(data: bytes) -> None
     talk.receive(data)
     assert talk.block() is None
     assert talk.owed == "X?"
+
+
+def test_lines_that_came_together_after_a_piece_are_each_found() -> None:
+    """However far the search for an end had gone before."""
+    talk = asked()
+    talk.receive(b"       ")
+    assert talk.line() is None
+    talk.receive(b"\n1\n")
+    assert talk.line() == Line("1")
+    talk.give_up()
+    talk.mark()
+    talk.receive(b"1234567")
+    assert talk.marked() is None
+    talk.receive(b"\n1\n")
+    assert (talk.marked(), talk.marked()) == (False, True)
+
+
+def test_a_line_behind_a_block_is_no_part_of_it_and_puts_the_talk_out_of_step() -> None:
+    talk = asked()
+    talk.receive(b"#15ab")
+    assert talk.block() is None
+    talk.receive(b"cde\nstray\n")
+    assert talk.block() == Block(bytearray(b"abcde"))
+    assert not talk.in_step
 
 
 def test_a_block_of_just_the_limit_is_begun() -> None:
