@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+import textwrap
 from typing import TextIO
 
 from ..session.notices import Notice, ReadingTaken, SoakMoved, StepStarted, TrimMoved
@@ -32,7 +34,8 @@ class PlainLines:
 
     def _write(self, text: str) -> None:
         encoding = getattr(self._file, "encoding", None) or "utf-8"
-        self._file.write(text.encode(encoding, "replace").decode(encoding) + "\n")
+        shown = _between_words(text) if self._file.isatty() else text
+        self._file.write(shown.encode(encoding, "replace").decode(encoding) + "\n")
         self._file.flush()
 
     def tick(self) -> None:
@@ -40,3 +43,12 @@ class PlainLines:
 
     def close(self) -> None:
         """Nothing to restore."""
+
+
+def _between_words(text: str) -> str:
+    """Broken where this terminal would break it, but between words; later lines as far in as the first."""
+    indent = " " * (len(text) - len(text.lstrip()))
+    width = max(20, shutil.get_terminal_size().columns - 1)
+    return textwrap.fill(
+        text, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False, replace_whitespace=False
+    )

@@ -194,3 +194,16 @@ def test_a_step_that_never_began_is_named(verdict):
     """Nothing above the line says which one it is."""
     told = n.StepEnded("x-zero", verdict, None, "", None, "needs begin, which failed")
     assert sentence(told) == f"      x-zero {verdict}: needs begin, which failed"
+
+
+@pytest.mark.parametrize("terminal", [True, False])
+def test_plain_lines_break_between_words_on_a_terminal_and_not_at_all_on_a_pipe(terminal, monkeypatch):
+    """A terminal without a live screen would break them anywhere; a log is one notice a line."""
+    monkeypatch.setenv("COLUMNS", "40")
+    file = io.StringIO()
+    monkeypatch.setattr(file, "isatty", lambda: terminal)
+    PlainLines(file).show(n.Said("s", "Turn RV21 slowly and count only while the pattern is blank."))
+    lines = file.getvalue().splitlines()
+    assert len(lines) == (2 if terminal else 1)
+    assert all(line.startswith("      ") for line in lines)
+    assert " ".join(file.getvalue().split()) == "Turn RV21 slowly and count only while the pattern is blank."
