@@ -30,6 +30,7 @@ FALSE_ALARM = 0.01
 MOST_STEPS = 20
 LEAST_READINGS = 3
 _LEAST_FOR_EVENTS = 2 * (LONGEST_EXCURSION + 1)  # a level on either side
+_END = 3  # readings at either end whose median stands for where the series was going
 _LEAST_FOR_WARM_UP = 20
 
 
@@ -144,7 +145,7 @@ def find_excursions(when: Floats, values: Floats) -> tuple[tuple[Excursion, ...]
     n, reach = values.size, LONGEST_EXCURSION
     if n < _LEAST_FOR_EVENTS:
         return (), np.ones(n, dtype=np.bool_)
-    padded = np.pad(values, reach, mode="reflect", reflect_type="odd")
+    padded = np.concatenate((_beyond(values[::-1])[::-1], values, _beyond(values)))
     away = values - np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1), axis=1)
     # Where a reading is the median itself `away` is exactly 0: that says nothing about the spread.
     moved = away[away != 0.0]
@@ -156,6 +157,16 @@ def find_excursions(when: Floats, values: Floats) -> tuple[tuple[Excursion, ...]
     for start, stop in runs:
         kept[start:stop] = False
     return tuple(_excursion(when, away, start, stop) for start, stop in runs), kept
+
+
+def _beyond(values: Floats) -> Floats:
+    """How a series may go on for `LONGEST_EXCURSION` readings: its own end turned about the median of the last three.
+
+    Turned about the last reading alone, a wild one would be its own surroundings. A slope goes on in both, and more
+    than three would cut off the bend of a warm-up that has just begun.
+    """
+    turned = values[-_END - LONGEST_EXCURSION : -_END][::-1]
+    return np.asarray(2.0 * np.median(values[-_END:]) - turned, dtype=np.float64)
 
 
 def _excursion(when: Floats, away: Floats, start: int, stop: int) -> Excursion:

@@ -227,6 +227,18 @@ def test_a_warm_up_is_looked_for_from_twenty_readings_on(n: int, seen: bool) -> 
     assert found.warm_up_tau == (pytest.approx(4.0, rel=0.02) if seen else None)
 
 
+@pytest.mark.parametrize("slope", [0.0, 0.02])
+@pytest.mark.parametrize("at", [0, 199])
+def test_a_wild_reading_at_either_end_is_no_step(at: int, slope: float) -> None:
+    """Nobody saw it go and come back, but one reading is no new level, on a level or on a slope."""
+    y = white(200, 5, 0.01) + slope * np.arange(200)
+    y[at] -= 1.0
+    found = drift(np.arange(200.0), y)
+    assert found.steps == ()
+    assert [(e.start, e.readings) for e in found.excursions] == [(at, 1)]
+    assert found.slope == pytest.approx(slope, abs=5e-5)
+
+
 @pytest.mark.parametrize(("readings", "steps"), [(1, ()), (5, ()), (6, (100.0, 106.0))])
 def test_what_is_back_after_five_readings_was_an_excursion(readings: int, steps: tuple[float, ...]) -> None:
     """What stays longer is two steps."""
