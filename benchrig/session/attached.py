@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from ..bench import attach
 from ..bench.attach import Attached
 from ..bench.source import Source, readings
 from ..bench.station import Station
-from ..instruments import Supply
+from ..instruments import Function
 from ..procedure.model import Catch, Limits, MeterSource, SoakChannel
 from ..procedure.preflight import SUPPLY
 from ..readings import Reading
@@ -22,7 +22,7 @@ from ..records.facts import InstrumentFacts
 from ..signals.waveform import Waveform
 from .listening import Catcher, Ear, Turn, Turns, listen
 from .metering import MeterReader
-from .ports import Back, Feed, InstrumentSource, Item, Listener, Lost
+from .ports import Back, Feed, InstrumentSource, Item, Listener, Lost, PowerSwitch
 from .scoping import ScopeReader
 
 Guard = Callable[[], None]
@@ -40,7 +40,7 @@ class BenchTools:
         return Path(self._station.bench.file).name
 
     @property
-    def supply(self) -> Supply | None:
+    def supply(self) -> PowerSwitch | None:
         if SUPPLY not in self._station.bench.instruments:
             return None
         return _SwitchedSupply(self._station.attached(SUPPLY))
@@ -159,8 +159,11 @@ class _SwitchedSupply:
     def __init__(self, attached: Attached) -> None:
         self._attached = attached
 
-    def __getattr__(self, name: str) -> Any:
-        def call(*values: Any, **named: Any) -> Any:
-            return self._attached.use(lambda driver: getattr(driver, name)(*values, **named))
+    def set_output(self, on: bool) -> None:
+        self._attached.use(lambda supply: supply.set_output(on))
 
-        return call
+    def output_is_on(self) -> bool:
+        return self._attached.use(lambda supply: bool(supply.output_is_on()))
+
+    def measure(self, function: Function, deadline: float) -> Reading:
+        return self._attached.use(lambda supply: cast(Reading, supply.measure(function, deadline)))

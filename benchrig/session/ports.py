@@ -15,7 +15,7 @@ from ..readings import Reading
 from ..records.facts import InstrumentFacts
 
 if TYPE_CHECKING:
-    from ..instruments import Supply
+    from ..instruments import Function
     from ..signals.waveform import Waveform
     from ..soak.findings import Columns
 
@@ -110,6 +110,18 @@ class Feed(Protocol):
         ...
 
 
+class PowerSwitch(Protocol):
+    """What switches the unit's power: of a supply, the part that a session uses. May raise what any instrument may."""
+
+    def set_output(self, on: bool) -> None: ...
+
+    def output_is_on(self) -> bool: ...
+
+    def measure(self, function: Function, deadline: float) -> Reading:
+        """What is at the terminals."""
+        ...
+
+
 class Tools(Protocol):
     """An opened bench."""
 
@@ -117,7 +129,7 @@ class Tools(Protocol):
     def name(self) -> str: ...
 
     @property
-    def supply(self) -> Supply | None:
+    def supply(self) -> PowerSwitch | None:
         """What can switch the unit's power; None where only a hand can."""
         ...
 

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 from ..clock import Clock
 from ..errors import BenchrigError
-from ..instruments import Function, Supply
+from ..instruments import Function
 from ..units import show
+from .ports import PowerSwitch
 
 SEEN_WITHIN = 10.0  # s in which the terminals must follow
 LOOK = 0.5
@@ -23,7 +24,7 @@ class Switched:
     words: str
 
 
-def switched(supply: Supply | None, on: bool, clock: Clock) -> Switched:
+def switched(supply: PowerSwitch | None, on: bool, clock: Clock) -> Switched:
     """Switch the supply's output and look whether it did. Raises nothing."""
     wanted = "on" if on else "off"
     if supply is None:
@@ -37,7 +38,7 @@ def switched(supply: Supply | None, on: bool, clock: Clock) -> Switched:
         return Switched(False, f"The supply did not switch {wanted}: {error}")
 
 
-def _seen(supply: Supply, on: bool, clock: Clock) -> Switched:
+def _seen(supply: PowerSwitch, on: bool, clock: Clock) -> Switched:
     until = clock.now() + SEEN_WITHIN
     while True:
         volts = supply.measure(Function.DC_VOLTAGE, clock.now() + ANSWER).value
