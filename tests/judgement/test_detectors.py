@@ -210,13 +210,14 @@ def test_a_constant_reading_that_jumps_is_seen() -> None:
         st.tuples(st.integers(0, 3999), st.integers(1, 9), st.sampled_from([-9.0, -4.0, 3.0, 30.0])), max_size=5
     ),
     steps=st.lists(st.tuples(st.integers(0, 3999), st.sampled_from([-3.0, 2.0, 50.0])), max_size=3),
+    slope=st.sampled_from([0.0, 0.002, -0.02]),
 )
 @settings(max_examples=30 if not HEAVY else 1000, deadline=None)
 def test_batches_give_what_single_readings_give(
-    seed: int, cuts: list[int], hits: list[tuple[int, int, float]], steps: list[tuple[int, float]]
+    seed: int, cuts: list[int], hits: list[tuple[int, int, float]], steps: list[tuple[int, float]], slope: float
 ) -> None:
-    """Random noise, dips, steps and cuts: the same events, at the same readings, with the same sizes."""
-    values = noise(4000, seed, sigma=1.0, level=100.0)
+    """Random noise, dips, steps, slopes and cuts: the same events, at the same readings, with the same sizes."""
+    values = noise(4000, seed, sigma=1.0, level=100.0) + slope * np.arange(4000)
     for start, length, size in hits:
         values[start : start + length] += size
     for start, size in steps:

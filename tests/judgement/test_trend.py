@@ -75,6 +75,12 @@ def test_wander_is_not_cut_into_steps() -> None:
     assert sum(bool(d.steps) for d in found) <= 3
 
 
+def test_a_bend_of_wander_is_no_warm_up() -> None:
+    """In this one a warm-up and many steps seem sure against white noise; against what is left none of them is."""
+    found = drift(np.arange(400.0), wander(400, 0.95, 4))
+    assert (found.steps, found.warm_up_tau) == ((), None)
+
+
 def test_a_step_stands_out_from_wander() -> None:
     """Ten spreads among wander: found once, and the wander is left alone."""
     y = wander(2000, 0.99, 3) + white(2000, 1003) + 10.0 * (np.arange(2000) >= 1200)
