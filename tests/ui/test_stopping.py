@@ -2,6 +2,7 @@
 
 import os
 import pty
+import select
 import signal
 import subprocess
 import sys
@@ -29,6 +30,7 @@ HIDDEN, SHOWN = b"\x1b[?25l", b"\x1b[?25h"
 
 def until(ours, words, seen=b""):
     while words not in seen:
+        assert select.select([ours], [], [], 20.0)[0], seen
         seen += os.read(ours, 65536)
     return seen.split(words)[-1]
 
@@ -39,7 +41,7 @@ def test_a_stopped_trim_leaves_the_terminal_to_others_and_goes_on_with_fg():
     as_found = termios.tcgetattr(theirs)
     job = subprocess.Popen(
         [sys.executable, "-c", PROGRAM], stdin=theirs, stdout=theirs, stderr=theirs,
-        env={**os.environ, "TERM": "xterm-256color"},
+        env={**os.environ, "TERM": "xterm-256color"}, process_group=0,  # an orphaned group of ours cannot be stopped
     )  # fmt: skip
     try:
         until(ours, HIDDEN)
