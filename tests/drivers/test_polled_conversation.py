@@ -68,7 +68,7 @@ def test_a_knob_that_stands_elsewhere_is_named() -> None:
 
 
 def test_what_was_owed_before_a_gap_is_waited_out_and_thrown_away() -> None:
-    it, line, _ = meter(volts("1.5"), late={0.5: volts("9.999")})
+    it, line, _ = meter(volts("1.5"), late={0.2: volts("9.999")})
     it.restore()
     assert it.read(5.0).value == 1.5
     assert line.sent == b"D"
