@@ -140,3 +140,12 @@ def test_a_small_step_soon_after_learning_is_found() -> None:
     values[1500:] += 0.02
     [step] = feed(Watch(1e5), values)
     assert _start(step) == pytest.approx(150.0, abs=1.0)
+
+
+@pytest.mark.parametrize("size", [-0.03, 0.03])
+def test_a_small_step_either_way_is_found_in_a_batch(size: float) -> None:
+    """No reading of it is a dip by itself: only the sums tell, one for each way."""
+    values = noise(4000, seed=3)
+    values[2000:] += size
+    [step] = feed(Watch(1e5), values)
+    assert (_start(step), step.size) == (pytest.approx(200.0, abs=1.0), pytest.approx(size, abs=0.015))
