@@ -13,6 +13,7 @@ practice.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -80,7 +81,7 @@ class PromptMeter:
         self._identity: Identity | None = None
         self._setup: _Setup | None = None
         self._flags = Flag.NONE
-        self._looked_at = 0.0
+        self._looked_at = -math.inf
         self._steps = display.RangeSteps()
 
     @staticmethod
@@ -161,18 +162,19 @@ class PromptMeter:
 
     def _look_at_panel(self) -> None:
         """Hold, relative, min/max and dB are keys on the panel; any of them makes the number another thing."""
-        self._looked_at = self._clock.now()
+        looked_at, self._looked_at = self._clock.now(), -math.inf  # one that fails is due again at once
         lines = self._command("MOD?").lines
         modifiers = round(answers.number(lines[0] if lines else "").value or 0.0)
         self._flags = Flag.NONE
         for bit, flag in _MODIFIERS.items():
             if modifiers & bit:
                 self._flags |= flag
+        self._looked_at = looked_at
 
     # The conversation
 
     def _command(self, line: str) -> Answer:
-        return self._done(prompt_answers.parse(self._exchange(line, self._clock.now() + self.options["timeout"])), line)
+        return self._done(prompt_answers.parse(self._exchange(line)), line)
 
     def _done(self, answer: Answer, line: str) -> Answer:
         if answer.prompt == prompt_answers.DONE:
@@ -184,29 +186,33 @@ class PromptMeter:
             next_step="Check that the meter speaks this grammar (some need its emulation switched on).",
         )
 
-    def _exchange(self, line: str, deadline: float) -> bytes:
+    def _exchange(self, line: str, deadline: float | None = None) -> bytes:
         if self._buffer or self._link.read(self._clock.now()):
             self._in_step = False  # something came unasked: the next answer would be taken for the one after it
         if not self._in_step:
             self._clear()
-        return self._send_and_wait(line.encode("ascii") + b"\r\n", deadline, line)
+        return self._send_and_wait(line, deadline)
 
-    def _send_and_wait(self, data: bytes, deadline: float, doing: str) -> bytes:
-        """One answer up to its prompt. On a timeout the conversation is out of step until it was cleared."""
-        self._link.write(data)
+    def _send_and_wait(self, line: str, deadline: float | None = None) -> bytes:
+        """One answer up to its prompt. On a timeout the conversation is out of step until it was cleared.
+
+        Without a deadline it has `timeout` seconds from now on: a clearing before it takes nothing away from them.
+        """
+        self._link.write(line.encode("ascii") + b"\r\n")
+        until = self._clock.now() + self.options["timeout"] if deadline is None else deadline
         while True:
             answer, self._buffer = prompt_answers.split(self._buffer)
             if answer:
                 return answer
-            data = self._link.read(deadline)
+            data = self._link.read(until)
             if not data:
                 break
             self._buffer = (self._buffer + data)[-_MOST:]
         self._in_step = False
         raise LinkTimeout(
-            f"{self._link.address}: no prompt after {doing!r} in time.",
+            f"{self._link.address}: no prompt after {line!r} in time.",
             address=self._link.address,
-            doing=doing,
+            doing=line,
             next_step="Check that the meter is on, and its baud rate and parity.",
         )
 
@@ -227,8 +233,7 @@ class PromptMeter:
         self._in_step = True
 
     def _ask_identity(self, *, clearing: bool = False) -> Identity:
-        deadline = self._clock.now() + self.options["timeout"]
-        frame = self._send_and_wait(b"*IDN?\r\n", deadline, "*IDN?") if clearing else self._exchange("*IDN?", deadline)
+        frame = self._send_and_wait("*IDN?") if clearing else self._exchange("*IDN?")
         lines = self._done(prompt_answers.parse(frame), "*IDN?").lines
         return Identity(*answers.identity(lines[0] if len(lines) == 1 else ""))
 
