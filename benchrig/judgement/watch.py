@@ -7,6 +7,7 @@ Rule 2. A dip is known against the mean of the readings just before it, so no wa
 Rule 3. A step is known by a two-sided CUSUM (Page 1954) against a level that follows slowly, in units of the long-run
         spread: that of means of `BLOCK` readings, times sqrt(BLOCK). Readings that hang together widen it, so they
         raise no alarm (thinning, done on the noise instead of on the readings).
+        A drift is followed: up to a fifth of the spread per block, one that begins late is told as one step or none.
 Rule 4. The first `LEARN` readings, and some after every step, teach level and spread; they are then gone through again,
         so nothing that happened in them is missed.
 Rule 5. While the unit warms up, a change of level is no step: steps are told from `warm_up` seconds on.
@@ -40,6 +41,7 @@ _JUST_BEFORE = 8  # readings that a dip is seen against
 _FEW = 24
 _MOST = 4.0  # spreads that one reading may add: one wild reading is no step
 _LEVEL_GAIN, _SLOPE_GAIN, _SPREAD_GAIN = 0.1, 0.005, 0.02  # per block
+_LEVEL_BEFORE = 3  # blocks: to begin with, no slope is as good a guess as so many; fewer raise more false alarms
 _DOUBT = 1.1  # a spread learnt from 16 block means may be that much too small
 
 
@@ -214,12 +216,17 @@ class Watch:
             self._end_block()
 
     def _end_block(self) -> None:
-        """Level and slope by Holt's two gains; spreads by exponential averages. Larger gains at first."""
+        """Level and slope by Holt's two gains; spreads by exponential averages.
+
+        The gains are larger at first, those of a straight line by least squares through n points: 2 (2 n - 1) and 6,
+        by n (n + 1). So a drift is followed before the level is left behind far enough for a step.
+        """
         self._blocks += 1
         off = self._block / BLOCK
-        gain = max(_LEVEL_GAIN, 1.0 / (self._blocks + 1.0))
-        self._level += self._slope * BLOCK + gain * off
-        self._slope += _SLOPE_GAIN * off / BLOCK
+        n = self._blocks + 1  # what the level began with is a point too
+        self._level += self._slope * BLOCK + max(_LEVEL_GAIN, 2.0 * (2 * n - 1) / (n * (n + 1))) * off
+        n += _LEVEL_BEFORE
+        self._slope += max(_SLOPE_GAIN, 6.0 / (n * (n + 1))) * off / BLOCK
         # A level that still runs after the readings widens nothing: only the change from block to block is noise.
         change, self._last_off = off - self._last_off, off
         self._long_variance += _SPREAD_GAIN * (0.5 * BLOCK * change * change - self._long_variance)

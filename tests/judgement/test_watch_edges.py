@@ -149,3 +149,17 @@ def test_a_small_step_either_way_is_found_in_a_batch(size: float) -> None:
     values[2000:] += size
     [step] = feed(Watch(1e5), values)
     assert (_start(step), step.size) == (pytest.approx(200.0, abs=1.0), pytest.approx(size, abs=0.015))
+
+
+@pytest.mark.parametrize("sigmas", [-0.2, 0.08, 0.2])
+@pytest.mark.parametrize(("begins", "told"), [(0, 0), (9000, 1)])
+def test_a_drift_is_no_string_of_steps(sigmas: float, begins: int, told: int) -> None:
+    """So many spreads per block, where a level that follows by a tenth of what it is off would be left behind by ten
+    times that: no step where the drift is there from the first reading on, one where it begins later. The trend has it.
+    """
+    times = INTERVAL * np.arange(30_000)
+    for seed in range(4):
+        values = noise(30_000, seed) + sigmas * 0.01 / BLOCK * np.maximum(np.arange(30_000) - begins, 0)
+        watch = Watch(1e6)
+        assert len(watch.update_many(times, values)) <= told
+        assert watch.trend().drifting
