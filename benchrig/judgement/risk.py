@@ -47,7 +47,8 @@ def risks(ratio: float, rule: str, in_tolerance: float = IN_TOLERANCE) -> Risks:
     By Simpson's rule over the true value (JCGM 106:2012, 9.5). Raises `WindowError` for an unknown rule,
     `UncertaintyError` for a ratio that is not above 0 or a share that is not between 0 and 1.
     """
-    if not (math.isfinite(ratio) and ratio > 0.0 and 0.0 < in_tolerance < 1.0):
+    below_high = 0.5 + in_tolerance / 2.0  # of all units; a share that rounds to none or all has no spread either
+    if not (math.isfinite(ratio) and ratio > 0.0 and 0.5 < below_high < 1.0):
         raise UncertaintyError(
             f"A test uncertainty ratio of {ratio} for {in_tolerance} of the units in tolerance gives no risk.",
             next_step="Give a ratio above 0 and a share between 0 and 1.",
@@ -55,7 +56,7 @@ def risks(ratio: float, rule: str, in_tolerance: float = IN_TOLERANCE) -> Risks:
     # In units of half the window: limits at -1 and 1.
     doubt = 1.0 / (2.0 * ratio)
     guard = guard_band_of(doubt, rule)
-    sigma = 1.0 / NormalDist().inv_cdf(0.5 + in_tolerance / 2.0)
+    sigma = 1.0 / NormalDist().inv_cdf(below_high)
     wrong_pass = wrong_fail = undecided = 0.0
     for x, weight, inside in _units(sigma, guard + _REACH * doubt):
         passed = max(0.0, _between(-1.0 + guard, 1.0 - guard, x, doubt))
@@ -84,7 +85,7 @@ def _units(sigma: float, reach: float) -> Iterator[tuple[float, float, bool]]:
 
     Only those within `reach` of the upper limit: the lower one mirrors it, and no verdict about others is in doubt.
     """
-    far = max(1.0, min(1.0 + reach, _REACH * sigma))
+    far = 1.0 + min(reach, _REACH * sigma)
     for low, high, inside in ((max(0.0, 1.0 - reach), 1.0, True), (1.0, far, False)):
         step = (high - low) / _STEPS
         for i in range(_STEPS + 1):

@@ -78,10 +78,20 @@ def test_guard_bands_that_meet_pass_nothing() -> None:
 
 
 @pytest.mark.parametrize(
-    ("ratio", "share"), [(0.0, 0.95), (-1.0, 0.95), (math.nan, 0.95), (4.0, 0.0), (4.0, 1.0), (math.inf, 0.95)]
+    ("ratio", "share"),
+    [
+        (0.0, 0.95),
+        (-1.0, 0.95),
+        (math.nan, 0.95),
+        (4.0, 0.0),
+        (4.0, 1.0),
+        (math.inf, 0.95),
+        (4.0, 1e-17),
+        (4.0, 1.0 - 2.0**-53),
+    ],
 )
 def test_what_has_no_risk_is_refused(ratio: float, share: float) -> None:
-    """With the numbers in the message."""
+    """With the numbers in the message; so are shares that no double tells from none or all."""
     with pytest.raises(UncertaintyError, match=str(ratio)):
         risks(ratio, "simple", share)
 
@@ -93,14 +103,17 @@ def test_an_unknown_rule_is_refused() -> None:
 
 
 @example(ratio=30.0, share=0.25)
+@example(ratio=1e4, share=0.5)
+@example(ratio=1.0, share=0.05)
+@example(ratio=1e-3, share=0.999)
 @example(ratio=0.05, share=0.999)
 @given(ratio=st.floats(0.05, 1e4), share=st.floats(0.05, 0.999))
 @settings(max_examples=25, deadline=None)
 def test_what_is_passed_in_excess_is_what_reads_inside_in_excess(ratio: float, share: float) -> None:
     """Shares of all units: wrong passes less wrong fails is those that read inside less those that are inside.
 
-    Simple acceptance; what is read is normal with both variances added (any textbook). Also for poor units, and for
-    instruments so good that all doubt lies in a thousandth of the window.
+    Simple acceptance; what is read is normal with both variances added (any textbook). Also for poor units, for
+    instruments so good that all doubt lies in a thousandth of the window, and for some far too poor for it.
     """
     sigma, doubt = 1.0 / float(norm.ppf(0.5 + share / 2.0)), 1.0 / (2.0 * ratio)
     reads_inside = 2.0 * float(norm.cdf(1.0 / math.hypot(sigma, doubt))) - 1.0
