@@ -117,8 +117,8 @@ def loading_error(source_resistance: float, load: float) -> float:
 
 def _series(probe: Probe, made_for: float, resistance: float) -> float:
     """R_s: the whole resistance, tip to ground, less the lower leg's share of it."""
-    # A plain series resistor has exactly this much; half a percent is left for rounded data-sheet figures.
-    if not (probe.ratio > 1.0 and resistance <= 1.005 * probe.ratio * made_for):
+    plain = probe.ratio * made_for  # of a series resistor alone; half a percent is left for rounded data-sheet figures
+    if not (probe.ratio > 1.0 and resistance - plain <= 0.005 * plain):
         raise UncertaintyError(
             f"Probe {probe.name!r}: {resistance:g} ohm into an input of {made_for:g} ohm cannot divide by"
             f" {probe.ratio:g}.",
@@ -128,9 +128,10 @@ def _series(probe: Probe, made_for: float, resistance: float) -> float:
 
 
 def _meter_rows(shown: Estimate, accuracy: Accuracy, factor: float) -> list[Row]:
-    rows = [Row("meter specification", shown.value, rectangular(accuracy.limit(shown.value)), factor)]
+    rows = []
     if shown.uncertainty:
-        rows.insert(0, Row("repeated readings", shown.value, shown.uncertainty, factor, shown.dof))
+        rows.append(Row("repeated readings", shown.value, shown.uncertainty, factor, shown.dof))
+    rows.append(Row("meter specification", shown.value, rectangular(accuracy.limit(shown.value)), factor))
     if accuracy.resolution and not accuracy.counts and not accuracy.of_range:
         rows.append(Row("meter resolution", shown.value, rectangular(0.5 * accuracy.resolution), factor))
     return rows
