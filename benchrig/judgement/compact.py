@@ -12,15 +12,13 @@ import numpy as np
 
 from .series import Floats
 
-MOST_BLOCKS = 256
-
 
 class Compact:
-    """Readings of one channel, in rising time. `length` is how many readings a full block holds."""
+    """Readings of one channel, in rising time: fewer than 2 * `pairs` blocks, of `length` readings each."""
 
-    def __init__(self, most: int = MOST_BLOCKS) -> None:
-        # columns: time and value sums, least, greatest; most is even so that neighbours pair up
-        self._blocks = np.empty((most + most % 2, 4), dtype=np.float64)
+    def __init__(self, pairs: int = 128) -> None:
+        # columns: time and value sums, least, greatest
+        self._blocks = np.empty((2 * pairs, 4), dtype=np.float64)
         self._full = 0
         self.length = 1
         self.count = 0

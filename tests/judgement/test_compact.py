@@ -12,14 +12,14 @@ from benchrig.judgement.compact import Compact
 
 @given(
     count=st.integers(0, 3000),
-    most=st.sampled_from([2, 4, 7, 16]),
+    pairs=st.sampled_from([1, 2, 4, 8]),
     cuts=st.lists(st.integers(1, 500), min_size=1, max_size=9),
 )
 @settings(max_examples=100, deadline=None)
-def test_compact_keeps_means_and_every_extreme(count: int, most: int, cuts: list[int]) -> None:
+def test_compact_keeps_means_and_every_extreme(count: int, pairs: int, cuts: list[int]) -> None:
     """Whatever the length: block means are those of the readings, and nothing beyond them or within is lost."""
     values, times = 5.0 + np.random.default_rng(count).normal(size=count), 3.0 + 0.5 * np.arange(count)
-    one, many = Compact(most), Compact(most)
+    one, many = Compact(pairs), Compact(pairs)
     for t, v in zip(times.tolist(), values.tolist(), strict=True):
         one.add(t, v)
     start, turn = 0, 0
@@ -29,7 +29,7 @@ def test_compact_keeps_means_and_every_extreme(count: int, most: int, cuts: list
         start, turn = stop, turn + 1
     for compact in (one, many):
         blocks = count // compact.length
-        assert blocks < most + most % 2
+        assert blocks < 2 * pairs
         whole = values[: blocks * compact.length].reshape(blocks, compact.length)
         assert compact.series()[1] == pytest.approx(whole.mean(axis=1), rel=1e-12)
         assert compact.series()[0] == pytest.approx(times[: whole.size].reshape(whole.shape).mean(axis=1), rel=1e-12)
@@ -38,6 +38,15 @@ def test_compact_keeps_means_and_every_extreme(count: int, most: int, cuts: list
             assert (least.min(), greatest.max()) == (values.min(), values.max())
             assert least[:blocks] == pytest.approx(whole.min(axis=1), rel=0)
         assert compact.count == count
+
+
+def test_a_short_watch_is_kept_as_it_is() -> None:
+    """255 readings are 255 blocks, which a plot shows as they are; the next one halves them."""
+    compact, values = Compact(), np.arange(256.0)
+    compact.add_many(values[:255], values[:255])
+    assert compact.series()[1].tolist() == values[:255].tolist()
+    compact.add(255.0, 255.0)
+    assert compact.series()[1].tolist() == (0.5 + values[::2]).tolist()
 
 
 def test_compact_of_large_values_keeps_small_changes() -> None:
