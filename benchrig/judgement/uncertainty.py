@@ -164,9 +164,9 @@ def combined(parts: Floats, correlation: Floats | None = None) -> float:
 
 def effective_dof(parts: Sequence[float], dofs: Sequence[float]) -> float:
     """Welch-Satterthwaite: u_c^4 / sum(part^4 / dof), for independent parts (GUM G.4.1)."""
-    largest = max((abs(p) for p in parts), default=0.0)
-    if largest == 0.0:
+    if not any(parts):
         return math.inf
+    largest = max(abs(p) for p in parts)
     scaled = [p / largest for p in parts]  # the fourth powers of microvolts would run out of digits
     weight = math.fsum(p**4 / dof for p, dof in zip(scaled, dofs, strict=True))
     return math.fsum(p * p for p in scaled) ** 2 / weight if weight > 0.0 else math.inf

@@ -190,6 +190,32 @@ def test_far_tails_of_student_are_as_good(probability: float, dof: int) -> None:
     assert student_t(probability, dof) == pytest.approx(float(scipy_t.ppf(probability, dof)), rel=1e-6, abs=0.0)
 
 
+def exact_inside(t: float, dof: int) -> float:
+    """P(|T| < t) for an even `dof`: a finite sum (Abramowitz and Stegun 26.7.4, from memory)."""
+    angle, term = math.atan(t / math.sqrt(dof)), 1.0
+    terms = [term] + [term := term * (k - 1) / k * math.cos(angle) ** 2 for k in range(2, dof, 2)]
+    return math.sin(angle) * math.fsum(terms)
+
+
+@pytest.mark.parametrize(("probability", "left"), [(0.6, 5e-14), (0.8413, 1e-13), (0.977, 5e-13)])
+def test_series_of_many_degrees_of_freedom_has_its_printed_numbers(probability: float, left: float) -> None:
+    """Abramowitz and Stegun 26.7.5 (from memory) to the fourth power of 1 / dof: what is left falls with the fifth.
+
+    `left` is that of 202 degrees of freedom, the fewest that take the series here and have a finite sum.
+    """
+    for dof in (202, 404):
+        inside = exact_inside(student_t(probability, dof), dof)
+        assert inside == pytest.approx(2.0 * probability - 1.0, rel=0.0, abs=left * (202 / dof) ** 5 + 1e-14)
+
+
+@pytest.mark.parametrize("dof", [2, 10, 100, 200])
+def test_few_degrees_of_freedom_are_integrated_to_the_last_digits(dof: int) -> None:
+    """Abramowitz and Stegun 26.7.4 (from memory): near the median and far out."""
+    for probability in (0.5 + 1e-6, 0.6, 0.9, 0.999, 1.0 - 1e-6):
+        inside = exact_inside(student_t(probability, dof), dof)
+        assert inside == pytest.approx(2.0 * probability - 1.0, rel=0.0, abs=3e-14)
+
+
 def test_fractional_degrees_of_freedom_are_truncated() -> None:
     """GUM G.4.1: the next lower whole number, which is the safe side."""
     assert coverage_factor(0.95, 4.99) == coverage_factor(0.95, 4)
@@ -316,6 +342,8 @@ def test_effective_degrees_of_freedom() -> None:
     assert effective_dof([-2.0, 0.0], [4, 4]) == 4.0  # a contribution counts with either sign
     assert effective_dof([1e-90, 1e-90], [4, 4]) == pytest.approx(8.0)  # and however small its unit makes it
     assert effective_dof([], []) == math.inf
+    with pytest.raises(ValueError, match="shorter"):  # a part without its own would be left out of the sum
+        effective_dof([1.0, 1.0], [4])
 
 
 @given(parts=st.lists(st.tuples(st.floats(1e-9, 1e9), st.integers(1, 100)), min_size=1, max_size=6))
