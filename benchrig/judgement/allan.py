@@ -51,7 +51,7 @@ def allan(
             f"No {kind!r} at an interval of {interval} s.",
             next_step=f"A positive interval, and one of {', '.join(KINDS)}.",
         )
-    wanted = [1 << i for i in range((series.size // 2).bit_length())] if factors is None else list(factors)
+    wanted = [1 << i for i in range(series.size.bit_length())] if factors is None else list(factors)
     if any(m < 1 for m in wanted):
         raise SeriesError(f"Averaging factors {wanted} are not all positive.", next_step="Count from 1.")
     # The deviations ignore a constant; without it the running sum keeps the digits of the small changes.

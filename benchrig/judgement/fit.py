@@ -21,6 +21,7 @@ from .uncertainty import Estimate
 Floats = NDArray[np.float64]
 Columns = Callable[[float], Floats]  # rate -> design matrix of shape (n, k)
 
+_GRID = 40  # rates
 _GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
 
 
@@ -89,7 +90,7 @@ def solve(design: Floats, y: Floats) -> Linear:
 
 def fit_line(x: ArrayLike, y: ArrayLike) -> Line:
     """The straight line through (n,) points, n >= 3. Raises `SeriesError`, also where all x are the same."""
-    across, up = checked_values(x, 3), checked_values(y, 3)
+    across, up = checked_values(x), checked_values(y)
     if across.size != up.size or float(np.ptp(across)) == 0.0:
         raise SeriesError(
             f"{across.size} by {up.size} points from x = {across.min():g} to {across.max():g} make no line.",
@@ -110,7 +111,7 @@ def fit_rate(columns: Columns, y: ArrayLike, slowest: float, fastest: float) -> 
 
     Uncertainties are of the linearised curve, as a Gauss-Newton fit has them.
     """
-    series = checked_values(y, 3)
+    series = checked_values(y)
     rate = search_rate(lambda r: _squares(columns(r), series), slowest, fastest)
     flat = solve(columns(rate), series)
     step = 1e-5 * rate
@@ -121,11 +122,11 @@ def fit_rate(columns: Columns, y: ArrayLike, slowest: float, fastest: float) -> 
     return RateFit(Estimate(rate, whole.uncertainty(k), whole.dof), tuple(linear), whole.spread)
 
 
-def search_rate(cost: Callable[[float], float], slowest: float, fastest: float, points: int = 40) -> float:
+def search_rate(cost: Callable[[float], float], slowest: float, fastest: float) -> float:
     """The rate of least cost: best of a logarithmic grid, then golden section between its neighbours."""
-    grid = np.geomspace(slowest, fastest, points)
+    grid = np.geomspace(slowest, fastest, _GRID)
     best = int(np.argmin([cost(float(rate)) for rate in grid]))
-    low, high = math.log(grid[max(best - 1, 0)]), math.log(grid[min(best + 1, points - 1)])
+    low, high = math.log(grid[max(best - 1, 0)]), math.log(grid[min(best + 1, _GRID - 1)])
     return math.exp(_golden(lambda x: cost(math.exp(x)), low, high))
 
 

@@ -17,7 +17,7 @@ from .errors import SeriesError
 from .uncertainty import student_t
 
 Floats = NDArray[np.float64]
-LARGEST = 1e100  # beyond it squares leave the range of a double, and no instrument shows it
+LARGEST = 1e100  # squares and sums of them stay inside a double, and no instrument shows it
 MAD_TO_SPREAD = 1.482602  # 1 / Phi^-1(3/4): makes the median deviation a standard deviation for normal noise
 
 
@@ -40,10 +40,9 @@ def checked_values(values: ArrayLike, least: int = 1) -> Floats:
             f"{bad.size} of {series.size} readings are not finite, the first at index {bad[0]} ({series[bad[0]]}).",
             next_step="Leave out readings that are overloaded or missing.",
         )
-    if float(np.abs(series).max(initial=0.0)) > LARGEST:
-        raise SeriesError(
-            f"A reading is {series[np.abs(series).argmax()]}, beyond {LARGEST:g}.", next_step="Look at its unit."
-        )
+    huge = np.flatnonzero(np.abs(series) > LARGEST)
+    if huge.size:
+        raise SeriesError(f"A reading is {series[huge[0]]}, beyond {LARGEST:g}.", next_step="Look at its unit.")
     return series
 
 
@@ -91,10 +90,11 @@ def correlation_inflation(residuals: Floats, fitted: int = 1) -> float:
         return 1.0
     rho = autocorrelations(residuals)
     phi = float(rho[1])
-    phi = min(phi + (fitted + 3.0 * max(phi, 0.0)) / n if phi > 2.0 / math.sqrt(n) else phi, 1.0 - 2.0 / n)
-    pairs = rho[1 : 1 + 2 * ((rho.size - 1) // 2)].reshape(-1, 2).sum(axis=1)
+    by_chance = 2.0 / math.sqrt(n)  # white noise shows no more, 19 times in 20 (Bartlett 1946)
+    phi = min(phi + (fitted + 3.0 * phi) / n if phi > by_chance else phi, 1.0 - 2.0 / n)
+    pairs = rho[1:-1:2] + rho[2::2]
     # Geyer pairs from rho_0 on; here from rho_1, and what is summed ends where it is noise. So the total is at least 1.
-    ends = np.flatnonzero(pairs < 2.0 / math.sqrt(n))
+    ends = np.flatnonzero(pairs < by_chance)
     total = 1.0 + 2.0 * float(pairs[: ends[0] if ends.size else pairs.size].sum())
     return max((1.0 + phi) / (1.0 - phi), total)
 
@@ -119,20 +119,23 @@ def grubbs_critical(count: int, risk: float = 0.05) -> float:
     return (count - 1) / math.sqrt(count) * math.sqrt(t * t / (count - 2 + t * t))
 
 
-def grubbs_outlier(values: Sequence[float] | Floats, risk: float = 0.05) -> int | None:
-    """Index of the one reading that is too far from the others, or None. For a handful of readings."""
+def grubbs_outlier(values: Sequence[float] | Floats) -> int | None:
+    """Index of the one reading that is too far from the others at a risk of 5 %, or None. For a handful of readings."""
     series = checked_values(values, 3)
     away = np.abs(series - series.mean())
     spread = float(series.std(ddof=1))
     worst = int(np.argmax(away))
-    return worst if spread > 0.0 and away[worst] / spread > grubbs_critical(series.size, risk) else None
+    return worst if spread > 0.0 and away[worst] / spread > grubbs_critical(series.size) else None
 
 
 def quantum(values: Floats) -> float:
-    """The smallest step between readings if the series is made of such steps, 0 if it is not: a display's one count."""
+    """The smallest step between readings if the series is made of such steps, 0 if it is not: a display's one count.
+
+    It is where each value came four times on average and four steps or more are the smallest one, to 1 %.
+    """
     moves = np.abs(np.diff(values))
     moves = moves[moves > 0.0]
-    if moves.size < 4 or np.unique(values).size > values.size // 4:
+    if not moves.size or np.unique(values).size > values.size // 4:
         return 0.0
     least = float(moves.min())
     return least if np.count_nonzero(moves < 1.01 * least) >= 4 else 0.0

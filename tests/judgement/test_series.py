@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -14,8 +15,11 @@ from benchrig.judgement.errors import SeriesError
 from benchrig.judgement.fit import fit_line, solve
 from benchrig.judgement.series import (
     autocorrelations,
+    checked_series,
+    checked_values,
     correlation_inflation,
     grubbs_critical,
+    grubbs_outlier,
     lag_autocorrelation,
     quantum,
     step_noise,
@@ -68,6 +72,28 @@ def test_readings_that_do_not_leave_one_side_are_worth_about_one(n: int, worth: 
     assert correlation_inflation(np.ones(n)) == pytest.approx(worth)
 
 
+def echo(lag: int, size: float) -> Floats:
+    """A hundred residuals of which one comes back `lag` readings later: rho is `size` at this lag, 0 at all others."""
+    found = np.zeros(100)
+    found[30], found[30 + lag] = 1.0, (1.0 - math.sqrt(1.0 - 4.0 * size**2)) / (2.0 * size)
+    return found
+
+
+@pytest.mark.parametrize(
+    ("lag", "size", "worth"),
+    [
+        (1, 0.19, 1.19 / 0.81),  # taken as it is
+        (1, 0.21, 1.2263 / 0.7737),  # (1 + 3 * 0.21) / 100 too small
+        (2, 0.19, 1.0),
+        (2, 0.21, 1.42),
+    ],
+)
+def test_a_correlation_that_white_noise_shows_as_well_is_not_made_more_of(lag: int, size: float, worth: float) -> None:
+    """By hand: up to 2 / sqrt(n) = 0.2 (Bartlett 1946, from memory) no bias is undone and no sum goes on."""
+    assert autocorrelations(echo(lag, size))[lag] == pytest.approx(size)
+    assert correlation_inflation(echo(lag, size)) == pytest.approx(worth)
+
+
 def test_inflation_of_short_series_is_not_too_small() -> None:
     """Kendall 1954: rho_1 of 50 readings of phi = 0.6 is 0.056 low on average; the factor must have it back."""
     series = (wander(50, 0.6, seed) for seed in range(400))
@@ -84,9 +110,13 @@ def test_inflation_of_short_series_is_not_too_small() -> None:
         ([3, 3, 2, 2, 3, 3, 2, 2, 2, 2, 2, 2], 0.0),  # three moves are too few to tell
         ([1, 2, 3, 4, 5, 6, 7, 8], 0.0),  # as many values as readings: any line does that
         ([0, 0, 1, 1, 3, 3, 0, 0, 3, 3, 0, 0, 3, 3, 3, 3], 0.0),  # the smallest step came once
+        ([0, 0, 1, 1, -0.05, -0.05, 1, 1, -0.05, -0.05, 1, 1, -0.05, -0.05, 1, 1], 0.0),  # 5 % more is another step
+        ([0, 1, 0, 1, 2, 3, 3, 3, 3, 3, 3, 3, 3, 3, 3, 3], 1.0),
+        ([0, 1, 0, 1, 2, 3, 3, 3, 3, 3, 3, 3], 0.0),  # three readings for each value are too few
+        ([3] * 16, 0.0),  # no step at all
     ],
 )
-def test_one_count_of_a_display(values: list[int], count: float) -> None:
+def test_one_count_of_a_display(values: list[float], count: float) -> None:
     """The smallest step, where a few values and many steps of that size show that there is one."""
     assert quantum(np.array(values, dtype=float)) == count
 
@@ -146,6 +176,13 @@ def test_points_that_make_no_line_are_refused(x: list[float], y: list[float]) ->
         fit_line(x, y)
 
 
+def test_one_or_two_points_make_no_line_with_a_doubt() -> None:
+    with pytest.raises(SeriesError, match="1 by 1 points"):
+        fit_line([1.0], [1.0])
+    with pytest.raises(SeriesError, match="2 readings cannot carry 2 parameters"):
+        fit_line([1.0, 2.0], [1.0, 2.0])
+
+
 def test_more_parameters_than_readings_are_refused() -> None:
     with pytest.raises(SeriesError, match="3 readings cannot carry 3 parameters"):
         solve(np.eye(3), np.ones(3))
@@ -161,6 +198,30 @@ def test_a_column_of_zeros_takes_no_part() -> None:
 def test_two_readings_hold_no_outlier() -> None:
     with pytest.raises(SeriesError, match="2 readings"):
         grubbs_critical(2)
+    with pytest.raises(SeriesError, match="2 readings"):
+        grubbs_outlier([1.0, 1.0])
+
+
+def test_one_of_five_that_differs_is_an_outlier() -> None:
+    """By hand: G is (n - 1) / sqrt(n) = 1.789, with n - 1 in the spread; the table has 1.715."""
+    assert grubbs_outlier([0.0, 0.0, 1.0, 0.0, 0.0]) == 2
+
+
+def test_one_reading_is_a_series_and_none_is_not() -> None:
+    assert [column.tolist() for column in checked_series([0.0], [5.0])] == [[0.0], [5.0]]
+    assert checked_values([5.0]).tolist() == [5.0]
+    with pytest.raises(SeriesError, match="0 readings"):
+        checked_series([], [])
+    with pytest.raises(SeriesError, match="0 readings"):
+        checked_values([])
+
+
+def test_the_largest_reading_is_taken_and_the_next_double_is_refused() -> None:
+    """1e100 either way; the first one beyond it is told."""
+    assert checked_values([1e100, -1e100]).tolist() == [1e100, -1e100]
+    for beyond in (math.nextafter(1e100, math.inf), -math.nextafter(1e100, math.inf)):
+        with pytest.raises(SeriesError, match=re.escape(f"A reading is {beyond}, beyond 1e+100")):
+            checked_values([1.0, beyond, 2e100])
 
 
 def test_allan_of_white_noise_falls_with_the_root_of_time() -> None:
