@@ -26,6 +26,8 @@ HEADER_LIMIT = 4096  # bytes before the # of a block: some families send a whole
 STRAY_LIMIT = 1 << 20  # bytes kept while waiting for the answer to a mark
 
 _BLOCK_HEADER = re.compile(rb"#(?:0|([1-9])|\((\d{1,12})\))")
+_LONGEST = 15  # bytes of a header: #(, 12 digits and )
+_BLANKS = re.compile(rb"\s+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,11 +141,12 @@ class Conversation:
         return (len(self._block.payload), self._block.length) if self._block else (0, 0)
 
     def _open_block(self) -> None:
-        """Look for a whole block header at the front of the buffer."""
+        """Look for a whole block header at the front of the buffer, behind blanks and blank lines."""
+        if blanks := _BLANKS.match(self._buffer):
+            self._drop(blanks.end())
         start = self._buffer.find(b"#")
-        end = self._buffer.find(b"\n")
-        if start < 0 or 0 <= end < start:
-            self._not_a_block(end)
+        if start < 0 or b"\n" in self._buffer[:start]:
+            self._not_a_block()
             return
         header = self._block_length(start)
         if header is None:
@@ -155,23 +158,20 @@ class Conversation:
         self._block = _Filling(length, words)
         self._buffer += self._block.fill(rest)
 
-    def _not_a_block(self, end: int) -> None:
-        if end >= 0 and not self._buffer[:end].strip():
-            self._drop(end + 1)
-            self._open_block()
-        elif end >= 0:
-            raw = self._raw_line() or b""
+    def _not_a_block(self) -> None:
+        raw = self._raw_line()
+        if raw is not None:
             self._owed = ""
             raise FrameError(f"A block was asked for, but the answer is the line {_shown(raw)[:80]!r}.")
-        elif len(self._buffer) > HEADER_LIMIT:
+        if len(self._buffer) > HEADER_LIMIT:
             raise self._refuse(f"No block begins within {HEADER_LIMIT} bytes.")
 
     def _block_length(self, start: int) -> tuple[int, int] | None:
         """Where the payload begins and how long it is; None while the header is not whole."""
-        head = bytes(self._buffer[start : start + 16])
+        head = bytes(self._buffer[start : start + _LONGEST])
         match = _BLOCK_HEADER.match(head)
         if not match:
-            if len(head) < 2 or (head[1:2] == b"(" and b")" not in head and len(head) < 16):
+            if len(head) < 2 or (head[1:2] == b"(" and b")" not in head and len(head) < _LONGEST):
                 return None
             raise self._refuse("The block header is not #, a digit and a length.", head)
         if match[2]:
@@ -194,7 +194,7 @@ class Conversation:
         if not self._indefinite:
             raise self._refuse("A block without a length cannot be read safely from a stream.")
         end = self._buffer.find(b"\n", body)
-        return None if end < 0 else (body, end - body)
+        return None if end < body else (body, end - body)
 
     def _refuse(self, words: str, frame: bytes = b"") -> FrameError:
         self._drop()
@@ -253,9 +253,6 @@ class _Filling:
     def fill(self, data: bytes) -> bytes:
         """Take what belongs to the block; returns the rest. Grows with what comes: a lying length costs nothing."""
         missing = self.missing
-        if len(data) <= missing:
-            self.payload += data
-            return b""
         self.payload += memoryview(data)[:missing]
         return data[missing:]
 

@@ -241,11 +241,21 @@ def test_a_line_in_place_of_a_block_is_told_shortly_and_the_talk_goes_on() -> No
 
 def test_a_line_before_the_block_is_the_answer_though_a_block_comes_after_it() -> None:
     """The # belongs to something else."""
+    for before in (b"ERR\n", b"\nERR\n"):
+        talk = asked("CURV?")
+        talk.receive(before + b"#11x\n")
+        with pytest.raises(FrameError, match="'ERR'"):
+            talk.block()
+        assert not talk.in_step
+
+
+def test_any_number_of_blank_lines_may_come_before_a_block() -> None:
+    """A line under a break looks like that."""
     talk = asked("CURV?")
-    talk.receive(b"ERR\n#11x\n")
-    with pytest.raises(FrameError, match="'ERR'"):
-        talk.block()
-    assert not talk.in_step
+    talk.receive(b"\r\n" * 5000)
+    assert talk.block() is None
+    talk.receive(b"\n" * 5000 + b" :CURV #11x\n")
+    assert talk.block() == Block(bytearray(b"x"), ":CURV")
 
 
 @pytest.mark.parametrize(
@@ -254,6 +264,7 @@ def test_a_line_before_the_block_is_the_answer_though_a_block_comes_after_it() -
         (b"#X", "The block header is not #, a digit and a length."),
         (b"#(x)", "The block header is not #, a digit and a length."),
         (b"#(1234567890123)", "The block header is not #, a digit and a length."),
+        (b"#(1234567890123", "The block header is not #, a digit and a length."),
         (b"#3a12", "The block length is not a number."),
         (b"#2a", "The block length is not a number."),
         (b"#0abc\n", "A block without a length cannot be read safely from a stream."),
@@ -267,7 +278,7 @@ def test_a_bad_block_header_is_told_in_words_and_nothing_of_it_is_kept(data: byt
     with pytest.raises(FrameError) as refused:
         talk.block()
     assert refused.value.message.startswith(words)
-    assert refused.value.frame == (data[:16] if words.startswith("The block") else b"")
+    assert refused.value.frame == (data[:15] if words.startswith("The block") else b"")
     assert (talk.owed, talk.in_step) == ("", False)
     assert talk.block() is None
     talk.back_in_step()
@@ -287,11 +298,18 @@ def test_a_header_that_may_still_become_whole_is_waited_for(data: bytes) -> None
     assert talk.owed == "X?"
 
 
+def test_a_bracketed_length_may_have_twelve_digits() -> None:
+    talk = asked()
+    talk.receive(b"#(000000000003)abc\n")
+    assert talk.block() == Block(bytearray(b"abc"))
+
+
 def test_lines_that_came_together_after_a_piece_are_each_found() -> None:
-    """However far the search for an end had gone before."""
+    """However far the search for an end had gone before; what was searched is not searched again."""
     talk = asked()
     talk.receive(b"       ")
     assert talk.line() is None
+    assert talk._searched == 7
     talk.receive(b"\n1\n")
     assert talk.line() == Line("1")
     talk.give_up()
@@ -373,3 +391,25 @@ def test_noise_while_a_mark_is_awaited_costs_no_memory() -> None:
     assert len(talk._buffer) == 0
     talk.receive(b"\n1\n")
     assert (talk.marked(), talk.marked()) == (False, True)
+
+
+def test_a_line_that_ends_before_the_noise_is_kept_though_the_noise_is_longer_than_the_limit() -> None:
+    """Blank or not: the answer to the mark may be that line, and the owed answer too."""
+    talk = Conversation()
+    talk.mark()
+    talk.receive(b"\n" + b"z" * STRAY_LIMIT)
+    assert talk.marked() is False
+    assert len(talk._buffer) == STRAY_LIMIT
+    talk = asked()
+    talk.receive(b"\n" + b"z" * LINE_LIMIT)
+    assert talk.owed == "X?"
+
+
+def test_what_came_late_is_forgotten_once_nothing_old_can_come() -> None:
+    talk = asked()
+    talk.give_up()
+    talk.receive(b"late\n")
+    talk.back_in_step()
+    assert talk.in_step
+    talk.ask("Y?")
+    assert talk.line() is None
