@@ -11,6 +11,7 @@ The lead needs DTR on and RTS off; 7N2 at 600, 1200, 2400 or 9600 baud by model.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import replace
@@ -36,7 +37,7 @@ _UNITS = {
     "ohm": ("", "ohm"), "kohm": ("k", "ohm"), "mohm": ("M", "ohm"),
     "pf": ("p", "F"), "nf": ("n", "F"), "uf": ("u", "F"),
     "hz": ("", "Hz"), "khz": ("k", "Hz"), "mhz": ("M", "Hz"),
-    "c": ("", "degC"), "f": ("", "degF"),
+    "c": ("", "degC"),
     "db": ("", "dB"), "dbm": ("", "dBm"), "w": ("", "W"),
     "": ("", "1"),
 }  # fmt: skip
@@ -86,15 +87,15 @@ def decode(frame: bytes) -> Reading:
 
 
 def _unit(frame: bytes, mode: str) -> tuple[str, str]:
-    written = frame[9:13].decode("ascii").strip()
-    if written.lower() not in _UNITS:
-        raise FrameError(f"Unit {written!r} is not known.", frame=frame)
+    written = frame[9:].decode("ascii").strip()
     if written.lower() == "f":  # farad or Fahrenheit: only the mode can tell
         if mode in _TEMPERATURE:
             return "", "degF"
         if mode == "CA":
             return "", "F"
         raise FrameError("The unit F is farad or Fahrenheit, and the mode does not say which.", frame=frame)
+    if written.lower() not in _UNITS:
+        raise FrameError(f"Unit {written!r} is not known.", frame=frame)
     return _UNITS[written.lower()]
 
 
@@ -208,15 +209,16 @@ class Polled14Meter:
 
         One that did not may be lost or later still; so its question is kept in mind for one more reading.
         """
-        end = self._unanswered[-1] + 2 * self._interval if self._unanswered else 0.0
         for _ in range(_MOST_LOOKS):
-            data = self._link.read(max(self._clock.now(), min(deadline, end)))
+            data = self._link.read(max(self._clock.now(), min(deadline, self._owed_until())))
             if not data:
                 break
             for _ in self._framer.feed(data):
                 self._unanswered = self._unanswered[1:]
-                end = end if self._unanswered else 0.0
-        if self._clock.now() >= end:
+        if self._clock.now() >= self._owed_until():
             self._unanswered = [] if self._doubted else self._unanswered[:1]
             self._doubted = bool(self._unanswered)
         self._framer.clear()
+
+    def _owed_until(self) -> float:
+        return self._unanswered[-1] + 2 * self._interval if self._unanswered else -math.inf
