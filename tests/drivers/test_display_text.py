@@ -67,3 +67,17 @@ def test_a_change_of_range_is_marked_once_and_overload_says_nothing_of_it() -> N
     assert told == [
         Flag.DC, Flag.DC, Flag.OVERLOAD, Flag.DC, changed, Flag.OVERLOAD, Flag.DC, Flag.RANGE_CHANGED, Flag.NONE,
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("shown", "judged"),
+    [
+        (Reading(50.0, "%", flags=Flag.HOLD, resolution=0.1, text="50.0 %"), (0.5, "1", Flag.HOLD, 0.001, "50.0 %")),
+        (Reading(None, "%", flags=Flag.OVERLOAD, text="OL %"), (None, "1", Flag.OVERLOAD, None, "OL %")),
+        (Reading(50.0, "V", flags=Flag.DC, resolution=0.1, text="50.0 V"), (50.0, "V", Flag.DC, 0.1, "50.0 V")),
+    ],
+)
+def test_percent_is_judged_as_a_fraction_and_keeps_its_text(shown: Reading, judged: tuple[object, ...]) -> None:
+    """50 % is one half; other units stay as they are."""
+    found = display.as_fraction(shown)
+    assert (found.value, found.unit, found.flags, found.resolution, found.text) == judged

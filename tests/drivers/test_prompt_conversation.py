@@ -8,7 +8,7 @@ import pytest
 from benchrig.drivers.prompt import LINE, PromptMeter
 
 from benchrig.clock import SimClock
-from benchrig.errors import InstrumentError, LinkTimeout, WrongFunction
+from benchrig.errors import FileError, InstrumentError, LinkTimeout, WrongFunction
 from benchrig.instruments import Function, Identity, LineSettings
 from benchrig.readings import Flag
 
@@ -338,3 +338,8 @@ def test_noise_without_a_prompt_costs_no_memory() -> None:
     with pytest.raises(LinkTimeout):
         read(it, clock)
     assert len(it._buffer) == 4096
+
+
+def test_an_option_it_has_not_is_refused_by_the_name_of_the_driver() -> None:
+    with pytest.raises(FileError, match="Driver prompt has no option 'time'"):
+        meter(time=1.0)
