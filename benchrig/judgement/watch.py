@@ -240,9 +240,10 @@ class Watch:
         """Level and spreads from readings that may hold a dip or a step: medians throughout."""
         self._learn = 0
         if first:  # after a step the spreads are known better than a few blocks could say
-            sums = np.concatenate(([0.0], np.cumsum(values - values[0])))
+            away = values - values[0]
+            sums = np.concatenate(([0.0], np.cumsum(away)))
             before = (sums[_JUST_BEFORE:-1] - sums[: -_JUST_BEFORE - 1]) / _JUST_BEFORE
-            self._dip_variance = _robust_variance(values[_JUST_BEFORE:] - values[0] - before)
+            self._dip_variance = _robust_variance(away[_JUST_BEFORE:] - before)
             whole = values.size - values.size % BLOCK
             medians = np.median(values[:whole].reshape(-1, BLOCK), axis=1)
             # A median of BLOCK readings has pi / 2 times the variance of their mean; a difference of two, twice.

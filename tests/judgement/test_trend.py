@@ -12,10 +12,11 @@ from scipy.signal import lfilter
 from scipy.stats import linregress
 
 import benchrig.judgement as package
+from benchrig.judgement.errors import SeriesError
 from benchrig.judgement.series import (
     quantum,
 )
-from benchrig.judgement.trend import drift
+from benchrig.judgement.trend import MOST_STEPS, drift, find_excursions
 
 Floats = NDArray[np.float64]
 
@@ -174,6 +175,7 @@ def test_stable_means_surely_flatter_than_the_limit() -> None:
     assert not noisy.below(5e-3)
     assert quiet.below(5e-3)
     assert not drift(t, 0.01 * t + white(100, 1, 1e-3)).below(5e-3)
+    assert not quiet.below(quiet.fastest)
 
 
 def test_a_warm_up_that_still_moves_is_not_stable() -> None:
@@ -255,6 +257,66 @@ def test_what_is_back_after_five_readings_was_an_excursion(readings: int, steps:
     assert [(e.start, e.stop, e.readings) for e in found.excursions] == (
         [] if steps else [(100.0, 99.0 + readings, readings)]
     )
+
+
+def test_an_excursion_is_as_large_as_its_farthest_reading() -> None:
+    """Down by 1, 3 and 2 V: the size is that of the second, with its sign."""
+    y = white(200, 5, 0.01)
+    y[100:103] -= (1.0, 3.0, 2.0)
+    [dip] = drift(np.arange(200.0), y).excursions
+    assert (dip.start, dip.stop) == (100.0, 102.0)
+    assert dip.size == pytest.approx(-3.0, abs=0.05)
+
+
+def test_a_trip_of_more_than_five_readings_is_no_excursion_whatever_its_course() -> None:
+    """Four readings up and four down at once: eight away, though their median is the level."""
+    y = white(200, 5, 0.01)
+    y[100:104] += 1.0
+    y[104:108] -= 1.0
+    assert drift(np.arange(200.0), y).excursions == ()
+
+
+def test_excursions_in_noise_are_no_more_than_one_series_in_a_hundred_has() -> None:
+    """The expectation itself, of 600 series."""
+    seen = sum(bool(find_excursions(np.arange(400.0), white(400, seed))[0]) for seed in range(600))
+    assert 0 < seen <= 6
+
+
+@pytest.mark.parametrize("steps", [(6,), (7,), (194,), (193,), (6, 194), (100, 106), (100, 106, 112)])
+def test_steps_are_told_apart_from_six_readings_on(steps: tuple[int, ...]) -> None:
+    """From an end of the record and from each other: one more than the longest excursion."""
+    y = white(200, 5, 0.01)
+    for at in steps:
+        y[at:] += 1.0
+    found = drift(np.arange(200.0), y)
+    assert found.steps == tuple(map(float, steps))
+    assert found.step_sizes == pytest.approx([1.0] * len(steps), abs=0.05)
+
+
+@pytest.mark.parametrize("steps", [(196,), (195,), (5,), (100, 103, 106, 109), (100, 105)])
+def test_steps_nearer_than_six_readings_are_told_where_they_could_be(steps: tuple[int, ...]) -> None:
+    """In so few readings nobody can tell a new level from a trip: no step has fewer than six on either side."""
+    y = white(200, 5, 0.01)
+    for at in steps:
+        y[at:] += 1.0
+    found = drift(np.arange(200.0), y).steps
+    assert found
+    assert min(np.diff((0.0, *found, 200.0))) >= 6.0
+
+
+def test_more_levels_than_the_most_steps_are_wander() -> None:
+    """Thirty levels of fifty readings: the search ends, and what it left over makes the slope as doubtful as it is."""
+    levels = np.cumsum(np.random.default_rng(7).uniform(1.0, 3.0, size=30) ** 3)
+    found = drift(np.arange(1500.0), np.repeat(levels, 50) + white(1500, 5, 0.01))
+    assert len(found.steps) <= MOST_STEPS
+    assert found.inflation > 50.0
+    assert found.slope == pytest.approx((levels[-1] - levels[0]) / 1450.0, abs=3.0 * found.slope_uncertainty)
+
+
+def test_two_readings_have_no_trend() -> None:
+    """A line through two points has no doubt, which would be a lie."""
+    with pytest.raises(SeriesError, match="at least 3"):
+        drift([0.0, 1.0], [5.0, 5.1])
 
 
 def test_the_package_offers_the_public_names_and_no_others() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -163,3 +165,63 @@ def test_a_drift_is_no_string_of_steps(sigmas: float, begins: int, told: int) ->
         watch = Watch(1e6)
         assert len(watch.update_many(times, values)) <= told
         assert watch.trend().drifting
+
+
+def test_the_first_verdict_comes_with_the_last_reading_to_learn_from() -> None:
+    """The dip is a hundred readings old by then; it is told once."""
+    values, watch = noise(LEARN), Watch(1e6)
+    values[900] -= 1.0
+    assert feed(watch, values[:-1]) == ()
+    [dip] = watch.update(INTERVAL * LEARN, float(values[-1]))
+    assert _start(dip) == pytest.approx(90.0)
+
+
+def test_a_dip_across_the_end_of_a_batch_is_told_by_the_next() -> None:
+    """It is over with the first reading of a quiet batch, and told then, not when something else happens."""
+    values, watch = noise(4000), Watch(1e6)
+    values[2998:3001] -= 1.0
+    assert feed(watch, values[:3000]) == ()
+    [dip] = watch.update_many(INTERVAL * np.arange(3000, 3100), values[3000:3100])
+    assert isinstance(dip, Excursion)
+    assert (dip.readings, dip.stop) == (3, pytest.approx(300.0))
+
+
+@pytest.mark.parametrize("level", [5.0, -5.0, 1e6, -1e-6])
+def test_the_last_digit_of_a_double_is_no_event(level: float) -> None:
+    """A perfect level, one reading of it one rounding off, and one a billionth off, which is a dip."""
+    values = np.full(4000, level)
+    values[2000] = np.nextafter(level, 0.0)
+    values[3000] *= 1.0 + 1e-9
+    assert [_start(event) for event in feed(Watch(1e6), values)] == pytest.approx([300.0])
+
+
+class _Counting(Watch):
+    """Counts the readings that are taken one by one."""
+
+    singly = 0
+
+    def _take(self, time: float, value: float) -> Iterator[Event]:
+        self.singly += 1
+        return super()._take(time, value)
+
+
+@pytest.mark.parametrize("level", [5.0, -5.0])
+@pytest.mark.parametrize("slope", [0.0, 0.001])
+def test_a_quiet_batch_is_taken_at_once(level: float, slope: float) -> None:
+    """Not one reading of a quiet hour goes the slow way, nor on a slope of a tenth of the noise per block."""
+    watch = _Counting(1e6)
+    values = noise(40_000, level=level) + slope / BLOCK * np.arange(40_000)
+    feed(watch, values[:4000])
+    watch.singly = 0
+    assert watch.update_many(INTERVAL * np.arange(4032, 39_872), values[4032:39_872]) == ()
+    assert watch.singly == 0
+
+
+def test_a_level_that_is_behind_a_new_drift_widens_nothing() -> None:
+    """Where a drift of 5 % of the noise per block begins, the level is behind until the slope is known; a step of twice
+    the noise in that time is still told within a dozen readings.
+    """
+    values = noise(12_000, seed=3) + 0.01 * 0.05 / BLOCK * np.maximum(np.arange(12_000) - 8000, 0)
+    values[10_000:] += 0.02
+    [step] = feed(Watch(1e5), values[:10_012])
+    assert _start(step) == pytest.approx(1000.0, abs=0.6)
