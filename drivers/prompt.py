@@ -122,17 +122,13 @@ class PromptMeter:
 
     def read(self, deadline: float) -> Reading:
         """The next completed measurement; one that may have begun before this call says so by its aperture."""
-        if self._setup is None:
-            self.select(Function.DC_VOLTAGE)
+        setup = self._setup or self._apply(_Setup(Function.DC_VOLTAGE, None, "M"))
         reading = self._measure(deadline)
-        if not reading.unit or not self._same_function(reading):
+        if not knob.fits(setup.function, reading):  # nor does a number without a unit
             self.restore()
             reading = self._measure(deadline)
-        knob.check(self._setup.function if self._setup else None, reading, self._name())
+        knob.check(setup.function, reading, self._name())
         return self._steps.marked(reading)
-
-    def _same_function(self, reading: Reading) -> bool:
-        return self._setup is None or knob.fits(self._setup.function, reading)
 
     def _measure(self, deadline: float) -> Reading:
         sent = self._clock.now()
@@ -144,7 +140,7 @@ class PromptMeter:
             self._look_at_panel()
         return replace(reading, time=now, aperture=now - sent, flags=reading.flags | self._flags)
 
-    def _apply(self, setup: _Setup) -> None:
+    def _apply(self, setup: _Setup) -> _Setup:
         self._command("REMS")
         self._command("FORMAT 2")
         self._command(_FUNCTIONS[setup.function])
@@ -159,12 +155,13 @@ class PromptMeter:
             )
         self._setup = setup
         self._look_at_panel()
+        return setup
 
     def _look_at_panel(self) -> None:
         """Hold, relative, min/max and dB are keys on the panel; any of them makes the number another thing."""
         looked_at, self._looked_at = self._clock.now(), -math.inf  # one that fails is due again at once
         lines = self._command("MOD?").lines
-        modifiers = round(answers.number(lines[0] if lines else "").value or 0.0)
+        modifiers = round(answers.number("\n".join(lines)).value or 0.0)
         self._flags = Flag.NONE
         for bit, flag in _MODIFIERS.items():
             if modifiers & bit:

@@ -174,9 +174,10 @@ def test_what_a_key_on_the_panel_makes_of_the_number_is_marked(modifiers: int, f
 
 
 def test_a_panel_that_says_nothing_of_its_keys_is_no_panel_without_keys() -> None:
-    it, _, clock = meter({"MOD?": "=>"})
-    with pytest.raises(InstrumentError, match="is not a number"):
-        read(it, clock)
+    for answer in ("=>", "4\r\n0\r\n=>"):
+        it, _, clock = meter({"MOD?": answer})
+        with pytest.raises(InstrumentError, match="is not a number"):
+            read(it, clock)
 
 
 def test_the_panel_is_looked_at_again_after_one_second() -> None:
@@ -276,11 +277,11 @@ def test_another_meter_on_the_lead_is_noticed() -> None:
 def test_a_meter_that_prints_by_itself_is_talked_to_after_five_seconds() -> None:
     """It never falls silent; what it printed till then is thrown away."""
     it, line, clock = meter()
-    line.coming = [(0.1875 * n, b"+9.9999E+0\r\n") for n in range(1, 100)]
+    line.coming = [(0.125 * n, b"+9.9999E+0\r\n") for n in range(1, 100)]
     with pytest.raises(InstrumentError, match="identity"):
         it.identify()  # what it printed after that stands before its answer
-    assert line.sent == [CTRL_C, "*IDN?", "*IDN?"]
-    assert clock.now() == 27 * 0.1875 + 2 * TAKES
+    assert line.sent == [CTRL_C, "*IDN?"]
+    assert clock.now() == 5.0 + TAKES
 
 
 def test_a_long_clearing_takes_no_time_from_the_question_after_it() -> None:
@@ -343,3 +344,31 @@ def test_noise_without_a_prompt_costs_no_memory() -> None:
 def test_an_option_it_has_not_is_refused_by_the_name_of_the_driver() -> None:
     with pytest.raises(FileError, match="Driver prompt has no option 'time'"):
         meter(time=1.0)
+
+
+def test_what_came_unasked_is_cleared_away_before_the_next_question() -> None:
+    """Alone on the line, or behind an answer: the next answer would be taken for the one after it."""
+    it, line, clock = meter()
+    read(it, clock)
+    line.coming.append((clock.now() + TAKES, b"=>\r\n"))
+    clock.sleep_until(clock.now() + 2 * TAKES)
+    del line.sent[:]
+    read(it, clock)
+    assert line.sent == [CTRL_C, "*IDN?", MEASURE]
+    it, line, clock = meter()
+    read(it, clock)
+    line.answers[MEASURE] = "VDC;1;+1.5000E+0 VDC\r\n=>\r\n=>"
+    read(it, clock)
+    del line.sent[:]
+    read(it, clock)
+    assert line.sent[:3] == [CTRL_C, "*IDN?", MEASURE]
+
+
+def test_a_measurement_has_until_its_deadline() -> None:
+    it, line, clock = meter()
+    read(it, clock)
+    line.answers[MEASURE] = None
+    for patience in (0.5, 2.5):
+        with pytest.raises(LinkTimeout):
+            it.read(deadline := clock.now() + patience)
+        assert clock.now() == deadline
