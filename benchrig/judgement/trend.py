@@ -237,13 +237,12 @@ def _step_gains(basis: Floats, residuals: Floats, present: tuple[int, ...]) -> F
 def _best_tau(when: Floats, values: Floats, model: _Model) -> float:
     """Time constant of least squares: from two readings to three times the record."""
     basis, _ = np.linalg.qr(replace(model, tau=None).design(when))
-    residuals = values - basis @ (basis.T @ values)
 
     def cost(rate: float) -> float:
         decay = np.exp(-when * rate)
-        decay -= basis @ (basis.T @ decay)
+        decay -= basis @ (basis.T @ decay)  # at right angles to all else, so it does not see what else the values hold
         length = float(decay @ decay)
-        return -(float(decay @ residuals) ** 2) / length if length > 1e-12 * when.size else 0.0
+        return -(float(decay @ values) ** 2) / length if length > 1e-12 * when.size else 0.0
 
     span = float(when[-1])
     return 1.0 / search_rate(cost, 1.0 / (3.0 * span), 0.5 * (when.size - 1) / span)
@@ -281,7 +280,7 @@ def _sureness(model: _Model, found: Linear, floor: float) -> list[float]:
 
 
 def _abruptness(values: Floats, at: int, floor: float) -> float:
-    """How far the change of level at one place stands out from the changes everywhere else, over the best window.
+    """How far the change of level at one place stands out from the changes everywhere, over the best window.
 
     Wander changes as much in other places; a step does not. Endless for a record too short to tell.
     """
@@ -289,9 +288,9 @@ def _abruptness(values: Floats, at: int, floor: float) -> float:
     sums = np.concatenate(([0.0], np.cumsum(values)))
     while window <= n // 16:
         change = (sums[2 * window :] - 2.0 * sums[window:-window] + sums[: -2 * window]) / window
-        here = min(max(at - window, 0), change.size - 1)
-        elsewhere = np.concatenate((change[: max(0, here - window)], change[here + window :]))
-        stands_out = abs(float(change[here] - np.median(elsewhere))) / (robust_spread(elsewhere) + floor)
+        here = float(change[min(max(at - window, 0), change.size - 1)])
+        # The step itself is in an eighth of the changes at most: too few for a median.
+        stands_out = abs(here) / (robust_spread(change) + floor)
         best = stands_out if math.isinf(best) else max(best, stands_out)
         window *= 2
     return best

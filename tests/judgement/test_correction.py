@@ -210,7 +210,7 @@ def test_reading_beyond_the_range_is_refused() -> None:
         (Probe("hv", 1000.0, None, 10e6), 11e6, "the probe's resistance is not given"),
         (Probe("hv", 100.0, 1e9, 1e6), 10e6, "cannot divide by 100"),
         (Probe("hv", 1.0, 1e6, 1e6), 10e6, "cannot divide by 1"),
-        (Probe("hv", 1000.0, 10.1e9, 10e6), 11e6, "cannot divide by 1000"),  # 1 % more than a plain series resistor
+        (Probe("hv", 1000.0, 10.051e9, 10e6), 11e6, "cannot divide by 1000"),  # over 0.5 % more than a plain resistor
     ],
 )
 def test_factors_that_cannot_be_known_are_refused(probe: Probe, input_resistance: float | None, words: str) -> None:

@@ -64,7 +64,7 @@ def test_readings_that_go_to_and_fro_count_no_less_than_white_ones() -> None:
     assert correlation_inflation(np.tile([1.0, -1.0], 25)) == 1.0
 
 
-@pytest.mark.parametrize(("n", "worth"), [(3, 1.0), (4, 3.5), (10, 9.0)])
+@pytest.mark.parametrize(("n", "worth"), [(3, 1.0), (4, 3.5), (5, 4.0), (10, 9.0)])
 def test_readings_that_do_not_leave_one_side_are_worth_about_one(n: int, worth: float) -> None:
     """By hand, rho_k = 1 - k / n. Three less one fitted say nothing; of four the pair 3/4 + 1/2 counts; phi ends at
     1 - 2 / n, where n readings are worth n / (n - 1).
@@ -214,6 +214,8 @@ def test_one_reading_is_a_series_and_none_is_not() -> None:
         checked_series([], [])
     with pytest.raises(SeriesError, match="0 readings"):
         checked_values([])
+    with pytest.raises(SeriesError, match="2 times for 1 readings"):
+        checked_series([0.0, 1.0], [5.0])
 
 
 def test_the_largest_reading_is_taken_and_the_next_double_is_refused() -> None:

@@ -84,6 +84,22 @@ def test_a_second_dip_near_the_least_does_not_draw_the_search():
     )
 
 
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+def test_only_rates_beside_the_best_of_the_grid_are_asked_again(side):
+    """Forty rates, here the powers of two: the best is 2^20 with a crooked dip 0.7 beside it."""
+    asked = []
+
+    def cost(rate):
+        asked.append(np.log2(rate))
+        away = side * (asked[-1] - 20.0) - 0.7
+        return max(-away, 3.0 * away)
+
+    assert np.log2(search_rate(cost, 1.0, 2.0**39)) == pytest.approx(20.0 + 0.7 * side, abs=1e-6)
+    assert asked[:40] == pytest.approx(range(40))
+    assert min(asked[40:]) > 19.0
+    assert max(asked[40:]) < 21.0
+
+
 # Means and correlation: NIST StRD univariate sets.
 
 MAVRO = 2.0 + 1e-5 * np.array(

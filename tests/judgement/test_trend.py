@@ -319,6 +319,27 @@ def test_two_readings_have_no_trend() -> None:
         drift([0.0, 1.0], [5.0, 5.1])
 
 
+@pytest.mark.parametrize("pace", [1e-4, 1e4])
+def test_the_pace_of_the_readings_changes_nothing_but_the_unit_of_time(pace: float) -> None:
+    """Ten thousand readings a second, or eight a day: slope and time constant follow, sizes stay."""
+    t = np.arange(600.0)
+    y = np.exp(-t / 40.0) + 0.001 * t + 0.3 * (t >= 400.0) + white(600, 6, 0.01)
+    found, paced = drift(t, y), drift(pace * t, y)
+    assert found.warm_up_tau == pytest.approx(40.0, rel=0.1)
+    assert found.warm_up_tau is not None
+    assert paced.warm_up_tau == pytest.approx(pace * found.warm_up_tau, rel=1e-5)
+    assert paced.slope == pytest.approx(found.slope / pace, rel=1e-5)
+    assert paced.steps == (pytest.approx(400.0 * pace),)
+    assert paced.step_sizes == pytest.approx(found.step_sizes, rel=1e-5)
+
+
+@pytest.mark.parametrize("at", [300, 1000, 1700])
+def test_a_step_smaller_than_the_noise_is_found_in_enough_readings(at: int) -> None:
+    """0.7 spreads in the mean of hundreds is far beyond chance, and against its surroundings it stands out as well."""
+    found = [drift(np.arange(2000.0), white(2000, seed) + 0.7 * (np.arange(2000) >= at)) for seed in range(10)]
+    assert sum(len(d.steps) == 1 and abs(d.steps[0] - at) < 60.0 for d in found) >= 9
+
+
 def test_the_package_offers_the_public_names_and_no_others() -> None:
     """Drift is fetched when asked for; a name that is not there says so."""
     assert package.drift is drift
