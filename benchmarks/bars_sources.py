@@ -89,7 +89,7 @@ SOURCES: dict[str, Source] = {
     "alarms": pytest("tests/rehearsal/test_alarms_process.py tests/alarms"),
     # The code.
     "shape": benchmark("code_shape.py", "", ""),
-    "mutants": Source("", "python benchmarks/mutants.py --mutants 60", 6 * HOUR),
+    "mutants": Source("", "python benchmarks/mutants.py --all", 6 * HOUR),
     "coverage": Source(
         "",
         "python benchmarks/code_coverage.py",

@@ -1,33 +1,40 @@
 """Do the tests notice when the code is wrong? One small mistake at a time in what must not be wrong.
 
-    python benchmarks/mutants.py [--mutants 60] [--seed 1]
+    python benchmarks/mutants.py --all                     # every mistake that can be made: an hour on two cores
+    python benchmarks/mutants.py --all --only trend        # in modules with that word in their names
+    python benchmarks/mutants.py [--mutants 60] [--seed 1] # so many of each part, chosen by the seed
 
-So many mistakes for each of the hold point, the frame decoders and the judgement, chosen by the seed out of all that
-can be made: a comparison, a sign, an "and" or a "not" turned round, a number one off, a truth denied. Each is made in a
-copy of the tree, and the tests of that part are run until one fails. Prints every mistake that no test noticed: either
-a test is missing, or the mistake changes nothing that can be seen; which of the two, a person has to say.
+In the hold point, the frame decoders and what is built on them, and the judgement (mutants_made.py has the mistakes).
+Each is made in a copy of the tree, and the tests of that part are run until one fails, those of the module first.
+A mistake that no test notices changes nothing that can be seen, or wants a test or simpler code. A person has to say
+which: mutants_explained.md has those that were looked at, with the reason. Prints the rest; the exit code is 1 for any.
 """
 
 from __future__ import annotations
 
-import ast
+import argparse
+import multiprocessing
 import os
 import random
 import shutil
-import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
-from figures import Told, options
+# Both here for the processes that are forked: they need not read them again.
+import numpy as np  # noqa: F401
+import pytest
+from figures import Told
+from mutants_made import Mutant, mutants_of
 
 ROOT = Path(__file__).parents[1]
-PATIENCE = 1800.0  # s for tests without a mistake
-HANGS = 10.0  # times as long as without: a mistake that makes the tests hang was noticed
-DECODERS = ("fs9721", "fs9922", "es51922", "es51986", "polled14", "prompt_answers")
+EXPLAINED = Path(__file__).with_name("mutants_explained.md")
+HANGS = 5.0  # times as long as without, and this many seconds: a mistake that makes the tests hang was noticed
+DECODERS = ("fs9721", "fs9922", "es51922", "es51986", "cyrustek", "display", "polled14", "prompt", "prompt_answers")
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,84 +49,24 @@ PARTS = {
         ("tests/holdpoint", "tests/session/test_guard.py", "tests/session/test_ceiling_and_range.py"),
     ),
     "frame decoders": Part(
-        ("benchrig/wire/frames.py", *(f"drivers/{name}.py" for name in DECODERS)),
+        ("benchrig/wire/frames.py", "benchrig/wire/answers.py", *(f"drivers/{name}.py" for name in DECODERS)),
         (
+            "tests/wire/test_frames.py",
+            "tests/wire/test_answers.py",
+            "tests/wire/test_wire_edges.py",
             "tests/drivers/test_serial_decoders.py",
             "tests/drivers/test_every_mark.py",
+            "tests/drivers/test_every_answer.py",
+            "tests/drivers/test_display_text.py",
+            "tests/drivers/test_cyrustek_family.py",
             "tests/drivers/test_prompt_answers.py",
-            "tests/wire",
+            "tests/drivers/test_prompt_conversation.py",
+            "tests/drivers/test_polled_conversation.py",
         ),
     ),
+    "conversation": Part(("benchrig/wire/scpi.py",), ("tests/wire", "tests/links/test_scpi_port.py")),
     "judgement": Part(("benchrig/judgement",), ("tests/judgement", "tests/test_common_practice.py")),
 }
-
-TURNED: dict[type[ast.AST], type[ast.AST]] = {
-    ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
-    ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.In: ast.NotIn, ast.NotIn: ast.In, ast.And: ast.Or, ast.Or: ast.And,
-    ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.BitAnd: ast.BitOr,
-}  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class Mutant:
-    """A mistake: a module, the place, what stood there and what stands there now, and the whole wrong source."""
-
-    module: str
-    line: int
-    was: str
-    now: str
-    source: str
-
-    def __str__(self) -> str:
-        return f"{self.module}:{self.line}: {self.was}  ->  {self.now}"
-
-
-def mutants_of(module: str, source: str) -> Iterator[Mutant]:
-    """Every mistake that can be made in a module; texts, also those with values in them, are left alone."""
-    lines = source.encode().splitlines(keepends=True)
-    for node in expressions(ast.parse(source)):
-        for wrong in wrongs(node):
-            now = ast.unparse(ast.fix_missing_locations(wrong))
-            before, was, after = cut(lines, node)
-            yield Mutant(module, node.lineno, was.decode(), now, (before + b"(" + now.encode() + b")" + after).decode())
-
-
-def expressions(tree: ast.AST) -> Iterator[ast.expr]:
-    """All of them but decorators, and what stands inside a text, where Python 3.11 does not know the place."""
-    aside = getattr(tree, "decorator_list", [])
-    for node in ast.iter_child_nodes(tree):
-        if isinstance(node, ast.JoinedStr) or node in aside:
-            continue
-        if isinstance(node, ast.expr):
-            yield node
-        yield from expressions(node)
-
-
-def wrongs(node: ast.AST) -> Iterator[ast.AST]:
-    """The wrong forms of one expression."""
-    match node:
-        case ast.Compare(left=left, ops=[operator, *rest], comparators=others) if type(operator) in TURNED:
-            yield ast.Compare(left, [TURNED[type(operator)](), *rest], others)  # type: ignore[list-item]
-        case ast.BoolOp(op=operator, values=values):
-            yield ast.BoolOp(TURNED[type(operator)](), values)  # type: ignore[arg-type]
-        case ast.BinOp(left=left, op=operator, right=right) if type(operator) in TURNED:
-            yield ast.BinOp(left, TURNED[type(operator)](), right)  # type: ignore[arg-type]
-        case ast.UnaryOp(op=ast.Not(), operand=operand):
-            yield operand
-        case ast.Constant(value=bool() as value):
-            yield ast.Constant(not value)
-        case ast.Constant(value=int() | float() as number):
-            yield ast.Constant(number + 1)
-
-
-def cut(lines: list[bytes], node: ast.expr) -> tuple[bytes, bytes, bytes]:
-    """What stands before an expression, the expression, and what stands after it."""
-    assert node.end_lineno is not None
-    assert node.end_col_offset is not None
-    before = b"".join(lines[: node.lineno - 1]) + lines[node.lineno - 1][: node.col_offset]
-    after = lines[node.end_lineno - 1][node.end_col_offset :] + b"".join(lines[node.end_lineno :])
-    whole = b"".join(lines)
-    return before, whole[len(before) : len(whole) - len(after)], after
 
 
 def modules_of(part: Part) -> list[str]:
@@ -127,66 +74,122 @@ def modules_of(part: Part) -> list[str]:
     return [str(file.relative_to(ROOT)) for found in files for file in found]
 
 
-def chosen(part: Part, count: int, seed: int) -> list[Mutant]:
-    every = [it for name in modules_of(part) for it in mutants_of(name, (ROOT / name).read_text(encoding="utf-8"))]
-    return random.Random(seed).sample(every, min(count, len(every)))
+def suite_of(part: Part, module: str) -> list[str]:
+    """The files of the part's tests, first those that are called after the module."""
+    files = (sorted(path.glob("test_*.py")) if path.is_dir() else [path] for path in (ROOT / it for it in part.tests))
+    names = [str(file.relative_to(ROOT)) for found in files for file in found]
+    return sorted(names, key=lambda name: Path(module).stem not in name)
 
 
-def copied(folder: Path) -> Path:
+def explained(text: str) -> frozenset[str]:
+    """The mistakes that were looked at: the lines of the page between fences."""
+    fenced = text.split("```")[1::2]
+    return frozenset(line for block in fenced for line in block.splitlines()[1:] if line)
+
+
+def chosen(part: Part, only: str, count: int | None, seed: int) -> list[Mutant]:
+    modules = [name for name in modules_of(part) if only in name]
+    every = [it for name in modules for it in mutants_of(name, (ROOT / name).read_text(encoding="utf-8"))]
+    return every if count is None else random.Random(seed).sample(every, min(count, len(every)))
+
+
+def copied(tree: Path) -> Path:
     """A copy of the tree in which drivers and doubles stand where an installation puts them."""
-    tree = folder / "tree"
     shutil.copytree(ROOT, tree, ignore=shutil.ignore_patterns("__pycache__", ".*", "*.egg-info"))
     for name in ("drivers", "sim_instruments", "procedures"):
         (tree / "benchrig" / name).symlink_to(tree / name)
     return tree
 
 
-def passes(tree: Path, tests: tuple[str, ...], patience: float) -> bool:
-    """No test fails, and they come to an end."""
-    command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *tests]
-    environment = os.environ | {"PYTHONDONTWRITEBYTECODE": "1", "PYTHONPATH": str(tree)}
-    try:
-        ran = subprocess.run(
-            command, cwd=tree, env=environment, timeout=patience, check=False, stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-        )  # fmt: skip
-    except subprocess.TimeoutExpired:
-        return False
-    return ran.returncode == 0
+def run_tests(tree: Path, tests: list[str]) -> None:
+    """In a process of its own, which ends with pytest's exit code."""
+    os.setsid()
+    silence = os.open(os.devnull, os.O_RDWR)
+    for stream in (0, 1, 2):
+        os.dup2(silence, stream)
+    os.chdir(tree)
+    sys.path.insert(0, str(tree))
+    sys.dont_write_bytecode = True
+    os.environ |= {"PYTHONDONTWRITEBYTECODE": "1", "PYTHONPATH": str(tree)}
+    os._exit(pytest.main(["-q", "-x", "-p", "no:cacheprovider", *tests]))
 
 
-def unnoticed(tree: Path, mutants: list[Mutant], tests: tuple[str, ...]) -> Iterator[Mutant]:
-    """Those with which every test passes. SystemExit when the tests fail without any."""
-    began = time.monotonic()
-    if not passes(tree, tests, PATIENCE):
-        raise SystemExit(f"These tests fail without any mistake: {' '.join(tests)}")
-    patience = HANGS * (time.monotonic() - began)
-    for mutant in mutants:
+def passes(tree: Path, tests: list[str], patience: float) -> bool:
+    """No test fails, and they come to an end within `patience` seconds."""
+    process = multiprocessing.get_context("fork").Process(target=run_tests, args=(tree, tests))
+    process.start()
+    process.join(patience)
+    if process.is_alive():
+        os.killpg(process.pid or 0, 9)
+        process.join()
+    return process.exitcode == 0
+
+
+class Copies:
+    """Trees to make mistakes in, one for each worker."""
+
+    def __init__(self, folder: Path, count: int) -> None:
+        self._free = [copied(folder / f"tree{number}") for number in range(count)]
+
+    def passes(self, mutant: Mutant, tests: list[str], patience: float) -> bool:
+        """The tests pass with this mistake made."""
+        tree = self._free.pop()
         file = tree / mutant.module
         right = file.read_text(encoding="utf-8")
-        file.write_text(mutant.source, encoding="utf-8")
-        if passes(tree, tests, patience):
-            yield mutant
-        file.write_text(right, encoding="utf-8")
+        try:
+            file.write_text(mutant.source, encoding="utf-8")
+            return passes(tree, tests, patience)
+        finally:
+            file.write_text(right, encoding="utf-8")
+            self._free.append(tree)
+
+    def time_without(self, tests: list[str]) -> float:
+        """Seconds that the tests take when nothing is wrong. SystemExit when they fail."""
+        began = time.monotonic()
+        if not passes(self._free[0], tests, 1800.0):
+            raise SystemExit(f"These tests fail without any mistake: {' '.join(tests)}")
+        return time.monotonic() - began
 
 
-def main() -> None:
-    args = options(__doc__, mutants=60, seed=1)
+def unnoticed(copies: Copies, part: Part, mutants: list[Mutant], workers: int) -> Iterator[Mutant]:
+    """Those with which every test passes."""
+    patience = HANGS * (copies.time_without(suite_of(part, "")) + 1.0)
+    with ThreadPoolExecutor(workers) as pool:
+        found = pool.map(lambda it: copies.passes(it, suite_of(part, it.module), patience), mutants)
+        yield from (mutant for mutant, passed in zip(mutants, found, strict=True) if passed)
+
+
+def options() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--all", action="store_true", help="every mistake, not a sample")
+    parser.add_argument("--only", default="", help="modules with this in their names")
+    parser.add_argument("--mutants", type=int, default=60, help="of each part, without --all")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--json", action="store_true", help="the figures as one JSON object, and nothing else")
+    return parser.parse_args()
+
+
+def main() -> int:
+    args = options()
     told = Told(args.json)
+    known = explained(EXPLAINED.read_text(encoding="utf-8"))
     left: dict[str, float] = {}
-    made = 0
+    made = looked_at = 0
     with tempfile.TemporaryDirectory() as folder:
-        tree = copied(Path(folder))
+        copies = Copies(Path(folder), args.workers)
         for name, part in PARTS.items():
-            mutants = chosen(part, args.mutants, args.seed)
-            made += len(mutants)
-            left[name] = 0
-            for mutant in unnoticed(tree, mutants, part.tests):
-                left[name] += 1
-                told.line(f"   {mutant}")
-            told.line(f"{name}: {len(mutants)} mistakes, seed {args.seed}, {left[name]:g} unnoticed")
-    told.end({"unnoticed": left, "mistakes": made, "mistakes a part": args.mutants})
+            mutants = chosen(part, args.only, None if args.all else args.mutants, args.seed)
+            if not mutants:
+                continue
+            found = [str(it) for it in unnoticed(copies, part, mutants, args.workers)]
+            new = [it for it in found if it not in known]
+            told.line("\n".join(f"   {it}" for it in new))
+            told.line(f"{name}: {len(mutants)} mistakes, {len(found)} unnoticed, {len(new)} of them not explained")
+            left[name], made, looked_at = len(new), made + len(mutants), looked_at + len(found) - len(new)
+    told.end({"not explained": left, "mistakes": made, "explained": looked_at})
+    return 1 if any(left.values()) else 0
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())
