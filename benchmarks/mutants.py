@@ -7,7 +7,8 @@
 In the hold point, the frame decoders and what is built on them, and the judgement (mutants_made.py has the mistakes).
 Each is made in a copy of the tree, and the tests of that part are run until one fails, those of the module first.
 A mistake that no test notices changes nothing that can be seen, or wants a test or simpler code. A person has to say
-which: mutants_explained.md has those that were looked at, with the reason. Prints the rest; the exit code is 1 for any.
+which: mutants_explained.md has those that were looked at, with the reason. They are not made again without --again,
+which says of each whether a test notices it by now. Prints what is not explained; the exit code is 1 for any.
 """
 
 from __future__ import annotations
@@ -162,6 +163,7 @@ def unnoticed(copies: Copies, part: Part, mutants: list[Mutant], workers: int) -
 def options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--all", action="store_true", help="every mistake, not a sample")
+    parser.add_argument("--again", action="store_true", help="also those that are explained")
     parser.add_argument("--only", default="", help="modules with this in their names")
     parser.add_argument("--mutants", type=int, default=60, help="of each part, without --all")
     parser.add_argument("--seed", type=int, default=1)
@@ -182,11 +184,15 @@ def main() -> int:
             mutants = chosen(part, args.only, None if args.all else args.mutants, args.seed)
             if not mutants:
                 continue
-            found = [str(it) for it in unnoticed(copies, part, mutants, args.workers)]
-            new = [it for it in found if it not in known]
-            told.line("\n".join(f"   {it}" for it in new))
-            told.line(f"{name}: {len(mutants)} mistakes, {len(found)} unnoticed, {len(new)} of them not explained")
-            left[name], made, looked_at = len(new), made + len(mutants), looked_at + len(found) - len(new)
+            asked = [it for it in mutants if args.again or str(it) not in known]
+            found = {str(it) for it in unnoticed(copies, part, asked, args.workers)}
+            for line in sorted(found - known):
+                told.line(f"   {line}")
+            for line in sorted({str(it) for it in asked} & known - found):
+                told.line(f"   (explained, and noticed by now) {line}")
+            left[name] = len(found - known)
+            told.line(f"{name}: {len(mutants)} mistakes, {left[name]:g} neither noticed nor explained")
+            made, looked_at = made + len(mutants), looked_at + sum(str(it) in known for it in mutants)
     told.end({"not explained": left, "mistakes": made, "explained": looked_at})
     return 1 if any(left.values()) else 0
 
