@@ -26,7 +26,7 @@ from .gauge import gauge, glyphs_for
 from .soakview import soak_rows
 from .words import plain, sentence
 
-FRAME = 0.05  # seconds; 20 drawings a second is more than an eye follows and little for a slow link
+FRAME = 0.016  # seconds: what waits for the pictures before it is on the screen before 20 ms are over
 BURST = 4  # pictures that may follow each other at once
 
 _STYLES = {
