@@ -2,6 +2,7 @@
 
     python benchmarks/bars.py                    # short counts, a quarter of an hour on two quiet cores
     python benchmarks/bars.py --full             # the counts that the bars ask for: some hours
+    python benchmarks/bars.py --full --go-on     # takes a run up again that was broken off: what it measured stands
     python benchmarks/bars.py --only wiper       # the bars with that word in what they say or in what makes them
     python benchmarks/bars.py --markdown FILE    # the table once more, for a page
 
@@ -38,6 +39,11 @@ def chosen(word: str) -> list[Bar]:
     return [bar for bar in BARS if word in f"{bar.what} {SOURCES[bar.source].full} {SOURCES[bar.source].short}".lower()]
 
 
+def in_order(row: Row) -> int:
+    """Where it stands in the table."""
+    return next(place for place, bar in enumerate(BARS) if bar.what == row.what)
+
+
 def command_of(source: Source, full: bool, coverage: str) -> str:
     """What is run; empty for what this size leaves out."""
     if source.takes_coverage and coverage:
@@ -65,11 +71,18 @@ def summary(rows: Sequence[Row], size: str, load: Sequence[float]) -> str:
     return f"{len(rows)} bars: {counts}. {size.capitalize()} counts, {os.cpu_count()} cores, load {loads}."
 
 
-def save(rows: Sequence[Row], caption: str, saved: Path, page: Path | None) -> None:
+def save(rows: Sequence[Row], size: str, caption: str, file: Path, page: Path | None) -> None:
     """What there is so far, for whoever cannot wait."""
-    saved.write_text(json.dumps({"caption": caption, "rows": [row.as_dict() for row in rows]}, indent=1) + "\n")
+    found = {"size": size, "caption": caption, "rows": [row.as_dict() for row in rows]}
+    file.write_text(json.dumps(found, indent=1) + "\n")
     if page is not None:
         page.write_text(markdown(rows, caption))
+
+
+def saved(file: Path, size: str) -> list[Row]:
+    """What was measured in this size before the run was broken off; nothing if there is no such file."""
+    found = json.loads(file.read_text()) if file.is_file() else {"rows": [], "size": size}
+    return [Row(**row) for row in found["rows"] if found["size"] == size and row["verdict"] != NOT_MEASURED]
 
 
 def show(rows: Sequence[Row], caption: str) -> None:
@@ -86,19 +99,25 @@ def main() -> int:
     parser.add_argument("--only", default="", metavar="WORD", help="only bars with this word")
     parser.add_argument("--coverage", default="", metavar="FILE", help="a coverage data file of the whole suite")
     parser.add_argument("--save", type=Path, default=CACHED, metavar="FILE", help=f"rows as JSON, kept up; {CACHED}")
+    parser.add_argument(
+        "--go-on", action="store_true", help="what the saved file has of this size is not measured again"
+    )
     parser.add_argument("--markdown", type=Path, metavar="FILE", help="the table as Markdown, kept up")
     args = parser.parse_args()
-    bars, rows, size = chosen(args.only), list[Row](), "full" if args.full else "short"
+    bars, size = chosen(args.only), "full" if args.full else "short"
     if not bars:
         parser.error(f"no bar has the word {args.only!r}")
+    rows = saved(args.save, size) if args.go_on else []
+    there = {row.what for row in rows}
     first = os.getloadavg()[0]
-    for name in dict.fromkeys(bar.source for bar in bars):
+    for name in dict.fromkeys(bar.source for bar in bars if bar.what not in there):
         command = command_of(SOURCES[name], args.full, args.coverage)
         print(f"   {command or name} ...", flush=True)
         rows += (new := list(measured([bar for bar in bars if bar.source == name], SOURCES[name], command)))
         for row in new:
             print(f"{row.verdict:12} {row.what}: {row.figure}  [{row.bar}]", flush=True)
-        save(rows, summary(rows, size, (first, os.getloadavg()[0])), args.save, args.markdown)
+        rows.sort(key=in_order)
+        save(rows, size, summary(rows, size, (first, os.getloadavg()[0])), args.save, args.markdown)
     show(rows, summary(rows, size, (first, os.getloadavg()[0])))
     print(f"also in {args.save}", flush=True)
     return 1 if any(row.verdict == NOT_MEASURED and row.made_by for row in rows) else 0

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
-from bars import markdown
+from bars import in_order, markdown, save, saved
 from bars_model import NONE, Bar, Source, at_least, at_most, between, passes
 from bars_run import Row, Unmeasured, figures_of, judged, measured, number, read_junit
 from bars_sources import SOURCES
@@ -139,3 +139,22 @@ def test_the_page_keeps_its_columns():
     """A stroke in a figure does not make a column."""
     page = markdown([Row("a|b", "1", at_least(1).words, "met", "python x", 0.4)], "1 bar")
     assert page.splitlines()[2] == "| a\\|b | 1 | at least 1 | met | `python x` | 0 |"
+
+
+def test_a_run_that_was_broken_off_keeps_what_it_measured_and_no_more(tmp_path):
+    """What could not be measured is tried again, and short counts do not stand for full ones."""
+    file = tmp_path / "rows.json"
+    good, bad = (
+        Row(bar.what, "1", "none", verdict, "x", 1.0)
+        for bar, verdict in zip(BARS[:2], ("met", "not measured"), strict=True)
+    )
+    assert saved(file, "full") == []
+    save([good, bad], "full", "", file, None)
+    assert saved(file, "full") == [good]
+    assert saved(file, "short") == []
+    assert sorted([bad, good], key=in_order) == [good, bad]
+
+
+def test_no_two_bars_say_the_same():
+    """A row is known by what it says."""
+    assert len({bar.what for bar in BARS}) == len(BARS)
