@@ -1,9 +1,12 @@
 """The forms an instrument's address may have, told apart without opening anything.
 
-TCPIP::192.168.1.20::5025::SOCKET      SCPI over the network, through pyvisa
+TCPIP::192.168.1.20::5025::SOCKET      SCPI over the network, through pyvisa; or a serial port that a server gives raw
 ASRL/dev/ttyS0::INSTR                  SCPI over a serial line, through pyvisa
 serial:///dev/ttyUSB0?baud=2400&dtr=1&rts=0   a meter that talks by itself, through pyserial
 sim://meter                            a simulated instrument in this process
+
+Letter case of the words does not matter, and VISA lets `::INSTR` be left out. What is written another way is refused,
+with what it was probably meant to be.
 """
 
 from __future__ import annotations
@@ -14,6 +17,7 @@ from urllib.parse import parse_qsl
 
 from ..errors import FileError
 from .base import LineSettings
+from .mistyped import probably_meant
 
 FORMS = (
     "TCPIP::HOST::PORT::SOCKET",
@@ -22,8 +26,8 @@ FORMS = (
     "sim://NAME",
 )
 _SOCKET = re.compile(r"TCPIP\d*::([^:\s]+)::(\d{1,5})::SOCKET", re.IGNORECASE)
-_VISA_SERIAL = re.compile(r"ASRL(\S+?)::INSTR", re.IGNORECASE)
-_SERIAL = re.compile(r"serial://(/?[^?\s]+)(?:\?(\S*))?")
+_VISA_SERIAL = re.compile(r"ASRL(/\S+?)(?:::INSTR)?", re.IGNORECASE)
+_SERIAL = re.compile(r"serial://(/[^?\s]+)(?:\?(\S*))?")
 _SIM = re.compile(r"sim://([A-Za-z0-9_-]+)")
 
 
@@ -35,6 +39,11 @@ class SocketAddress:
     host: str
     port: int
 
+    @property
+    def resource(self) -> str:
+        """As pyvisa takes it, which is strict about letter case."""
+        return f"TCPIP::{self.host}::{self.port}::SOCKET"
+
 
 @dataclass(frozen=True, slots=True)
 class VisaSerialAddress:
@@ -42,6 +51,11 @@ class VisaSerialAddress:
 
     text: str
     port: str
+
+    @property
+    def resource(self) -> str:
+        """As pyvisa takes it, which is strict about letter case."""
+        return f"ASRL{self.port}::INSTR"
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +96,9 @@ def parse_address(text: str) -> Address:
         return address
     if match := _SIM.fullmatch(text):
         return SimAddress(text, match[1])
-    raise FileError(f"{text!r} is not an address of a known form.", next_step=f"Known forms: {'  '.join(FORMS)}")
+    forms = f"Known forms: {'  '.join(FORMS)}"
+    meant = probably_meant(text)
+    raise FileError(f"{text!r} is not an address of a known form.", next_step=f"{meant} {forms}" if meant else forms)
 
 
 def _socket(text: str, host: str, port: int) -> SocketAddress:

@@ -19,6 +19,7 @@ from ..wire.frames import Framer
 from .base import Link
 
 NOISE_LIMIT = 512  # bytes without one good frame: some 30 frames of any of these meters
+_NOT_SILENT = 32  # bytes without one good frame, and then no more time: two frames of any of them, so one was whole
 _DRAIN_LIMIT = 1000  # reads; so that a port that never stops pouring cannot hold us
 
 
@@ -43,6 +44,7 @@ class FramePort:
         self._framer = framer
         self._keep = keep
         self._looked = clock.now()
+        self._heard = b""  # the newest bytes, for an error's words
 
     def write(self, data: bytes) -> None:
         """For meters that are polled."""
@@ -58,6 +60,7 @@ class FramePort:
             data = self.link.read(deadline)
             self._looked = self.clock.now()
             if not data and self._looked >= deadline:
+                self._refuse_noise(_NOT_SILENT)
                 raise LinkTimeout(
                     f"{self.link.address}: no frame came in time.",
                     address=self.link.address,
@@ -88,8 +91,15 @@ class FramePort:
 
     def _take(self, data: bytes, doubt: float) -> Stamped | None:
         frames = self._framer.feed(data)
-        if self._framer.noise_run > NOISE_LIMIT:
+        self._heard = data[-_NOT_SILENT:] or self._heard
+        self._refuse_noise(NOISE_LIMIT)
+        return Stamped(frames[-1], self.clock.now(), doubt) if frames else None
+
+    def _refuse_noise(self, limit: int) -> None:
+        """Another meter's frames, or another speed's, are no silence: the cure is another."""
+        if self._framer.noise_run > limit:
             self._framer.clear()
             self._framer.noise_run = 0
-            raise FrameError(f"{self.link.address}: bytes come, but no frame of this meter's grammar.", frame=data[:32])
-        return Stamped(frames[-1], self.clock.now(), doubt) if frames else None
+            raise FrameError(
+                f"{self.link.address}: bytes come, but no frame of this meter's grammar.", frame=self._heard
+            )

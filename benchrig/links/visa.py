@@ -50,7 +50,7 @@ def open_socket(address: SocketAddress, clock: Clock, timeout: float = OPEN_TIME
         socket.getaddrinfo(address.host, address.port, socket.AF_INET, socket.SOCK_STREAM)
     except OSError as error:  # told before pyvisa-py, which would leave its socket open
         raise cannot_open(address.text, error) from error
-    resource = _open(address.text, timeout)
+    resource = _open(address, timeout)
     sock: socket.socket = _interface(resource)
     try:
         code = sock.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
@@ -65,7 +65,7 @@ def open_socket(address: SocketAddress, clock: Clock, timeout: float = OPEN_TIME
 
 def open_serial(address: VisaSerialAddress, clock: Clock, line: LineSettings) -> Link:
     """Open and set a serial line for ourselves alone. Raises LinkError."""
-    resource = _open(address.text, OPEN_TIMEOUT)
+    resource = _open(address, OPEN_TIMEOUT)
     port = _interface(resource)
     try:
         claim(port, line)
@@ -75,13 +75,13 @@ def open_serial(address: VisaSerialAddress, clock: Clock, line: LineSettings) ->
         raise cannot_open(address.text, error) from error
 
 
-def _open(address: str, timeout: float) -> Any:
+def _open(address: SocketAddress | VisaSerialAddress, timeout: float) -> Any:
     try:
-        return resource_manager().open_resource(address, open_timeout=round(timeout * 1000))
+        return resource_manager().open_resource(address.resource, open_timeout=round(timeout * 1000))
     except LinkError:
         raise
     except Exception as error:  # pyvisa-py raises plain Exception where a host is unknown or does not answer
-        raise cannot_open(address, error) from error
+        raise cannot_open(address.text, error) from error
 
 
 def _interface(resource: Any) -> Any:

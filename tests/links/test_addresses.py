@@ -23,6 +23,7 @@ from benchrig.links.addresses import (
         ("TCPIP0::scope.lan::5555::socket", SocketAddress, ("scope.lan", 5555)),
         ("ASRL/dev/ttyS0::INSTR", VisaSerialAddress, "/dev/ttyS0"),
         ("ASRL/dev/pts/7::INSTR", VisaSerialAddress, "/dev/pts/7"),
+        ("ASRL/dev/ttyUSB0", VisaSerialAddress, "/dev/ttyUSB0"),  # VPP-4.3 table 4.3.1: ::INSTR may be left out
         ("serial:///dev/ttyUSB0", SerialAddress, "/dev/ttyUSB0"),
         (
             "serial:///dev/serial/by-id/usb-A_B-if00?baud=2400&dtr=1&rts=0",
@@ -59,6 +60,45 @@ def test_an_unknown_form_is_refused_with_the_known_ones(text: str) -> None:
         parse_address(text)
     assert caught.value.exit_code == 2
     assert all(form in str(caught.value) for form in FORMS)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("192.168.1.20", "TCPIP::192.168.1.20::5025::SOCKET"),
+        ("192.168.1.20:5555", "Write TCPIP::192.168.1.20::5555::SOCKET."),
+        ("tcp://scope.lan:5025", "Write TCPIP::scope.lan::5025::SOCKET."),
+        ("socket://10.0.0.7:4001", "Write TCPIP::10.0.0.7::4001::SOCKET."),
+        ("TCPIP0::10.0.0.7::5025", "Write TCPIP::10.0.0.7::5025::SOCKET."),
+        ("TCPIP::10.0.0.7::SOCKET", "The port is missing. Use the instrument's raw socket, TCPIP::10.0.0.7::5025"),
+        (
+            "TCPIP::10.0.0.7::INSTR",
+            "VXI-11 and HiSLIP are not spoken here. Use the instrument's raw socket, TCPIP::10.",
+        ),
+        ("tcpip::10.0.0.7::inst0::instr", "VXI-11 and HiSLIP"),
+        ("TCPIP::10.0.0.7::hislip0::INSTR", "TCPIP::10.0.0.7::5025::SOCKET"),
+        ("TCPIP::10.0.0.7::gpib0,22::INSTR", "gateway that gives a raw socket"),
+        ("USB0::0x0957::0x17A6::MY51::INSTR", "USB-TMC and GPIB are not spoken here"),
+        ("GPIB0::22::INSTR", "serial port"),
+        ("TCPIP::[fe80::1]::5025::SOCKET", "IPv6 is not spoken here"),
+        ("TCPIP::fe80::1::5025::SOCKET", "IPv6 is not spoken here"),
+        ("TCPIP::2001:db8::7::5025::SOCKET", "IPv6 is not spoken here"),
+        ("rfc2217://10.0.0.7:2217", "let it give the port raw"),
+        ("/dev/ttyUSB0", "Write serial:///dev/ttyUSB0."),
+        ("serial:/dev/ttyUSB0", "Write serial:///dev/ttyUSB0."),
+        ("serial://dev/ttyUSB0", "Write serial:///dev/ttyUSB0."),
+        ("serial://ttyACM1", "Write serial:///dev/ttyACM1."),
+        ("COM3", "by its path"),
+        ("ASRL3::INSTR", "by its path"),
+        ("/dev/hidraw0", "no serial port"),
+        (" TCPIP::10.0.0.7::5025::SOCKET", "Leave out the blanks."),
+    ],
+)
+def test_what_was_probably_meant_is_said(text: str, words: str) -> None:
+    """Forms that other programs take: each is answered with what to write here."""
+    with pytest.raises(FileError) as caught:
+        parse_address(text)
+    assert words in str(caught.value)
 
 
 @pytest.mark.parametrize(

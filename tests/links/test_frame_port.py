@@ -92,6 +92,16 @@ def test_noise_without_a_frame_is_an_error_not_an_endless_wait() -> None:
     assert NOISE_LIMIT < 50 * 100
 
 
+def test_bytes_without_a_frame_are_not_called_silence() -> None:
+    """A meter of another grammar sends too little in five intervals to pass for endless noise."""
+    clock, port = port_with((0.3, b"\xff" * 28), (0.6, b"\xfe" * 28))
+    with pytest.raises(FrameError, match=r"no frame of this meter.*fe fe"):
+        port.newest(1.5)
+    with pytest.raises(LinkTimeout):  # told once: silence after that is silence
+        port.newest(3.0)
+    assert clock.now() == 3.0
+
+
 def fill(end: PtyEnd) -> None:
     """4096 bytes: as much as the operating system keeps for a reader that pauses."""
     for number in range(512):

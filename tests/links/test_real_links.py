@@ -53,6 +53,15 @@ def cpu(work: Callable[[], object]) -> float:
     return time.process_time() - before
 
 
+def test_letter_case_in_an_address_does_not_matter(server: TcpEnd, port: PtyEnd) -> None:
+    """What the bench file takes, the VISA library must be given in the case that it takes."""
+    for address in (server.address.lower(), f"asrl{port.path}::instr", f"ASRL{port.path}"):
+        link = open_link(address, CLOCK)
+        link.write(b"here\n")
+        assert read_until(link, 5) == b"here\n"
+        link.close()
+
+
 def test_bytes_pass_a_socket_unchanged_both_ways(server: TcpEnd) -> None:
     link = open_link(server.address, CLOCK)
     every = bytes(value for value in range(256) if value != 10) + b"\n"
