@@ -34,6 +34,7 @@ __all__ = [
 
 SIZE_LIMIT = 4_000_000  # bytes; a bench or procedure file is some ten thousand
 _SYNTAX_PLACE = re.compile(r"\s*\((?:at line (\d+), column (\d+)|at end of document)\)$")
+MARKS = {"bench file": "instrument", "procedure": "procedure"}  # kinds of file, by the table that no other kind has
 _EXAMPLES = {
     "V": '"9.40 kV"', "A": '"20 mA"', "ohm": '"10 Mohm"', "s": '"1.5 s"', "Hz": '"50 Hz"', "deg": '"270 deg"',
     "1": '"0.5 %"', "m": '"18 mm"', "F": '"100 pF"', "Sa/s": '"1 GSa/s"',
@@ -90,13 +91,18 @@ class InUnit:
 
     unit: str
 
+    @property
+    def example(self) -> str:
+        """As it is written in a file."""
+        return _EXAMPLES.get(self.unit, f'"1.0 {self.unit}"')
+
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> core_schema.CoreSchema:
         return core_schema.no_info_before_validator_function(self._value, handler(source))
 
     def _value(self, found: object) -> float:
         if self.unit in ("1", "count") and isinstance(found, int | float) and not isinstance(found, bool):
             return float(found)
-        text = _text_with_unit(found, _EXAMPLES.get(self.unit, f'"1.0 {self.unit}"'))
+        text = _text_with_unit(found, self.example)
         try:
             return quantity_in(text, self.unit)
         except UnitError as error:
@@ -106,13 +112,15 @@ class InUnit:
 class AsQuantity:
     """Field metadata: text with a unit in the file, a `Quantity` in the model."""
 
+    example = _EXAMPLES["V"]
+
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> core_schema.CoreSchema:
         return core_schema.no_info_plain_validator_function(self._value)
 
     @staticmethod
     def _value(found: object) -> Quantity:
         try:
-            return quantity(_text_with_unit(found, '"9.40 kV"'))
+            return quantity(_text_with_unit(found, AsQuantity.example))
         except UnitError as error:
             raise wrong(error.message, error.next_step) from None
 
@@ -122,6 +130,11 @@ class OneOf:
     """Field metadata: one word of a `StrEnum`, as its member in the model."""
 
     words: type[enum.StrEnum]
+
+    @property
+    def example(self) -> str:
+        """As it is written in a file."""
+        return f'"{next(iter(self.words))}"'
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> core_schema.CoreSchema:
         return core_schema.no_info_plain_validator_function(self._member)
@@ -158,11 +171,20 @@ def read_toml(path: str | Path, model: type[Model]) -> tuple[Model, Lines]:
     name = str(path)
     text = _text(Path(path), name)
     data = _parsed(text, name)
+    _check_kind(data, model, name)
     lines = Lines(name, key_lines(text))
     try:
         return model.model_validate(data), lines
     except ValidationError as error:
         raise FileError(_mistakes(error, model, data, lines)) from None
+
+
+def _check_kind(data: dict[str, Any], model: type[BaseModel], name: str) -> None:
+    """Raises FileError where a file of another kind was given: one sentence, and no list of its strange keys."""
+    known = model.model_fields.keys()
+    is_, wanted = (next((kind for kind, mark in MARKS.items() if mark in keys), "") for keys in (data, known))
+    if is_ and wanted and not data.keys() & known:
+        raise _refuse(name, f"This is a {is_}, and a {wanted} is wanted here.", "Name the other file.", 1)
 
 
 def _mistakes(error: ValidationError, model: type[BaseModel], data: dict[str, Any], lines: Lines) -> list[Mistake]:
@@ -211,14 +233,21 @@ def _parsed(text: str, name: str) -> dict[str, Any]:
         line, column = (int(place[1]), int(place[2])) if place and place[1] else (text.count("\n") + 1, 0)
         what = _SYNTAX_PLACE.sub("", whole)
         at = f"at column {column}" if column else "at the end"
-        raise _refuse(name, f"Not TOML {at}: {what}.", _syntax_cure(what), line) from None
+        raise _refuse(name, f"Not TOML {at}: {what}.", _syntax_cure(what, text.split("\n")[line - 1]), line) from None
     except RecursionError:
         raise _refuse(name, "Lists or tables are nested too deep.", "Write it flatter.") from None
 
 
-def _syntax_cure(what: str) -> str:
+def _syntax_cure(what: str, line: str) -> str:
+    """For what the parser says of `line`."""
     if "overwrite" in what or "twice" in what or "Duplicate" in what:
+        if line.lstrip().startswith("[["):
+            return "A table of that name is headed with single brackets; each of several needs double ones."
         return "The same key or table stands twice; keep one of them."
-    if "value" in what.lower():
-        return 'Text and quantities stand in quotes: target = "9.40 kV".'
+    if "Illegal character" in what or "Unterminated" in what:
+        return 'Text ends with the quote that it began with, on the same line: title = "+12 V rail".'
+    if "Unclosed array" in what:
+        return 'A list ends with ], and what is in it stands in quotes: ["11.4 V", "12.6 V"].'
+    if what == "Invalid value":
+        return 'Text and quantities stand in straight quotes: target = "9.40 kV"; true and false in small letters.'
     return 'Each line is key = value, or a [table] heading; text stands in "quotes".'

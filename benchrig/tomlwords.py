@@ -21,7 +21,7 @@ _KEY_ITSELF = "[key]"  # pydantic's last part where the name of a table is wrong
 def near(word: str, known: Iterable[str]) -> str:
     """A cure for a misspelt word: the nearest known one, or all of them."""
     choices = list(known)
-    close = difflib.get_close_matches(word.lower(), [c.lower() for c in choices], n=1, cutoff=0.6)
+    close = difflib.get_close_matches(word.lower(), [c.lower() for c in choices], n=1, cutoff=0.65)
     if close:
         return f"Did you mean {next(c for c in choices if c.lower() == close[0])!r}?"
     return f"Known here: {', '.join(choices)}." if choices else ""
@@ -35,12 +35,15 @@ def mistake_of(error: Mapping[str, Any], model: type[BaseModel], data: object) -
     if kind in ("union_tag_invalid", "union_tag_not_found"):
         return _kind_of_table(kind, path, context, error["loc"], model)
     if kind == "missing":
-        key = error["loc"][-1]
-        return path, f"{key!r} is missing.", _missing_cure(key, _fields_around(model, error["loc"]))
+        return path, f"{error['loc'][-1]!r} is missing.", _missing_cure(path, _field_at(model, error["loc"]))
     if kind == "extra_forbidden":
         key = str(path[-1])
-        return path, f"{key!r} is not a key of this table.", near(key, _fields_around(model, error["loc"]))
+        others = _kinds_with(model, error["loc"])
+        cure = f"It is a key of {others}." if others else near(key, _fields_around(model, error["loc"]))
+        return path, f"{key!r} is not a key of this table.", cure
     problem, cure = WORDS.get(kind, _unknown)(context, error["input"])
+    if kind == "list_type" and (example := _example(_field_at(model, error["loc"]))):
+        cure = f"Write it like {example}"
     return path, problem, cure
 
 
@@ -87,10 +90,24 @@ def _kind_of_table(
     return (*path, key), f"{key} {context['tag']!r} is not known.", near(str(context["tag"]), tags)
 
 
-def _missing_cure(key: str | int, fields: Mapping[str, Any]) -> str:
-    info = fields.get(str(key))
-    example = info.examples[0] if info is not None and info.examples else "..."
-    return f"Add {key} = {example}"
+def _missing_cure(path: KeyPath, info: Any) -> str:
+    heading = ".".join(part for part in path if isinstance(part, str))
+    leaves = [] if info is None else _leaves(info.annotation)
+    if any(_is_table(leaf) for leaf in leaves):
+        return f"Add a table [{heading}]."
+    if any(_is_table(part) for leaf in leaves if typing.get_origin(leaf) is list for part in _step(leaf, 0, ())):
+        return f"Add a table [[{heading}]]."
+    if any(typing.get_origin(leaf) is dict for leaf in leaves):
+        return f"Add a table [{heading}.NAME]."
+    return f"Add {path[-1]} = {_example(info) or '...'}"
+
+
+def _example(info: Any) -> str:
+    """How a value of this field is written; "" where nobody has said."""
+    if info is None:
+        return ""
+    told = [example for part in info.metadata if isinstance(example := getattr(part, "example", None), str)]
+    return next(iter([*(info.examples or ()), *told]), "")
 
 
 # Walking the model beside the path
@@ -104,6 +121,28 @@ def _fields_around(model: type[BaseModel], loc: Sequence[str | int]) -> dict[str
     return found
 
 
+def _field_at(model: type[BaseModel], loc: Sequence[str | int]) -> Any:
+    """The field that the last part of `loc` names; None where there is none."""
+    return _fields_around(model, loc).get(str(loc[-1]))
+
+
+def _kinds_with(model: type[BaseModel], loc: Sequence[str | int]) -> str:
+    """Which other kinds of this table have the key at the end of `loc`, in words; "" where it has no kinds."""
+    tables = _models_at(model, loc[:-2])
+    found = [tag for table in tables if loc[-1] in table.model_fields for tag in _own_tag(table)]
+    return ", ".join(found) if len(tables) > 1 else ""
+
+
+def _own_tag(table: type[BaseModel]) -> list[str]:
+    """The word by which a table among others is told: that of its only field with a single possible word."""
+    words = [typing.get_args(info.annotation) for info in table.model_fields.values()]
+    return [str(it[0]) for it in words if len(it) == 1 and isinstance(it[0], str)]
+
+
+def _is_table(kind: Any) -> TypeGuard[type[BaseModel]]:
+    return isinstance(kind, type) and issubclass(kind, BaseModel)
+
+
 def _tags(model: type[BaseModel], loc: Sequence[str | int], key: str) -> list[str]:
     fields = [table.model_fields[key] for table in _models_at(model, loc) if key in table.model_fields]
     return [str(word) for info in fields for word in typing.get_args(info.annotation)]
@@ -113,7 +152,7 @@ def _models_at(model: type[BaseModel], loc: Sequence[str | int]) -> list[type[Ba
     here: list[Any] = [model]
     for part in loc:
         here = [leaf for kind in here for leaf in _step(kind, part, here)]
-    return [kind for kind in here if isinstance(kind, type) and issubclass(kind, BaseModel)]
+    return [kind for kind in here if _is_table(kind)]
 
 
 def _step(kind: Any, part: str | int, beside: Sequence[Any]) -> list[Any]:
@@ -123,7 +162,7 @@ def _step(kind: Any, part: str | int, beside: Sequence[Any]) -> list[Any]:
         return _leaves(arguments[0])
     if origin is dict:
         return _leaves(arguments[1])
-    if not (isinstance(kind, type) and issubclass(kind, BaseModel)):
+    if not _is_table(kind):
         return []
     fields = {info.alias or name: info for name, info in kind.model_fields.items()}
     if len(beside) > 1 and any(part in typing.get_args(info.annotation) for info in fields.values()):
@@ -169,7 +208,8 @@ def _length(context: Mapping[str, Any], found: object) -> Words:
     size = context.get("actual_length", len(found) if isinstance(found, str | list | dict) else 0)
     least, most = context.get("min_length"), context.get("max_length")
     bound = f"at least {least}" if least is not None else f"at most {most}"
-    return f"This has {size} entries; {bound} are needed.", "Add or take away entries."
+    entries = "entry" if size == 1 else "entries"
+    return f"This has {size} {entries}; {bound} are needed.", "Add or take away entries."
 
 
 def _text_length(context: Mapping[str, Any], found: object) -> Words:
@@ -181,7 +221,8 @@ def _text_length(context: Mapping[str, Any], found: object) -> Words:
 
 
 def _pattern(context: Mapping[str, Any], found: object) -> Words:
-    return f"{_shown(found)} is not spelt as it must be here.", "Use lower-case letters, digits, '-' and '_'."
+    signs = ", '-' and '_'" if "_" in context["pattern"] else " and '-'"
+    return f"{_shown(found)} is not spelt as it must be here.", f"Use lower-case letters, digits{signs}."
 
 
 def _unknown(context: Mapping[str, Any], found: object) -> Words:
@@ -199,9 +240,16 @@ def _shown(found: object) -> str:
     return text if len(text) <= 60 else f"{text[:57]}..."
 
 
+def _list_needed(context: Mapping[str, Any], found: object) -> Words:
+    if isinstance(found, dict):
+        return "This is a single table where several may stand.", "Head it with double brackets: [[name]]."
+    inside = f'"{found}"' if isinstance(found, str) else "..."
+    return f"{_shown(found)} is not a list.", f"Write it like [{inside}]."
+
+
 _NUMBER = _needs("a number", "12.5")
 _TEXT = _needs("text", '"text in quotes"')
-_LIST = _needs("a list", "[1, 2]")
+
 _TABLE = _needs("a table", "[heading] with key = value lines below it")
 _TRUTH = _needs("true or false", "true")
 _DATE = _needs("a date", "2026-05-31 (without quotes)")
@@ -221,10 +269,10 @@ WORDS: dict[str, Callable[[Mapping[str, Any], object], Words]] = {
     "string_type": _TEXT,
     "bool_type": _TRUTH,
     "bool_parsing": _TRUTH,
-    "list_type": _LIST,
-    "tuple_type": _LIST,
-    "set_type": _LIST,
-    "frozen_set_type": _LIST,
+    "list_type": _list_needed,
+    "tuple_type": _list_needed,
+    "set_type": _list_needed,
+    "frozen_set_type": _list_needed,
     "dict_type": _TABLE,
     "model_type": _TABLE,
     "model_attributes_type": _TABLE,

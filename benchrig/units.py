@@ -44,6 +44,7 @@ UNITS: dict[str, tuple[str, float, bool]] = {
 PREFIXES: dict[str, float] = {
     "p": 1e-12, "n": 1e-9, "u": 1e-6, "µ": 1e-6, "μ": 1e-6, "m": 1e-3, "": 1.0, "k": 1e3, "M": 1e6, "G": 1e9,
 }  # fmt: skip
+DASHES = "\u2010\u2011\u2012\u2013\u2014\u2212"  # what word processors make of a minus (Unicode's dashes, minus sign)
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d+)?|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _SHOWN = ((1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u"), (1e-9, "n"), (1e-12, "p"))
 
@@ -70,10 +71,16 @@ def _unit(text: str, whole: str) -> tuple[str, float]:
     if name in UNITS and UNITS[name][2] and prefix in PREFIXES:
         base, factor, _ = UNITS[name]
         return base, factor * PREFIXES[prefix]
-    known = " ".join(UNITS)
-    near = next((u for u in UNITS if u.lower() == text.lower()), "")
-    hint = f"Did you mean {near!r}?" if near else f"Known units: {known}; prefixes p n u m k M G."
-    raise UnitError(f"{whole!r}: unit {text!r} is not known.", next_step=hint)
+    raise UnitError(f"{whole!r}: unit {text!r} is not known.", next_step=_near(text))
+
+
+def _near(text: str) -> str:
+    """A cure: what differs in letter case only, or all that is known."""
+    spelt = [prefix + name for name, (_, _, takes) in UNITS.items() for prefix in (PREFIXES if takes else ("",))]
+    found = [repr(it) for it in spelt if it.lower() == text.lower()]
+    return (
+        f"Did you mean {' or '.join(found)}?" if found else f"Known units: {' '.join(UNITS)}; prefixes p n u m k M G."
+    )
 
 
 def quantity(text: str) -> Quantity:
@@ -90,8 +97,12 @@ def quantity(text: str) -> Quantity:
     stripped = text.strip()
     match = _NUMBER.match(stripped)
     if not match:
-        raise UnitError(f"{text!r} does not start with a number.", next_step='Write it like "9.40 kV".')
+        dash = stripped[:1] in DASHES
+        cure = "Type the minus again, with the hyphen key." if dash else 'Write it like "9.40 kV".'
+        raise UnitError(f"{text!r} does not start with a number.", next_step=cure)
     number, rest = match.group(), stripped[match.end() :]
+    if rest[:1].isspace() and rest[0] != " ":
+        raise UnitError(f"{text!r} has a space that no space bar types.", next_step="Type the space again.")
     if rest[:1] in {",", "'"}:
         raise UnitError(f"{text!r}: write a decimal point, and no thousands mark.", next_step='Like "3.3 V".')
     name = rest.removeprefix(" ")

@@ -194,7 +194,7 @@ CASES: list[tuple[str, str, int, str, str, str]] = [
         '[[step]]\nkind = "trim"\nid = "a"\ntarget = "1 V"\nwindow = ["1 V"]',
         6,
         "step[1].window",
-        "1 entries",
+        "1 entry;",
         "Add",
     ),
     ("inline", 'instrument = {m = {driver = "x", chanel = 3}}', 2, "instrument.m.chanel", "not a key", "'channel'"),

@@ -1,164 +1,31 @@
-"""From the file's tables to the model: units against quantities, keys against each other within one table.
-
-Every mistake is noted with its place and the building goes on, so that a person sees all of them at once. What is
-built after a mistake is never used: the reader raises.
-"""
+"""From the file's tables to the model, one function for each kind of step. Notes mistakes as `sourcing` does."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Any
 
-from ..errors import Mistake, UnitError
 from ..instruments import Function
-from ..tomlfile import KeyPath, Lines
-from ..units import Quantity, quantity, show
+from ..tomlfile import KeyPath
+from ..units import Quantity
 from . import fields as f
 from . import model as m
-
-
-class Notes:
-    """Mistakes found so far in one file."""
-
-    def __init__(self, lines: Lines) -> None:
-        self._lines = lines
-        self.mistakes: list[Mistake] = []
-
-    def add(self, path: KeyPath, problem: str, cure: str = "") -> None:
-        self.mistakes.append(self._lines.mistake(path, problem, cure))
-
-    def line(self, path: KeyPath) -> int:
-        return self._lines.line(*path)
-
-
-def value_in(found: Quantity, unit: str, path: KeyPath, notes: Notes) -> float:
-    """The value in `unit`; a note if it measures something else."""
-    if found.unit != unit:
-        notes.add(path, f"This is in {found.unit}, but the quantity of this step is in {unit}.", f"Give it in {unit}.")
-    return found.value
-
-
-def _maybe(found: Quantity | None, unit: str, path: KeyPath, notes: Notes) -> float | None:
-    return None if found is None else value_in(found, unit, path, notes)
-
-
-def limits(table: f.Limited, unit: str, path: KeyPath, notes: Notes) -> m.Limits:
-    """Window, acceptable window and ceiling, nested in each other."""
-    low, high = _pair(table.window, unit, (*path, "window"), notes)
-    wide = (low, high) if table.acceptable is None else _pair(table.acceptable, unit, (*path, "acceptable"), notes)
-    ceiling = _maybe(table.ceiling, unit, (*path, "ceiling"), notes)
-    _check_nested((low, high), wide, (*path, "acceptable"), notes)
-    _check_ceiling(ceiling, wide, unit, (*path, "ceiling"), notes)
-    return m.Limits(unit, low, high, *wide, ceiling)
-
-
-def _pair(pair: list[Quantity | None], unit: str, path: KeyPath, notes: Notes) -> tuple[float | None, float | None]:
-    low, high = (_maybe(edge, unit, (*path, index), notes) for index, edge in enumerate(pair))
-    if low is None and high is None:
-        notes.add(path, "A window that is open on both sides says nothing.", "Give at least one edge.")
-    if low is not None and high is not None and low > high:
-        notes.add(path, "The low edge is above the high edge.", "Swap them.")
-    return low, high
-
-
-def _check_nested(
-    inner: tuple[float | None, float | None], outer: tuple[float | None, float | None], path: KeyPath, notes: Notes
-) -> None:
-    low_out = outer[0] is not None and (inner[0] is None or inner[0] < outer[0])
-    high_out = outer[1] is not None and (inner[1] is None or inner[1] > outer[1])
-    if low_out or high_out:
-        notes.add(path, "The preferred window reaches beyond the acceptable one.", "Widen this, or narrow `window`.")
-
-
-def _check_ceiling(
-    ceiling: float | None, wide: tuple[float | None, float | None], unit: str, path: KeyPath, notes: Notes
-) -> None:
-    largest = max((abs(edge) for edge in wide if edge is not None), default=0.0)
-    if ceiling is not None and ceiling <= largest:
-        notes.add(path, f"The ceiling is not above the acceptable window ({show(largest, unit)}).", "Raise it.")
-
-
-def unit_of(text: str, path: KeyPath, notes: Notes) -> str:
-    """The base unit of a unit as written."""
-    try:
-        return quantity(f"1 {text}").unit
-    except UnitError as error:
-        notes.add(path, error.message, error.next_step)
-        return "1"
-
-
-_METER_KEYS = ("function",)
-_SCOPE_KEYS = ("channel", "measurement", "swing", "duration", "band", "quiet")
-
-
-def source(table: f.Sourced, path: KeyPath, notes: Notes, *, needed: bool = True) -> m.Source | None:
-    """The one place from which the table takes its value; None with a note, or where none is needed."""
-    given = table.model_fields_set
-    if table.entered is not None:
-        return _typed(table, table.entered, path, notes)
-    if table.instrument is None:
-        stray = [key for key in ("function", "channel", "measurement", "probe") if key in given]
-        if needed or stray:
-            notes.add((*path, *stray[:1]), "No instrument is named.", 'Add instrument = "...", or entered = "mm".')
-        return None
-    if table.function is not None and table.measurement is None:
-        return _meter(table, table.function, path, notes)
-    if table.measurement is not None and table.function is None:
-        return _scope(table, table.measurement, path, notes)
-    notes.add(
-        (*path, "instrument"),
-        "It must be said what is read, in one way.",
-        "Add either `function` (a meter) or `channel` and `measurement` (a scope).",
-    )
-    return None
-
-
-def _stray(table: f.Sourced, keys: tuple[str, ...], what: str, path: KeyPath, notes: Notes) -> None:
-    for key in keys:
-        if key in table.model_fields_set:
-            notes.add((*path, key), f"{what} has no `{key}`.", "Take the line out.")
-
-
-def _typed(table: f.Sourced, unit: str, path: KeyPath, notes: Notes) -> m.TypedSource:
-    _stray(table, ("instrument", *_METER_KEYS, *_SCOPE_KEYS, "probe"), "A typed value", path, notes)
-    return m.TypedSource(unit_of(unit, (*path, "entered"), notes), table.point, unit)
-
-
-def _meter(table: f.Sourced, function: Function, path: KeyPath, notes: Notes) -> m.MeterSource:
-    _stray(table, _SCOPE_KEYS, "A meter's function", path, notes)
-    made = m.MeterSource(table.instrument or "", function, table.point, table.probe)
-    expected = _maybe(table.expected, made.unit, (*path, "expected"), notes)
-    return m.MeterSource(made.instrument, function, table.point, table.probe, expected)
-
-
-def _scope(table: f.Sourced, measurement: m.Measurement, path: KeyPath, notes: Notes) -> m.ScopeSource:
-    if table.channel is None:
-        notes.add((*path, "measurement"), "No scope channel is given.", "Add channel = 1.")
-    if (table.band is None) == (measurement is m.Measurement.HUM):
-        notes.add((*path, "measurement"), "A hum, and only a hum, has a band.", 'band = ["90 Hz", "130 Hz"]')
-    return m.ScopeSource(
-        instrument=table.instrument or "",
-        channel=table.channel or 1,
-        measurement=measurement,
-        point=table.point,
-        probe=table.probe,
-        swing=_maybe(table.swing, "V", (*path, "swing"), notes),
-        duration=table.duration,
-        band=_band(table, path, notes),
-        quiet=table.quiet,
-    )
-
-
-def _band(table: f.Sourced, path: KeyPath, notes: Notes) -> tuple[float, float] | None:
-    if table.band is None:
-        return None
-    low, high = (value_in(edge, "Hz", (*path, "band", i), notes) for i, edge in enumerate(table.band))
-    if not 0.0 <= low < high:
-        notes.add((*path, "band"), "The band is empty or upside down.", "Give the low edge first.")
-    return low, high
+from .sourcing import (
+    Notes,
+    limits,
+    maybe_in,
+    meter_only,
+    read_only,
+    scope_only,
+    source,
+    span_in,
+    unit_of,
+    value_in,
+)
 
 
 def trimmer(table: f.Turned) -> m.Trimmer:
+    """What the table lets the hands turn."""
     return m.Trimmer(table.trimmer, table.travel, table.mark)
 
 
@@ -229,7 +96,7 @@ def _sourced_step(table: Any, common: Mapping[str, Any], path: KeyPath, notes: N
     found = source(table, path, notes, needed=needed)
     match table:
         case f.MeasureTable():
-            read = _read(found, path, notes) or m.MeterSource("", Function.DC_VOLTAGE)
+            read = read_only(found, path, notes) or m.MeterSource("", Function.DC_VOLTAGE)
             within = limits(table, read.unit, path, notes)
             return m.Measure(**common, source=read, limits=within, settle=table.settle, readings=table.readings)
         case f.TrimTable():
@@ -243,11 +110,11 @@ def _sourced_step(table: Any, common: Mapping[str, Any], path: KeyPath, notes: N
         case f.WiperTable():
             return _wiper(table, found, common, path, notes)
         case f.CaptureTable():
-            return m.Capture(**common, source=_scope_only(found, path, notes))
+            return m.Capture(**common, source=scope_only(found, path, notes))
         case f.WaitTable():
             return _wait(table, found, common, path, notes)
         case _:
-            return m.MakeSafe(**common, source=_meter_only(found, path, notes))
+            return m.MakeSafe(**common, source=meter_only(found, path, notes))
 
 
 def _observe(table: f.ObserveTable, common: Mapping[str, Any], path: KeyPath, notes: Notes) -> m.Observe:
@@ -277,7 +144,7 @@ def _trim(table: f.TrimTable, found: m.Source, common: Mapping[str, Any], path: 
         trimmer=trimmer(table),
         hold=table.hold,
         settle=table.settle,
-        span=_maybe(table.span, found.unit, (*path, "span"), notes),
+        span=span_in(table.span, found.unit, (*path, "span"), notes),
         counted=table.counted,
     )
 
@@ -288,6 +155,8 @@ def _target(found: Quantity, within: m.Limits, path: KeyPath, notes: Notes) -> f
         notes.add(path, "The target is outside the window.", "Correct the target or the window.")
     if within.low is None or within.high is None:
         notes.add(path, "A target needs a window that is closed on both sides.", "Give both edges.")
+    elif within.low == within.high and within.unit != "count":
+        notes.add(path, "The window has no width: nothing is ever set so well.", "Give it what the unit bears.")
     return target
 
 
@@ -295,7 +164,7 @@ def _axis(table: f.AxisTable, path: KeyPath, notes: Notes) -> m.Axis:
     found = source(table, path, notes) or _NOWHERE
     within = limits(table, found.unit, path, notes)
     target = _target(table.target, within, (*path, "target"), notes)
-    return m.Axis(found, within, target, trimmer(table), _maybe(table.span, found.unit, (*path, "span"), notes))
+    return m.Axis(found, within, target, trimmer(table), span_in(table.span, found.unit, (*path, "span"), notes))
 
 
 def _soak(table: f.SoakTable, common: Mapping[str, Any], path: KeyPath, notes: Notes) -> m.Soak:
@@ -314,8 +183,9 @@ def _soak(table: f.SoakTable, common: Mapping[str, Any], path: KeyPath, notes: N
 
 
 def _channel(table: f.ChannelTable, path: KeyPath, notes: Notes) -> m.SoakChannel:
-    read = _read(source(table, path, notes), path, notes) or m.MeterSource("", Function.DC_VOLTAGE)
-    change = _maybe(table.drift, read.unit, (*path, "drift"), notes)
+    read = read_only(source(table, path, notes), path, notes) or m.MeterSource("", Function.DC_VOLTAGE)
+    change = maybe_in(table.drift, read.unit, (*path, "drift"), notes)
+    _over_what(table, path, notes)
     return m.SoakChannel(
         name=table.name,
         source=read,
@@ -327,6 +197,11 @@ def _channel(table: f.ChannelTable, path: KeyPath, notes: Notes) -> m.SoakChanne
     )
 
 
+def _over_what(table: f.ChannelTable | f.WaitTable, path: KeyPath, notes: Notes) -> None:
+    if table.drift is None and "over" in table.model_fields_set:
+        notes.add((*path, "over"), "Nothing says how much it may drift in this time.", 'Add drift = "20 mV".')
+
+
 def _catch(table: f.CatchTable) -> m.Catch:
     watched = m.ScopeSource(
         table.instrument, table.channel, m.Measurement.MEAN, table.point, table.probe, table.swing, table.duration
@@ -335,25 +210,26 @@ def _catch(table: f.CatchTable) -> m.Catch:
 
 
 def _wait(table: f.WaitTable, found: m.Source | None, common: Mapping[str, Any], path: KeyPath, notes: Notes) -> m.Wait:
-    read = _read(found, path, notes)
+    read = read_only(found, path, notes)
     if (read is None) != (table.drift is None):
         notes.add(path, "Waiting until stable needs an instrument and a drift.", 'Add drift = "20 V" and a source.')
+    _over_what(table, path, notes)
     unit = read.unit if read else "1"
-    change = _maybe(table.drift, unit, (*path, "drift"), notes)
+    change = maybe_in(table.drift, unit, (*path, "drift"), notes)
     return m.Wait(
         **common,
         at_most=table.at_most,
         source=read,
         drift=None if change is None else change / max(table.over, 1e-9),
         over=table.over,
-        ceiling=_maybe(table.ceiling, unit, (*path, "ceiling"), notes),
+        ceiling=maybe_in(table.ceiling, unit, (*path, "ceiling"), notes),
     )
 
 
 def _wiper(
     table: f.WiperTable, found: m.Source | None, common: Mapping[str, Any], path: KeyPath, notes: Notes
 ) -> m.WiperCheck:
-    read = _read(found, path, notes) or m.MeterSource("", Function.DC_VOLTAGE)
+    read = read_only(found, path, notes) or m.MeterSource("", Function.DC_VOLTAGE)
     reach = value_in(table.reach, read.unit, (*path, "reach"), notes)
     if table.quiet:
         words = "A value that counts only in quiet phases cannot be followed to and fro."
@@ -366,28 +242,6 @@ def _wiper(
         trimmer=trimmer(table),
         reach=reach,
         settle=table.settle,
-        ceiling=_maybe(table.ceiling, read.unit, (*path, "ceiling"), notes),
-        span=_maybe(table.span, read.unit, (*path, "span"), notes),
+        ceiling=maybe_in(table.ceiling, read.unit, (*path, "ceiling"), notes),
+        span=span_in(table.span, read.unit, (*path, "span"), notes),
     )
-
-
-def _read(found: m.Source | None, path: KeyPath, notes: Notes) -> m.MeterSource | m.ScopeSource | None:
-    if isinstance(found, m.TypedSource):
-        notes.add((*path, "entered"), "An instrument must read this.", 'Use kind = "enter" for what a person types.')
-        return None
-    return found
-
-
-def _scope_only(found: m.Source | None, path: KeyPath, notes: Notes) -> m.ScopeSource:
-    if isinstance(found, m.ScopeSource):
-        return found
-    if found is not None:
-        notes.add(path, "Only a scope captures a waveform.", "Give a scope's `instrument`, `channel`, `measurement`.")
-    return m.ScopeSource("", 1, m.Measurement.MEAN)
-
-
-def _meter_only(found: m.Source | None, path: KeyPath, notes: Notes) -> m.MeterSource | None:
-    if found is None or isinstance(found, m.MeterSource):
-        return found
-    notes.add(path, "Only a meter shows that a point is safe.", "Give a meter's `instrument` and `function`.")
-    return None

@@ -6,18 +6,27 @@ rules of a workshop may be stricter and then come first.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import math
+from collections.abc import Iterable, Mapping
+from typing import NamedTuple
 
 from ..instruments import Function
 from ..tomlfile import KeyPath
+from ..trim.wiper import Wiper
 from ..units import show
-from .build import Notes
 from .model import (  # fmt: skip
     Catch,
+    Confirm,
     Coupled,
     Derive,
+    Enter,
+    Least,
     Limits,
     MakeSafe,
+    Measure,
+    MeterSource,
+    Observe,
+    Operation,
     Procedure,
     ScopeSource,
     Soak,
@@ -32,6 +41,7 @@ from .model import (  # fmt: skip
     sources_of,
     trimmers_of,
 )
+from .sourcing import Notes
 
 DC_LIMIT = 60.0
 AC_LIMIT = 30.0
@@ -51,6 +61,8 @@ def hazardous_limit(source: Source) -> float | None:
 def check(procedure: Procedure, notes: Notes) -> None:
     """Note every mistake between steps."""
     _unique(procedure, notes)
+    for name in procedure.hazards:
+        _hold_point(procedure, name, notes)
     for index, step in enumerate(procedure.steps):
         path: KeyPath = ("step", index)
         _names(procedure, step, index, path, notes)
@@ -77,9 +89,13 @@ def _names(procedure: Procedure, step: Step, index: int, path: KeyPath, notes: N
     _known(step.needs, earlier, "needs", "an earlier step", path, notes)
     if isinstance(step, Derive):
         _known(step.of, earlier, "of", "an earlier step", path, notes)
-    for name in step.only_if:
+        _comparable(step, {it.id: it for it in procedure.steps[:index]}, path, notes)
+    for name, words in step.only_if.items():
         if name not in earlier:
             notes.add((*path, "only_if", name), f"{name!r} is not an earlier step.", "Correct the id.")
+        elif (known := _answers(procedure.step(name))) is not None and words not in known:
+            cure = f"Its answers: {', '.join(known)}." if known else "Only what is asked or swept has an answer."
+            notes.add((*path, "only_if", name), f"{name!r} is never answered with {words!r}.", cure)
     trimmers = {trimmer.name for trimmer in _turned(procedure.steps)}
     for place, name in enumerate(step.cleans):
         if name not in trimmers:
@@ -90,6 +106,43 @@ def _known(names: Iterable[str], known: set[str], key: str, what: str, path: Key
     for place, name in enumerate(names):
         if name not in known:
             notes.add((*path, key, place), f"{name!r} is not {what}.", "Correct the id, or the order of the steps.")
+
+
+def _answers(step: Step) -> tuple[str, ...] | None:
+    """What a step can be answered with; None where that is for the session to say."""
+    match step:
+        case Confirm():
+            return ("done", "not done")
+        case Observe():
+            return step.choices
+        case WiperCheck():
+            return tuple(Wiper)
+        case Trim() | Coupled() | Least():
+            return None
+        case _:
+            return ()
+
+
+def _comparable(step: Derive, earlier: Mapping[str, Step], path: KeyPath, notes: Notes) -> None:
+    """It is made of values, of one unit where they are not divided, and its window is in that unit."""
+    units: dict[str, str] = {}
+    for place, name in enumerate(step.of):
+        match earlier.get(name):
+            case None:
+                pass  # noted already
+            case Measure() | Trim() | Least() | Enter() | Derive() as other:
+                units[name] = other.limits.unit
+            case other:
+                notes.add((*path, "of", place), f"{name!r} ({other.kind}) gives no single value.", "Name another step.")
+    if step.operation is Operation.RATIO:
+        return
+    if len(set(units.values())) > 1:
+        listed = ", ".join(f"{name} in {unit}" for name, unit in units.items())
+        notes.add((*path, "of"), f"These cannot be compared: {listed}.", "Name steps of one unit.")
+    elif units and step.operation is not Operation.PERCENT_MISMATCH and step.limits.unit not in units.values():
+        unit = next(iter(units.values()))
+        words = f"The window is in {step.limits.unit}, but what it is made of is in {unit}."
+        notes.add((*path, "window"), words, f"Give it in {unit}.")
 
 
 def _set_afterwards(procedure: Procedure, step: WiperCheck, index: int, notes: Notes) -> None:
@@ -133,30 +186,61 @@ def _danger(procedure: Procedure, step: Step, path: KeyPath, notes: Notes) -> No
         notes.add((*path, "hazard"), f"There is no [hazard.{step.hazard}].", f"Declared: {known}.")
     if isinstance(step, MakeSafe) and step.hazard is None:
         notes.add(path, "It must be said what is made safe.", "Add hazard = ...")
-    if step.hazard is None:
-        for volts, limit, place in _too_much(step, path):
-            notes.add(
-                place,
-                f"{show(volts, 'V')} is above {show(limit, 'V')} and can hurt, and the step declares no hazard.",
-                "Declare [hazard.NAME] with its cautions and add hazard = ... to the step.",
-            )
+    for it in _can_hurt(step, path):
+        if step.hazard is None:
+            words = f"{show(it.largest, 'V')} is above {show(it.limit, 'V')} and can hurt"
+            cure = "Declare [hazard.NAME] with its cautions and add hazard = ... to the step."
+            notes.add(it.place, f"{words}, and the step declares no hazard.", cure)
+        elif not it.source.point:
+            notes.add(it.place, "It must be said where this voltage is.", 'Add point = "..."')
 
 
-def _too_much(step: Step, path: KeyPath) -> Iterable[tuple[float, float, KeyPath]]:
-    """The largest voltage that each source of a step looks for, where it is hazardous."""
-    for place, source, looked_for in _looked_for(step, path):
-        limit = hazardous_limit(source)
-        largest = max((abs(volts) for volts in looked_for if volts is not None), default=0.0)
-        if limit is not None and largest > limit:
-            yield largest, limit, place
+def _hold_point(procedure: Procedure, name: str, notes: Notes) -> None:
+    """What a person must type before the point is touched has to be true: which point, and no less than is there."""
+    hazard = procedure.hazards[name]
+    looks = [it for n, step in enumerate(procedure.steps) if step.hazard == name for it in _can_hurt(step, ("step", n))]
+    points = dict.fromkeys(it.source.point for it in looks if it.source.point)
+    if points and hazard.test_point not in points:
+        words = f"No step reads {hazard.test_point!r}, and that is what the hold point would name."
+        notes.add(("hazard", name, "test_point"), words, f"What is read: {', '.join(points)}.")
+    least = max((it.least for it in looks), default=0.0)
+    if least > abs(hazard.expected):
+        words = f"{show(hazard.expected, 'V')} would be said, and a step looks for {show(least, 'V')} or more."
+        notes.add(("hazard", name, "expected"), words, "Say what is there.")
 
 
-def _looked_for(step: Step, path: KeyPath) -> Iterable[tuple[KeyPath, Source, tuple[float | None, ...]]]:
+class _Look(NamedTuple):
+    """A source that looks for more volts than may be touched.
+
+    largest  that it looks for
+    least    magnitude that a meter there may find and still be in; 0.0 where nothing is known of it
+    limit    above which it can hurt
+    """
+
+    place: KeyPath
+    source: Source
+    largest: float
+    least: float
+    limit: float
+
+
+def _can_hurt(step: Step, path: KeyPath) -> Iterable[_Look]:
     sources, limits = sources_of(step), limits_of(step)
     for index, source in enumerate(sources):
         within = limits[index] if index < len(limits) else None
-        place = (*path, "axis", index) if isinstance(step, Coupled) else path
-        yield place, source, (*_edges(within), _target(step, index), *_expected(source), _ceiling(step))
+        limit = hazardous_limit(source)
+        looked_for = (*_edges(within), _target(step, index), *_expected(source), _ceiling(step))
+        largest = max((abs(volts) for volts in looked_for if volts is not None), default=0.0)
+        if limit is not None and largest > limit:
+            place = (*path, "axis", index) if isinstance(step, Coupled) else path
+            least = _least(within) if within is not None and isinstance(source, MeterSource) else 0.0
+            yield _Look(place, source, largest, least, limit)
+
+
+def _least(within: Limits) -> float:
+    """The smallest magnitude in the wider window."""
+    low, high = within.acceptable
+    return max(0.0, -math.inf if low is None else low, -math.inf if high is None else -high)
 
 
 def _edges(within: Limits | None) -> tuple[float | None, ...]:

@@ -84,7 +84,7 @@ class Sourced(FileModel):
 
 
 class Limited(FileModel):
-    window: Pair
+    window: Pair = Field(examples=['["11.4 V", "12.6 V"]'])
     acceptable: Pair | None = None
     ceiling: AnyQuantity | None = None
 
@@ -101,7 +101,7 @@ class Base(FileModel):
     instruction: str = ""
     hazard: Words | None = None
     card: Words | None = None
-    conditions: list[Words] = Field(default_factory=list)
+    conditions: list[Literal["powered", "unplugged"]] = Field(default_factory=list)
     needs: list[Id] = Field(default_factory=list)
     disturbs: list[Id] = Field(default_factory=list)
     cleans: list[Words] = Field(default_factory=list)

@@ -61,7 +61,7 @@ class Common:
 
     hazard      name of the hazard that this step exposes; None where it exposes none
     card        pattern that the unit must show
-    conditions  states in which the unit must be ("unplugged", "powered"), said to the person
+    conditions  states in which the unit must be, "unplugged" or "powered"; said to the person
     needs       steps that must have ended well before this one may begin
     disturbs    steps whose result a real change here puts in question
     cleans      trimmers that this step cleans: what they set is opened again

@@ -14,6 +14,7 @@ memory). The risks of a wrong verdict are those of the procedure's own decision 
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -22,7 +23,7 @@ from itertools import zip_longest
 
 from ..bench.model import Bench, InstrumentSpec, Probe
 from ..errors import FileError
-from ..instruments import Function, driver_names
+from ..instruments import Function, driver_names, load_driver
 from ..judgement.correction import probe_factor
 from ..judgement.errors import UncertaintyError
 from ..judgement.risk import risks, worst_pass
@@ -108,11 +109,29 @@ def _source(finding: Finding, procedure: Procedure, bench: Bench, source: Source
     except FileError as error:
         finding.add("names", "refuse", error.message if not error.next_step else str(error))
         return
+    if not _can_read(finding, source, spec):
+        return
     top = _highest(procedure, finding.step, source, limits)
     if isinstance(source, MeterSource):
         _meter(finding, source, spec, probe, limits, top)
     else:
         _scope(finding, source, spec, probe, limits, top)
+
+
+def _can_read(finding: Finding, source: MeterSource | ScopeSource, spec: InstrumentSpec) -> bool:
+    """False if the instrument is of another kind than the step needs."""
+    kind, method = ("scope", "fresh_capture") if isinstance(source, ScopeSource) else ("meter", "read")
+    driver = _driver(spec.driver)
+    if not isinstance(driver, type) or hasattr(driver, method):
+        return True
+    finding.add("kind", "refuse", f"the step needs a {kind}, and {spec.name} ({spec.driver}) is none.")
+    return False
+
+
+@functools.cache
+def _driver(name: str) -> object:
+    """What makes the driver; None where it is not installed, which is a row of its own."""
+    return load_driver(name) if name in driver_names() else None
 
 
 def _soak(finding: Finding, step: Soak, bench: Bench) -> None:

@@ -12,12 +12,13 @@ from . import build
 from .checks import check
 from .fields import File
 from .model import Procedure
+from .sourcing import Notes
 
 
 def load_procedure(path: str | Path) -> Procedure:
     """The procedure in `path`. Raises FileError with every mistake: file, line, what is wrong, and the cure."""
     file, lines = read_toml(path, File)
-    notes = build.Notes(lines)
+    notes = Notes(lines)
     procedure = Procedure(
         id=file.procedure.id,
         title=file.procedure.title,
@@ -35,7 +36,7 @@ def load_procedure(path: str | Path) -> Procedure:
     return procedure
 
 
-def _pattern(text: str, notes: build.Notes) -> str:
+def _pattern(text: str, notes: Notes) -> str:
     try:
         re.compile(text)
     except re.error as error:

@@ -181,7 +181,7 @@ def test_the_right_input_lets_a_scope_read_volts(held_against):
 @pytest.mark.parametrize(("volts", "level"), [("55 V", None), ("200 V", "warn")])
 def test_what_an_input_bears_must_be_known_where_it_can_hurt(held_against, volts, level):
     """Above 60 V DC an input of which the bench file says nothing is warned of; below, it goes without saying."""
-    fields = {"hazard": "eht", "probe": "hv", "window": ["0 V", volts]}
+    fields = {"hazard": "eht", "point": "A4 TP40", "probe": "hv", "window": ["0 V", volts]}
     tenth = {"ratio": 100.0, "made_for": None} if level else {"ratio": 1000.0}
     report = held_against(step(**fields), meter={"maximum_input": None}, probe=tenth)
     assert [row.level for row in report.rows if row.what == "maximum input"] == ([level] if level else [])

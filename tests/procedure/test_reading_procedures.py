@@ -116,7 +116,7 @@ def test_a_dangerous_value_needs_a_declared_hazard(load, function, limit, keys, 
             load(text)
         else:
             assert "can hurt" in mistakes(load, text)[0].problem
-            load(HEAD + HAZARD + step(function=named, window=window, hazard='"eht"', **keys))
+            load(HEAD + HAZARD + step(function=named, window=window, hazard='"eht"', point='"TP40"', **keys))
 
 
 @pytest.mark.parametrize("key", ["target", "expected", "ceiling"])
