@@ -18,14 +18,16 @@ import threading
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from benchrig.errors import FileError
+
 from .outlets import Watcher
 from .world import World
 
 _LONGEST = 65_536  # bytes of one request
 
 
-class Refused(Exception):
-    """The bench would not do it; the text says why."""
+class Refused(FileError):
+    """The bench would not do it, as there is no such thing on it; the text says why."""
 
 
 def bench_verbs(world: World, addresses: Callable[[], list[dict[str, str]]]) -> dict[str, Callable[..., Any]]:
@@ -64,7 +66,7 @@ def answer(line: bytes, hands: Any, verbs: dict[str, Callable[..., Any]]) -> byt
         result = found(*values, **named) if callable(found) else found
         return _line({"ok": _plain(result)})
     except Exception as error:  # whatever a caller sends, the bench goes on
-        return _line({"error": f"{type(error).__name__}: {error}"})
+        return _line({"error": str(error) if isinstance(error, FileError) else f"{type(error).__name__}: {error}"})
 
 
 def _plain(value: Any) -> Any:

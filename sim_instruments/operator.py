@@ -18,13 +18,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from benchrig.clock import Clock, SimClock
+from benchrig.clock import Clock
+from benchrig.errors import FileError
 
 from . import eyes
-from .control import Refused
 from .hand import Hand, Sight, Traits
+from .motor import TICK, motor_for
 
-TICK = 0.05  # seconds between two movements of the hand
 ANODE = "A4 TP40"
 ASKS_WAY = "which way was that turn?"
 _OFF = r"switch(ed)?( the unit| it)? off|unplug|pull(ed)? (its|the) plug"
@@ -61,7 +61,7 @@ class SimulatedOperator:
 
     def __init__(self, hands: Any, clock: Clock, *, seed: int = 0, think: float = 0.4) -> None:
         self.name = f"simulated operator {seed}"
-        self.trouble: Exception | None = None  # why the hand fell still, if the bench went away
+        self.trouble: Exception | None = None  # why the hand fell still: the bench is gone, or has no such control
         self._hands = hands
         self._clock = clock
         self._think = think
@@ -78,7 +78,7 @@ class SimulatedOperator:
         self._said: list[Told] = []
         self._ways_said: set[tuple[str, str]] = set()
         self._turning = threading.Lock()  # held while the hand moves, so that "hands off" means off
-        self._motor = _motor(clock, self._tick)
+        self._motor = motor_for(clock, self._tick)
 
     # The operator as a session knows it.
 
@@ -139,7 +139,12 @@ class SimulatedOperator:
             self._lift()
 
     def commands(self) -> Sequence[Any]:
-        """Says which way a turn went, where that is asked, and when a turn that was asked for is done."""
+        """Says which way a turn went, where that is asked, and when a turn that was asked for is done.
+
+        Raises what stilled the hand, where the bench has no such control. (A bench that is gone the session notices.)
+        """
+        if isinstance(self.trouble, FileError):
+            raise self.trouble
         said, self._said = self._said, []
         return said
 
@@ -305,7 +310,7 @@ class SimulatedOperator:
             return
         try:
             self._hands.turn(control, degrees)
-        except (OSError, LookupError, Refused) as error:  # the bench is gone or has no such control
+        except (OSError, FileError) as error:  # the bench is gone, or has no such control
             self.trouble = error
 
     def _wait(self, seconds: float) -> None:
@@ -318,62 +323,6 @@ class RefusingOperator(SimulatedOperator):
     def acknowledge(self, hold: Any) -> str | None:
         self._lift()
         return None
-
-
-class _Agenda:
-    """Runs the hand from a simulated clock's agenda while it has something to do."""
-
-    def __init__(self, clock: SimClock, work: Callable[[], None]) -> None:
-        self._clock = clock
-        self._work = work
-        self._end: Callable[[], None] | None = None
-
-    def start(self) -> None:
-        if self._end is None:
-            self._end = self._clock.every(TICK, self._work)
-
-    def stop(self) -> None:
-        if self._end is not None:
-            self._end()
-            self._end = None
-
-    close = stop
-
-
-class _Thread:
-    """Runs the hand from a thread that sleeps while there is nothing to do."""
-
-    def __init__(self, work: Callable[[], None]) -> None:
-        self._work = work
-        self._busy = threading.Event()
-        self._closed = threading.Event()
-        self._thread: threading.Thread | None = None
-
-    def start(self) -> None:
-        if self._thread is None and not self._closed.is_set():
-            self._thread = threading.Thread(target=self._run, name="simulated hand", daemon=True)
-            self._thread.start()
-        self._busy.set()
-
-    def stop(self) -> None:
-        self._busy.clear()
-
-    def close(self) -> None:
-        self._closed.set()
-        self._busy.set()
-        if self._thread is not None:
-            self._thread.join()
-            self._thread = None
-
-    def _run(self) -> None:
-        while not self._closed.is_set():
-            self._busy.wait()
-            self._work()
-            self._closed.wait(TICK)
-
-
-def _motor(clock: Clock, work: Callable[[], None]) -> _Agenda | _Thread:
-    return _Agenda(clock, work) if isinstance(clock, SimClock) else _Thread(work)
 
 
 def _input(connection: Any) -> str:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
 from benchrig.clock import Clock
+from benchrig.errors import FileError
 
 from .faults import Cable
 from .nodes import Jack
@@ -21,11 +22,8 @@ from .trimmer import Trimmer
 T = TypeVar("T")
 
 
-class Unknown(KeyError):
-    """A name that this world does not have; the text lists those it has."""
-
-    def __str__(self) -> str:
-        return str(self.args[0])
+class Unknown(FileError, LookupError):
+    """A name that this world does not have; the text lists those it has. Some file or command is to be mended."""
 
 
 def find(table: Mapping[str, T], name: str, noun: str) -> T:

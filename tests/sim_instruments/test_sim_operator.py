@@ -14,6 +14,7 @@ from benchrig.sim_instruments.skerry14 import build
 from benchrig.sim_instruments.world import World
 
 from benchrig.clock import RealClock, SimClock
+from benchrig.errors import FileError
 from benchrig.readings import Reading
 from benchrig.session.operators import EntryRequest, HoldRequest, Operator, Question
 from benchrig.trim import engine
@@ -298,3 +299,14 @@ def test_a_bench_that_goes_away_stills_the_hand_and_breaks_nothing() -> None:
         person.notify(view_of_something_to_turn())
         assert wait_until(lambda: person.trouble is not None)
     assert isinstance(person.trouble, ConnectionError)
+
+
+def test_a_point_or_a_control_that_is_not_there_is_told_in_the_words_of_a_mistake() -> None:
+    """A name misspelt in a procedure ends its rehearsal with the names there are, and with no traceback."""
+    job = at_the_bench()
+    with pytest.raises(FileError, match=r"There is no test point 'A1 TP99' here. There are: .*A1 TP1,"):
+        job.start("RV41", "A1 TP99", "meter")
+    job.start("RV99", "A4 TP42", "scope", 2)
+    assert not job.trim("RV99", ON_TIME, "A4 TP42", 20e-9)
+    with pytest.raises(FileError, match=r"There is no control 'RV99' here. There are: .*RV41"):
+        job.person.commands()

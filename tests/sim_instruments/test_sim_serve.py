@@ -19,6 +19,7 @@ from benchrig.sim_instruments.serve import SECRET_VARIABLE, Server
 from benchrig.sim_instruments.world import World
 
 from benchrig.clock import RealClock
+from benchrig.errors import FileError
 
 SECRET = "of this test"
 
@@ -321,8 +322,9 @@ def test_meter_in_the_child_reads_the_chassis(launched: LaunchedDoubles) -> None
 
 
 def test_remote_refusals_carry_the_reason(launched: LaunchedDoubles) -> None:
-    """An unknown trimmer, an unknown fault of a cable."""
-    with pytest.raises(Refused, match="RV41"):
+    """An unknown trimmer, an unknown fault of a cable: mistakes of a file or a command, in the words of the bench."""
+    assert issubclass(Refused, FileError)
+    with pytest.raises(Refused, match=r"^There is no control 'RV99' here. There are: .*RV41"):
         launched.hands.turn("RV99", 1.0)
     with pytest.raises(Refused, match="unplug"):
         launched.hands.cable("meter", "explode")
