@@ -32,6 +32,8 @@ class Flag(enum.Flag):
     CLIPPED = enum.auto()  # the waveform behind it touched the limits of the converter
     BUSY = enum.auto()  # taken while the signal was not in its quiet phase
     UNSETTLED = enum.auto()  # taken before the instrument or its input had settled
+    WRONG_FUNCTION = enum.auto()  # a knob that only a hand can turn stands elsewhere: there is no number
+    COARSE = enum.auto()  # too few samples to show peaks: the number is right, or too small
 
 
 # A reading with any of these never becomes a verdict, a cue or an accepted setting.
@@ -46,7 +48,10 @@ UNUSABLE = (
     | Flag.CLIPPED
     | Flag.BUSY
     | Flag.UNSETTLED
+    | Flag.WRONG_FUNCTION
 )
+# A reading with any of these may be judged, but neither it nor a verdict on it is told without a word of them.
+CAUTIONS = Flag.COARSE
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +65,7 @@ class Reading:
     resolution  one count of the display or one code of the converter, in `unit`; None where unknown
     aperture    seconds over which the instrument looked; the measurement began at `time - aperture`
     uncertainty standard uncertainty in `unit` where it is known already; None otherwise
-    text        as the instrument shows or sent it
+    text        as the instrument shows or sent it, or why there is no number: for people; nothing is decided by it
     """
 
     value: float | None

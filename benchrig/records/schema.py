@@ -193,6 +193,11 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         CREATE INDEX events_by_sitting ON events (sitting, id)
         """,
     ),
+    (
+        # No table changes. Older ones have no name for these two, and say so by the version and not half-way through.
+        "readings with the flags WRONG_FUNCTION and COARSE",
+        "",
+    ),
 )
 VERSION = len(MIGRATIONS)
 

@@ -32,7 +32,7 @@ from ..procedure.model import (
     TypedSource,
     Wait,
 )
-from ..readings import Reading
+from ..readings import Flag, Reading
 from ..records.facts import StepResult
 from ..units import quantity_in, show
 from .classing import shape_of
@@ -124,7 +124,7 @@ def collect(
 
 def waits_for_a_hand(reading: Reading) -> bool:
     """True if the instrument can only be read when somebody has turned its knob."""
-    return reading.value is None and "knob" in reading.text
+    return bool(reading.flags & Flag.WRONG_FUNCTION)
 
 
 def recent(readings: Sequence[Reading], count: int, over: float) -> list[Reading]:
@@ -203,7 +203,7 @@ def do_measure(work: Work, step: Measure, results: Results) -> Done:
     if not readings:
         return Done(absent(step, step.source.unit, step.limits, "No usable reading came."))
     found = replace(value_of(readings), stands=steady(readings, step.limits))
-    result = judged(found, step.limits, work.rule, work.caution)
+    result = judged(found, step.limits, work.rule)
     shape = shape_of(list(work.seen), step.limits)
     if shape is None:
         return Done(with_hint(step, result))

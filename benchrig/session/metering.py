@@ -59,7 +59,7 @@ class MeterReader:
             return self._of_this_range(self.at_the_tip(driver.read(deadline)), first)
         except WrongFunction as wrong:
             text = f"{wrong.message} {wrong.next_step}"
-            return Reading(None, self._source.unit, self._clock.now(), Flag.INVALID, text=text)
+            return Reading(None, self._source.unit, self._clock.now(), Flag.WRONG_FUNCTION, text=text)
         finally:
             self._ended = self._clock.now()
 

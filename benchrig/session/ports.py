@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from ..soak.findings import Columns
 
 InstrumentSource = MeterSource | ScopeSource
-CAUTION = "caution: "  # begins the text of a reading that is usable, but not without a word
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,6 @@ from ..readings import Flag, Reading
 from ..signals import Gate, Phase, hum, mean, measure_pulses, record_activity, rms
 from ..signals.pulses import Caution
 from ..signals.waveform import Waveform
-from .ports import CAUTION
 
 DIVISIONS = 8
 FILL = 0.8  # of the screen that a signal should take
@@ -46,11 +45,11 @@ _PULSE_NAMES: Mapping[Measurement, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A value from one record and its standard uncertainty; `caution`: what to know before believing it."""
+    """A value from one record and its standard uncertainty; `flags`: what to know before believing it."""
 
     value: float
     uncertainty: float
-    caution: str = ""
+    flags: Flag = Flag.NONE
 
 
 class ScopeReader:
@@ -144,8 +143,7 @@ class ScopeReader:
         doubt = math.hypot(found.uncertainty, self._instrument_doubt(found.value))
         in_volts = self._source.unit == "V" and wave.codes is not None
         resolution = abs(wave.scale) * self._true if in_volts else None
-        text = f"{CAUTION}{found.caution}" if found.caution else ""
-        return Reading(found.value, self._source.unit, now, flags, resolution, wave.duration, doubt, text)
+        return Reading(found.value, self._source.unit, now, flags | found.flags, resolution, wave.duration, doubt)
 
     def _phase_flags(self, wave: Waveform) -> Flag:
         if not self._source.quiet:
@@ -283,5 +281,5 @@ def _pulse(wave: Waveform, measurement: Measurement) -> Found:
     value = getattr(pulses, name)
     if value is None:
         raise SignalError(f"The record holds no whole {measurement}.", next_step="Take a longer record.")
-    caution = str(Caution.COARSE) if name == "overshoot" and Caution.COARSE in pulses.cautions else ""
-    return Found(float(value), float(pulses.uncertainty.get(name, 0.0)), caution)
+    flags = Flag.COARSE if name == "overshoot" and Caution.COARSE in pulses.cautions else Flag.NONE
+    return Found(float(value), float(pulses.uncertainty.get(name, 0.0)), flags)

@@ -46,7 +46,7 @@ def do_least(work: Work, step: Least, results: Results) -> Done:
         words = "the least point was not found"
         return Done(with_hint(step, as_left(judged(found, step.limits, work.rule, words), first)), True)
     return Done(
-        with_hint(step, as_left(judged(final, step.limits, work.rule, work.caution), first)),
+        with_hint(step, as_left(judged(final, step.limits, work.rule), first)),
         moved(found, final, step.limits),
     )
 
@@ -106,5 +106,6 @@ def averaged(readings: Sequence[Reading]) -> Reading:
         last,
         value=mean.value,
         uncertainty=mean.uncertainty,
+        flags=last.flags | mean.flags,
         aperture=last.time - first.time + first.aperture,
     )

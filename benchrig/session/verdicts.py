@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
+import operator
 import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from ..judgement.rules import judge, judge_two_tier
 from ..procedure.model import Limits, Operation
-from ..readings import Reading
+from ..readings import CAUTIONS, Flag, Reading
 from ..records.facts import StepResult
+from ..signals.pulses import Caution
+
+CAUTION_WORDS = {Flag.COARSE: str(Caution.COARSE)}  # for each of `CAUTIONS`: a verdict tells them too
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +29,7 @@ class Value:
     spread: float = 0.0  # standard deviation of the readings behind it
     stands: bool = True  # False: it was still running when patience ended, and cannot pass
     pace: float = 0.0  # usual seconds from one of the readings to the next; 0 where there is only one
+    flags: Flag = Flag.NONE  # those of `CAUTIONS` that any of the readings behind it had
 
 
 def value_of(readings: Sequence[Reading]) -> Value:
@@ -40,7 +46,13 @@ def value_of(readings: Sequence[Reading]) -> Value:
     known = max((_own(reading) for reading in readings), default=0.0)
     gaps = [after.time - before.time for before, after in itertools.pairwise(readings)]
     pace = statistics.median(gaps) if gaps else 0.0
-    return Value(mean, math.hypot(known, spread / math.sqrt(len(values))), readings[0].unit, spread, pace=pace)
+    doubt = math.hypot(known, spread / math.sqrt(len(values)))
+    return Value(mean, doubt, readings[0].unit, spread, pace=pace, flags=cautions_of(readings))
+
+
+def cautions_of(readings: Sequence[Reading]) -> Flag:
+    """What is to be known before any of several readings is believed."""
+    return functools.reduce(operator.or_, (reading.flags for reading in readings), Flag.NONE) & CAUTIONS
 
 
 def _own(reading: Reading) -> float:
@@ -50,11 +62,11 @@ def _own(reading: Reading) -> float:
 
 
 def judged(found: Value, limits: Limits, rule: str, words: str = "") -> StepResult:
-    """The verdict on a value, with all that it rests on."""
+    """The verdict on a value, with all that it rests on, and `words` followed by what is to be known of the value."""
     verdict = judge_two_tier(found.value, found.uncertainty, limits.window, limits.acceptable, rule)
     inside = verdict.verdict.inside
-    if not found.stands:
-        words = "; ".join(part for part in (words, "still running") if part)
+    running = () if found.stands else ("still running",)
+    cautions = (CAUTION_WORDS[flag] for flag in found.flags)
     return StepResult(
         verdict="fail" if inside and not found.stands else str(verdict.verdict),
         value=found.value,
@@ -68,7 +80,7 @@ def judged(found: Value, limits: Limits, rule: str, words: str = "") -> StepResu
         probability=verdict.probability,
         guard_band=verdict.guard_band,
         tier=str(verdict.tier),
-        words=words,
+        words="; ".join(part for part in (words, *cautions, *running) if part),
     )
 
 

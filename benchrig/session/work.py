@@ -20,7 +20,7 @@ from ..holdpoint import Move as HoldMove
 from ..holdpoint import Phase as HoldPhase
 from ..procedure.checks import hazardous_limit
 from ..procedure.model import Limits, Procedure, Step
-from ..readings import Flag, Reading
+from ..readings import CAUTIONS, Flag, Reading
 from ..records.facts import Store
 from ..trim.types import Known
 from ..units import show
@@ -29,7 +29,8 @@ from .guard import Guard
 from .notices import GapClosed, GapOpened, Notice, ReadingTaken, Said, TurnAdvised
 from .operators import Command, EntryRequest, Operator, Question
 from .points import HazardousPoint, SafePoint
-from .ports import CAUTION, Back, Bell, Feed, InstrumentSource, Lost, Tools
+from .ports import Back, Bell, Feed, InstrumentSource, Lost, Tools
+from .verdicts import CAUTION_WORDS
 
 if TYPE_CHECKING:
     from ..signals.waveform import Waveform
@@ -72,8 +73,7 @@ class Work:
         self.only_looking = False  # in the as-found pass: nothing is to be turned
         self.restarted = False  # set when something between two readings made the old ones count no more
         self.turned: list[str] = []  # turns that the person has told of: which way, or "" for as asked
-        self.caution = ""  # what is to be known before the readings of this step are believed
-        self._said: set[str] = set()
+        self._said: set[tuple[Flag, str]] = set()  # which flag of which channel was told of
         self._gap: tuple[int, float] | None = None
 
     @property
@@ -244,22 +244,21 @@ class Work:
         if reading.usable and reading.value is not None:
             self.seen.append(reading.value)
         self.tell(ReadingTaken(self.step.id, channel, reading))
-        if reading.value is None and "knob" in reading.text:
-            self._say_once(reading.text)
-        if reading.text.startswith(CAUTION):
-            self.caution = reading.text.removeprefix(CAUTION)
-            self._say_once(f"{source.point or channel}: {self.caution}.")
+        if reading.flags & Flag.WRONG_FUNCTION:
+            self._say_once(Flag.WRONG_FUNCTION, channel, reading.text)
+        for flag in reading.flags & CAUTIONS:
+            self._say_once(flag, channel, f"{source.point or channel}: {CAUTION_WORDS[flag]}.")
         self._hold_seen(reading, source, limits)
         if (ceiling := breached(self.step, source, limits, reading)) is not None:
             self.guard.breached()
             raise Breach(f"{source.point or channel} is at {_shown(reading)}, above {show(ceiling, reading.unit)}.")
         return reading
 
-    def _say_once(self, words: str) -> None:
-        """What a hand must do first; the readings wait for it, and so does the person for no second asking."""
-        about = words.partition(" shows ")[0]
-        if about not in self._said:
-            self._said.add(about)
+    def _say_once(self, flag: Flag, channel: str, words: str) -> None:
+        """What a hand must do first, or what to know before believing a channel: once in a step, for one asking is
+        enough."""
+        if (flag, channel) not in self._said:
+            self._said.add((flag, channel))
             self.say(words, "warning")
 
     def _hold_seen(self, reading: Reading, source: InstrumentSource, limits: Limits | None) -> None:

@@ -58,6 +58,7 @@ _WHY_NOT = {
     Flag.RELATIVE: "the meter subtracts an offset",
     Flag.CLIPPED: "the waveform is clipped",
     Flag.UNSETTLED: "the instrument settles",
+    Flag.WRONG_FUNCTION: "the meter's knob stands elsewhere",
     Flag.INVALID: "the meter shows no number",
 }
 Stepped = tuple[TrimState, tuple[TrimEffect, ...]]

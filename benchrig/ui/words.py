@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+from ..readings import CAUTIONS
 from ..session import notices as n
 from ..trim import counted
 from ..trim.types import Cue
@@ -46,7 +47,7 @@ def _reading(it: n.ReadingTaken) -> str:
     if reading.value is None:
         return f"      {it.channel}: no number ({flag_words(reading.flags)})"
     value = show(reading.value, reading.unit, resolution=reading.resolution)
-    doubt = "" if reading.usable else f" ({flag_words(reading.flags)})"
+    doubt = "" if reading.usable and not reading.flags & CAUTIONS else f" ({flag_words(reading.flags)})"
     return f"      {it.channel}: {value}{doubt}"
 
 

@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from benchrig.readings import Flag
-from benchrig.records import Block, History, JobFacts, SqliteStore, StepFacts
-from benchrig.records.schema import MIGRATIONS, VERSION
+from benchrig.readings import Flag, Reading
+from benchrig.records import Block, History, JobFacts, SqliteStore, StepFacts, WrongRecord
+from benchrig.records.schema import MIGRATIONS, VERSION, statements
 
 FIRST = Path(__file__).with_name("first_version.sql")
 NOON = datetime(2026, 2, 1, 12, 0, tzinfo=UTC)
@@ -80,6 +80,47 @@ def test_a_migration_that_fails_leaves_the_record_as_it_was(path, monkeypatch):
     with closing(sqlite3.connect(path)) as db:
         assert db.execute("PRAGMA user_version").fetchone() == (1,)
         assert db.execute("SELECT count(*) FROM sqlite_master WHERE name = 'half'").fetchone() == (0,)
+
+
+@pytest.fixture
+def third(path):
+    """A record of the third version: a knob that stood elsewhere was `INVALID`, and a caution stood in words alone."""
+    with closing(sqlite3.connect(path)) as db:
+        for number in (2, 3):
+            for statement in statements(number):
+                db.execute(statement)
+        db.execute("PRAGMA user_version=3")
+        db.execute(
+            "UPDATE readings SET flags = ?, value = NULL WHERE value IN (9400.25, 9401.25)", (Flag.INVALID.value,)
+        )
+        db.execute("UPDATE steps SET words = 'left alone; overshoot may be larger than shown'")
+        db.commit()
+    return path
+
+
+def test_what_stood_in_words_before_there_were_flags_for_it_is_told_as_it_stands(third):
+    """No reading gains or loses worth by a newer benchrig, read as it is or brought up to date."""
+    for _ in range(2):
+        with History(third) as history:
+            (step,) = history.steps(1)
+            (channel,) = history.channels(step.row)
+            readings = history.readings(channel)
+        assert [it.flags for it in readings[:2]] == [Flag.INVALID, Flag.INVALID]
+        assert [it.usable for it in readings] == [False, False, True, True, True, False]
+        assert step.result.words == "left alone; overshoot may be larger than shown"
+        SqliteStore(third).close()
+
+
+def test_flags_that_an_older_one_does_not_know_are_not_shown_to_it(tmp_path, monkeypatch):
+    """It says that the record is newer; it does not stumble over a number half-way through."""
+    store = SqliteStore(tmp_path / "record.sqlite")
+    store.begin_job(JOB, 0.0, NOON)
+    row = store.begin_step(StepFacts("rail", "measure", "Rail", 1), 0.0, NOON)
+    store.reading(row, "meter", Reading(None, "V", 1.0, Flag.WRONG_FUNCTION))
+    store.close()
+    monkeypatch.setattr("benchrig.records.history.VERSION", 3)
+    with pytest.raises(WrongRecord, match="newer benchrig"):
+        History(tmp_path / "record.sqlite")
 
 
 def test_migrations_only_add(path):

@@ -2,6 +2,7 @@
 
 import pytest
 
+from benchrig.readings import Flag
 from benchrig.session import AbsentOperator
 from benchrig.testing import SimBench
 
@@ -40,6 +41,14 @@ def test_a_wrong_knob_is_said_once_and_waited_for(tmp_path, later):
         assert len(said) == 1
         assert "Turn its knob to dc voltage" in said[0]
         assert "gap opened" not in {notice.kind for notice in told}
+        readings = [notice.reading for notice in told if notice.kind == "reading"]
+        elsewhere = [it for it in readings if it.flags & Flag.WRONG_FUNCTION]
+        assert len(elsewhere) > later
+        assert {(it.value, it.flags, it.usable) for it in elsewhere} == {(None, Flag.WRONG_FUNCTION, False)}
+        with bench.history() as history:
+            (channel,) = history.channels(history.steps(outcome.job)[-1].row)
+            kept = history.readings(channel)
+        assert [it.flags for it in kept] == [it.flags for it in readings]
 
 
 def test_with_nobody_there_a_wrong_knob_is_not_waited_for(tmp_path):

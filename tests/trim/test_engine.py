@@ -107,6 +107,14 @@ def test_readings_in_another_unit_never_count():
     assert "ohm" in engine.view(state, 5.0).hint
 
 
+def test_a_knob_that_stands_elsewhere_is_named():
+    """So that the hand goes there, and not to the trimmer."""
+    events = [Measured(Reading(None, "V", i / 5, flags=Flag.WRONG_FUNCTION), i / 5) for i in range(20)]
+    state, effects = run(engine.start(GOAL, 0.0), events)
+    assert not accepted(effects)
+    assert "knob" in engine.view(state, 4.0).hint
+
+
 def test_the_same_reading_again_is_no_evidence():
     """A display that is polled faster than it measures."""
     reading = Reading(9400.0, "V", 0.0)

@@ -126,6 +126,12 @@ def test_an_unusable_reading_says_why():
     assert "hold" in words
 
 
+def test_a_reading_with_a_caution_is_shown_with_it():
+    """Usable, but not without a word."""
+    reading = Reading(0.04, "1", flags=Flag.COARSE)
+    assert sentence(n.ReadingTaken("ringing", "scope.4", reading)) == "      scope.4: 0.04 (coarse)"
+
+
 def test_control_characters_are_made_harmless():
     """Foreign words cannot clear the screen or forge a line."""
     assert "\x1b" not in sentence(n.Said("s", "x\x1b[2J\r\nJob 4: all in"))
