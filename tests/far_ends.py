@@ -21,11 +21,11 @@ Answer = Callable[[bytes], bytes | None]
 class TcpEnd:
     """A server on a loopback port; one client at a time, any number after each other."""
 
-    def __init__(self, answer: Answer, port: int = 0) -> None:
+    def __init__(self, answer: Answer, port: int = 0, host: str = "127.0.0.1") -> None:
         self._answer = answer
-        self._server = socket.create_server(("127.0.0.1", port))
+        self._server = socket.create_server((host, port))
         self.port: int = self._server.getsockname()[1]
-        self.address = f"TCPIP::127.0.0.1::{self.port}::SOCKET"
+        self.address = f"TCPIP::{host}::{self.port}::SOCKET"
         self.received: list[bytes] = []
         self.connections = 0
         self._client: socket.socket | None = None
@@ -78,8 +78,8 @@ class TcpEnd:
 
 
 @contextlib.contextmanager
-def tcp_end(answer: Answer, port: int = 0) -> Iterator[TcpEnd]:
-    end = TcpEnd(answer, port)
+def tcp_end(answer: Answer, port: int = 0, host: str = "127.0.0.1") -> Iterator[TcpEnd]:
+    end = TcpEnd(answer, port, host)
     try:
         yield end
     finally:

@@ -294,7 +294,7 @@ def address_of(spec: InstrumentSpec) -> str:
     """The address to open. A USB adapter is looked up each time, because it moves when it is plugged in again."""
     if spec.address:
         return spec.address
-    from ..links.ports import serial_ports
+    from ..links.portlist import serial_ports
 
     found = [port for port in serial_ports() if port.usb == spec.usb and spec.usb_serial in ("", port.usb_serial)]
     named = f"USB adapter {spec.usb}" + (f" with serial number {spec.usb_serial}" if spec.usb_serial else "")
@@ -308,6 +308,6 @@ def address_of(spec: InstrumentSpec) -> str:
     if len(found) > 1:
         raise FileError(
             f"{spec.name}: there are {len(found)} of {named}: {', '.join(port.device for port in found)}.",
-            next_step="Add usb_serial, or give the address.",
+            next_step="Add usb_serial, or give the address: `benchrig find` shows a name that stays with each.",
         )
-    return f"serial://{found[0].by_id or found[0].device}"
+    return f"serial://{found[0].lasting or found[0].device}"

@@ -8,14 +8,16 @@ import textwrap
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, closing
 from dataclasses import replace
+from itertools import chain
 from typing import Any
 
 import click
 
 from ..bench import Bench, Station, load_bench
 from ..bench.attach import address_of
-from ..bench.find import Finding, Place, look, on_host, ports_here, probe, try_bench
+from ..bench.find import cables_without_port, look, ports_here, try_bench
 from ..bench.model import InstrumentSpec
+from ..bench.probe import Finding, Place, probe
 from ..clock import Clock, RealClock
 from ..errors import FileError, InstrumentError
 from ..instruments import LineSettings, Multimeter, Oscilloscope, load_contract, load_driver
@@ -55,7 +57,8 @@ def command(
 ) -> int:
     """Show which instruments answer on this machine.
 
-    Looks at every serial port, and at the addresses and hosts that are given. Asks who is there and sets nothing.
+    Looks at every serial port, and at the addresses and hosts that are given. Asks who is there and sets nothing; a
+    machine at one of these ports hears the questions too, so pull out what must not, or give addresses only.
     --try does set things: give it an instrument whose inputs hang free or touch nothing that matters.
 
     Exit code 0: something answered, and everything of --bench did. 4: not so.
@@ -78,8 +81,9 @@ def _say_what_is_missing(as_json: bool) -> None:
 
 def _here(addresses: Sequence[str], hosts: Sequence[str]) -> Iterator[Finding]:
     given = [Place(address) for address in addresses]
-    places = [*given, *(place for host in hosts for place in on_host(host))]
-    return look(places if given and not hosts else [*places, *ports_here()], RealClock())
+    if given and not hosts:
+        return look(given, RealClock())
+    return chain(cables_without_port(), look([*given, *ports_here()], RealClock(), hosts=hosts))
 
 
 def _of_bench(stack: ExitStack, bench: Bench) -> Iterator[Finding]:

@@ -1,14 +1,15 @@
 """Serial ports through pyserial, and the words for a port or socket that cannot be opened.
 
-pyserial has had no release since 2020: only this file knows it.
+pyserial has had no release since 2020: only this file and `portlist` know it.
 """
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 import re
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 from ..clock import Clock
@@ -21,17 +22,6 @@ _NO_LINES = (errno.ENOTTY, errno.EINVAL)  # pseudo-terminals have no DTR and RTS
 # A pseudo-terminal always has 8 bits and no parity, and the C library calls it an error where nothing else was asked.
 _TERMINALS = "/dev/pts/"
 _ERRNO = re.compile(r"\[Errno (\d+)\]|\((\d+), '")  # as OSError and as termios.error write it
-
-
-@dataclass(frozen=True, slots=True)
-class PortFound:
-    """A serial port of this machine. `usb` is "vid:pid" in hex, "" where it is no USB adapter."""
-
-    device: str
-    by_id: str
-    usb: str
-    usb_serial: str
-    description: str
 
 
 def open_port(address: SerialAddress, clock: Clock, line: LineSettings) -> Link:
@@ -53,7 +43,7 @@ def open_port(address: SerialAddress, clock: Clock, line: LineSettings) -> Link:
         return SerialLink(address.text, clock, port, port.close)
     except Exception as error:  # SerialException, OSError, ValueError, termios.error
         port.close()
-        raise cannot_open(address.text, error) from error
+        raise cannot_open(address.text, error, address.port) from error
 
 
 def _set_before_opening(port: Any, line: LineSettings) -> None:
@@ -95,10 +85,25 @@ def _set_lines(port: Any, line: LineSettings) -> None:
             raise
 
 
-def cannot_open(address: str, error: BaseException) -> LinkError:
-    """A LinkError that names the cure."""
-    what, cure = _words(_code(error), str(error))
+def cannot_open(address: str, error: BaseException, port: str = "") -> LinkError:
+    """A LinkError that names the cure. `port`: the path of a serial port, whose group is looked up."""
+    code = _code(error)
+    what, cure = _words(code, str(error))
+    if code == errno.EACCES:
+        cure = _join_group(port) or cure
     return LinkError(f"{address}: {what}", address=address, doing="open", next_step=cure)
+
+
+def _join_group(port: str) -> str:
+    """How to get into the group that may use `port`; "" where only its owner may."""
+    with contextlib.suppress(ImportError, OSError, KeyError):  # not POSIX; the folder is closed too; no such group
+        from grp import getgrgid
+
+        found = os.stat(port)
+        if found.st_gid and found.st_mode & 0o060 == 0o060:
+            name = getgrgid(found.st_gid).gr_name
+            return f"Join the port's group: sudo usermod -aG {name} $USER, then log out and in again."
+    return ""
 
 
 def _code(error: BaseException) -> int:
@@ -118,19 +123,24 @@ def _words(code: int, text: str) -> tuple[str, str]:
         return _WORDS[errno.ETIMEDOUT]
     if "resolution" in low or "name or service" in low or "nodename" in low:
         return "this host name is not known.", "Correct the name, or use the number shown in the instrument's LAN menu."
+    if "address family" in low or "no address" in low:
+        return "this host has no IPv4 address.", "Use the IPv4 number shown in the instrument's LAN menu."
     return f"it cannot be opened ({text or os.strerror(code)}).", "Check cable, power and address."
 
 
+_PLUG_IN = (
+    "Plug the adapter in; `benchrig find` shows the ports there are, with names that stay when it is plugged in again."
+)
 _REACH = "Check that the instrument is on, on this network, and that the address is right."
 _WORDS = {
     errno.EACCES: (
         "you may not open this port.",
-        "Join the port's group (often: sudo usermod -aG dialout $USER), then log in again.",
+        "Join the port's group (often: sudo usermod -aG dialout $USER), then log out and in again.",
     ),
     errno.EPERM: ("you may not open this port.", "Ask whoever looks after this machine for the right to use it."),
-    errno.ENOENT: ("there is no such port.", "Plug the adapter in; `benchrig find` shows the ports there are."),
-    errno.ENODEV: ("there is no such device.", "Plug the adapter in; `benchrig find` shows the ports there are."),
-    errno.ENXIO: ("there is no such device.", "Plug the adapter in; `benchrig find` shows the ports there are."),
+    errno.ENOENT: ("there is no such port.", _PLUG_IN),
+    errno.ENODEV: ("there is no such device.", _PLUG_IN),
+    errno.ENXIO: ("there is no such device.", _PLUG_IN),
     errno.EIO: ("nobody is at the other end of this port.", "Check the cable, or start what serves it."),
     errno.ENOTTY: ("this is not a serial port.", "Correct the address; `benchrig find` shows the ports there are."),
     errno.EISDIR: ("this is a folder, not a port.", "Correct the address; `benchrig find` shows the ports there are."),
@@ -146,30 +156,3 @@ _WORDS = {
     errno.ENETUNREACH: ("its network cannot be reached.", _REACH),
     errno.ENETDOWN: ("its network is down.", _REACH),
 }
-
-
-def serial_ports() -> list[PortFound]:
-    """The serial ports of this machine, USB adapters first."""
-    from serial.tools.list_ports import comports
-
-    names = _by_id()
-    found = [
-        PortFound(
-            port.device,
-            names.get(os.path.realpath(port.device), ""),
-            f"{port.vid:04x}:{port.pid:04x}" if port.vid is not None else "",
-            port.serial_number or "",
-            port.description if port.description != "n/a" else "",
-        )
-        for port in comports()
-    ]
-    return sorted(found, key=lambda port: (not port.usb, port.device))
-
-
-def _by_id(folder: str = "/dev/serial/by-id") -> dict[str, str]:
-    """Device path to its lasting name, which stays when the adapter is plugged in elsewhere."""
-    if not os.path.isdir(folder):
-        return {}
-    return {
-        os.path.realpath(path): path for path in (os.path.join(folder, name) for name in sorted(os.listdir(folder)))
-    }

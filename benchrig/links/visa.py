@@ -72,7 +72,7 @@ def open_serial(address: VisaSerialAddress, clock: Clock, line: LineSettings) ->
         return SerialLink(address.text, clock, port, resource.close)
     except Exception as error:  # pyserial raises SerialException, OSError, ValueError and termios.error
         resource.close()
-        raise cannot_open(address.text, error) from error
+        raise cannot_open(address.text, error, address.port) from error
 
 
 def _open(address: SocketAddress | VisaSerialAddress, timeout: float) -> Any:
@@ -81,7 +81,7 @@ def _open(address: SocketAddress | VisaSerialAddress, timeout: float) -> Any:
     except LinkError:
         raise
     except Exception as error:  # pyvisa-py raises plain Exception where a host is unknown or does not answer
-        raise cannot_open(address.text, error) from error
+        raise cannot_open(address.text, error, getattr(address, "port", "")) from error
 
 
 def _interface(resource: Any) -> Any:

@@ -9,9 +9,11 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import pytest
+from far_ends import tcp_end
 
 from benchrig import cli
-from benchrig.bench.find import Place, drivers_for, look, on_host
+from benchrig.bench.find import look
+from benchrig.bench.probe import Place, drivers_for
 from benchrig.clock import RealClock
 from benchrig.instruments import Identity, load_stand_in
 
@@ -98,8 +100,37 @@ def test_an_unknown_model_is_given_to_no_driver() -> None:
     assert drivers_for(Identity("LANTERN", "L-1", "1", "1")) == ()
 
 
-def test_a_host_is_looked_at_on_the_usual_ports() -> None:
-    assert on_host("192.0.2.7")[0].address == "TCPIP::192.0.2.7::5025::SOCKET"
+def test_a_host_tells_of_the_ports_that_open(addresses: Mapping[str, str]) -> None:
+    """That nobody listens at the three other usual ports is no news beside an instrument that answers."""
+    with tcp_end(lambda line: b"LANTERN,L-1,7,1\n" if line == b"*IDN?" else None, 5025, host="127.0.0.77"):
+        (found,) = look([], RealClock(), hosts=["127.0.0.77"])
+    assert (found.place.address, found.state) == ("TCPIP::127.0.0.77::5025::SOCKET", "answers")
+
+
+def test_a_host_where_nobody_listens_is_told_once() -> None:
+    (found,) = look([], RealClock(), hosts=["127.0.0.78"])
+    assert (found.place, found.state) == (Place("127.0.0.78", "ports 5025, 5555, 4000, 3000"), "closed")
+    assert "nothing listens" in found.words
+
+
+def test_a_meter_behind_a_raw_serial_server_is_recognised() -> None:
+    """A serial port shared over the network: it talks by itself there too."""
+    # 1.234 V dc, auto: the 14 bytes of an FS9721_LP3 in the order of its segment table.
+    frame = bytes([0x17, 0x20, 0x35, 0x4D, 0x5B, 0x61, 0x7F, 0x82, 0x97, 0xA0, 0xB0, 0xC0, 0xD4, 0xE0])
+    with tcp_end(lambda line: 3 * frame) as end:
+        (found,) = look([Place(end.address)], RealClock())
+    assert (found.state, found.drivers) == ("answers", ("fs9721",))
+
+
+def test_a_meter_of_another_grammar_is_named_not_called_silent(
+    addresses: Mapping[str, str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Frames of an ES51986 where the bench file says FS9922: both print digits, neither reads the other."""
+    bench = tmp_path / "bench.toml"
+    bench.write_text(f'mains = "50 Hz"\n[instrument.meter]\ndriver = "fs9922"\naddress = "{addresses["second"]}"\n')
+    assert cli.run(["find", "--bench", str(bench), "--json"]) == 4
+    told = json.loads(capsys.readouterr().out)
+    assert (told["state"], told["words"]) == ("wrong", "fs9922 does not know this model; es51986 does.")
 
 
 def test_a_bench_file_is_tried_instrument_by_instrument(addresses: Mapping[str, str], tmp_path: Path, capsys) -> None:
@@ -153,4 +184,6 @@ def test_another_instrument_at_an_address_is_not_said_to_be_silent(
     assert cli.run(["find", "--bench", str(bench), "--json"]) == 4
     told = json.loads(capsys.readouterr().out)
     assert told["state"] == "wrong"
-    assert "FLUKE 45" in told["words"]
+    assert told["identity"]["model"] == "45"
+    assert told["words"] == "scope-tenfield does not know this model; prompt does."
+    assert "Correct the driver or the address" in told["cure"]
