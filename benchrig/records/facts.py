@@ -49,8 +49,8 @@ class InstrumentFacts:
 
 
 @dataclass(frozen=True, slots=True)
-class JobFacts:
-    """A job as it begins."""
+class JobHead:
+    """What a job is about; `jobs` of the record has a column for each."""
 
     procedure: str
     title: str
@@ -63,6 +63,12 @@ class JobFacts:
     simulated: bool
     version: str
     rule: str
+
+
+@dataclass(frozen=True, slots=True)
+class JobFacts(JobHead):
+    """A job as it begins."""
+
     instruments: Sequence[InstrumentFacts] = ()
     environment: Mapping[str, Any] = field(default_factory=dict)
 

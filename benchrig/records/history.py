@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from ..readings import UNUSABLE, Flag, Reading
-from .facts import STOPPED, Block, InstrumentFacts, StepResult, StoreError, WrongRecord
+from .facts import STOPPED, Block, InstrumentFacts, JobHead, StepResult, StoreError, WrongRecord
 from .news import Cursor, Stretch, of_blocks, of_rows
 from .schema import APPLICATION_ID, VERSION, statements
 
@@ -25,23 +25,12 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class JobRow:
+class JobRow(JobHead):
     """One job in a list. `ended` None: still running, or broken off."""
 
     id: int
     started: datetime
     ended: datetime | None
-    procedure: str
-    title: str
-    procedure_digest: str
-    procedure_file: str
-    unit: str
-    serial: str
-    operator: str
-    bench: str
-    simulated: bool
-    version: str
-    rule: str
     environment: Mapping[str, Any]
     outcome: str | None
     exit_code: int | None

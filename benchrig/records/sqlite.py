@@ -12,7 +12,7 @@ import time
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import astuple
+from dataclasses import astuple, fields
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -21,7 +21,17 @@ import numpy as np
 
 from ..readings import Reading
 from .blocks import Blocks, Piece
-from .facts import STOPPED, AcknowledgementFacts, Block, JobFacts, StepFacts, StepResult, StoreError, WrongRecord
+from .facts import (
+    STOPPED,
+    AcknowledgementFacts,
+    Block,
+    JobFacts,
+    JobHead,
+    StepFacts,
+    StepResult,
+    StoreError,
+    WrongRecord,
+)
 from .schema import APPLICATION_ID, MIGRATIONS, VERSION, statements
 
 if TYPE_CHECKING:
@@ -116,11 +126,10 @@ class SqliteStore:
         with self._synced_transaction(now):
             job = self._insert(
                 "jobs",
-                started=_iso(stamp), procedure=facts.procedure, title=facts.title, unit=facts.unit, serial=facts.serial,
-                procedure_digest=facts.procedure_digest, procedure_file=facts.procedure_file, operator=facts.operator,
-                bench=facts.bench, simulated=int(facts.simulated), version=facts.version, rule=facts.rule,
+                **{head.name: getattr(facts, head.name) for head in fields(JobHead)},
+                started=_iso(stamp),
                 environment=json.dumps(dict(facts.environment)),
-            )  # fmt: skip
+            )
             self._db.executemany(
                 "INSERT INTO instruments VALUES (?, ?, ?, ?, ?, ?)", [(job, *astuple(i)) for i in facts.instruments]
             )
