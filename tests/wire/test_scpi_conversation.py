@@ -122,6 +122,7 @@ def test_a_line_without_end_is_refused_at_the_limit() -> None:
     with pytest.raises(FrameError, match="without the end of a line"):
         talk.receive(b"x")
     assert not talk.in_step
+    talk.receive(b"x")  # nothing is kept, so what still pours in until a mark is sent is not refused once more
 
 
 def test_a_second_question_is_refused_while_an_answer_is_owed() -> None:
