@@ -125,7 +125,6 @@ class ScpiMeter:
         self._looked_at = 0.0
         self._unsure = False
         self._rebooted = False
-        self.input_resistance: float | None = None  # ohm of the DC volts input, as asked back; None: not known
 
     @staticmethod
     def takes(identity: Identity) -> bool:
@@ -259,16 +258,14 @@ class ScpiMeter:
         if not _same_function(function, configure):
             raise self._moved(f"measures {function}")
         if self._setup.function is Function.DC_VOLTAGE and dialect.impedance:
-            self._read_input(dialect)
+            self._check_input(dialect)
         self._check_terminals()
         if dialect.null and self._port.ask_number(f"{dialect.null}?").value:
             return Flag.RELATIVE
         return Flag.NONE
 
-    def _read_input(self, dialect: Dialect) -> None:
-        answer = self._port.ask(f"{dialect.impedance}?").upper()
-        self.input_resistance = 10e6 if answer in ("0", "OFF", "MOHM10") else None
-        if self.input_resistance is None:
+    def _check_input(self, dialect: Dialect) -> None:
+        if self._port.ask(f"{dialect.impedance}?").upper() not in ("0", "OFF", "MOHM10"):
             raise self._moved("no longer has 10 Mohm at its input")
 
     def _check_terminals(self) -> None:

@@ -218,6 +218,7 @@ class ScpiScope:
         self._triggered = None
         if self._identity is not None:
             self._begin()
+        self._errors()  # from before, or of an answer that was lost: no word on what is sent now
         scpi_common.send_all(self._port, self._settings.values())
         self._refuse_errors("its former settings")
         self._events()

@@ -56,8 +56,8 @@ _WORDS = Words(
     offset_sign=-1.0,
 )
 _NEW_TRACE = 1
-_REFUSED = 0x3C  # the four error bits of the event register
-_EVENT_WORDS = ((0x20, "not understood"), (0x10, "not possible"), (0x08, "device trouble"), (0x04, "query trouble"))
+# The error bits of the event register, but for the query error: that is of an answer that nobody fetched.
+_EVENT_WORDS = ((0x20, "not understood"), (0x10, "not possible"), (0x08, "device trouble"))
 _SI = re.compile(r"(?:[A-Z0-9:]+ )?([+-]?(?:\d+\.?\d*|\.\d+)(?:E[+-]?\d+)?) ?([GMKUN]?)(SA/S|V|S|SA)?", re.IGNORECASE)
 _SI_FACTORS = {"": 1.0, "G": 1e9, "K": 1e3, "U": 1e-6, "N": 1e-9}
 
@@ -116,7 +116,7 @@ class DescriptorScope(ScpiScope):
             self._port.send("CORD HI")
 
     def _errors(self) -> list[tuple[int, str]]:
-        events = self._events() & _REFUSED
+        events = self._events()
         return [(bit, word) for bit, word in _EVENT_WORDS if events & bit]
 
     def _probe_factor(self, channel: int) -> float | None:

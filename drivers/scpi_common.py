@@ -13,6 +13,10 @@ from benchrig.errors import InstrumentError, LinkError
 from benchrig.links.scpi_port import ScpiPort
 
 POWER_ON = 0x80
+# Error numbers (SCPI-99 chapter 21): a meter that wants SYSTem:REMote first; and of answers that nobody fetched, which
+# a broken link or a late answer leaves behind, and which say nothing about a setting.
+_IN_LOCAL = (-201, 550)  # "Invalid while in local"; the 34401A's own "Command not allowed in local", from memory
+_QUERY_ERRORS = range(-499, -399)
 
 
 def on_serial(address: str) -> bool:
@@ -21,20 +25,26 @@ def on_serial(address: str) -> bool:
 
 
 def refuse(found: Sequence[tuple[int, str]], instrument: str, doing: str) -> None:
-    """Raises InstrumentError with everything an error queue held, if it held anything."""
-    if found:
-        told = "; ".join(f'{code},"{text}"' for code, text in found)
-        raise InstrumentError(
-            f"{instrument} refused {doing}: {told}.",
-            instrument=instrument,
-            next_step="Check that this model has the setting, and that the value is in its range.",
-        )
+    """Raises InstrumentError with everything an error queue held against a setting, if it held anything."""
+    against = complaints(found)
+    if not against:
+        return
+    told = "; ".join(f'{code},"{text}"' for code, text in against)
+    cure = "Check that this model has the setting, and that the value is in its range."
+    if any(code in _IN_LOCAL for code, _ in against):
+        cure = 'It waits for remote control: add options = { remote = "yes" } to it in the bench file.'
+    raise InstrumentError(f"{instrument} refused {doing}: {told}.", instrument=instrument, next_step=cure)
+
+
+def complaints(found: Iterable[tuple[int, str]]) -> list[tuple[int, str]]:
+    """What of an error queue can be about a setting."""
+    return [(code, text) for code, text in found if code not in _QUERY_ERRORS]
 
 
 def understood(port: ScpiPort, message: str) -> bool:
     """Send a message that this model may not know; False if it complained."""
     port.send(message)
-    return not port.errors()
+    return not complaints(port.errors())
 
 
 def send_all(port: ScpiPort, messages: Iterable[str]) -> None:

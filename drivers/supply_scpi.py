@@ -1,6 +1,7 @@
 """Bench supplies that speak SCPI: output on and off, levels, and what flows.
 
-- A switch is believed only when the supply says so itself: `OUTPut?` is asked after each `OUTPut`.
+- A switch is believed only when the supply says so itself: `OUTPut?` is asked after each `OUTPut`. The error queue only
+  explains why it did not: an old error in it must not stand between somebody and "off".
 - After a reboot the output stays as the supply woke up. Levels are sent again, but nothing switches a unit on behind
   the back of whoever is working on it.
 - `release` gives the panel back and leaves the output as it is: switching off is a decision of the procedure.
@@ -79,8 +80,8 @@ class ScpiSupply:
         """Switch, and ask whether it did. Raises InstrumentError if it did not."""
         self._choose(channel)
         self._port.send(f"OUTP {'ON' if on else 'OFF'}")
-        scpi_common.refuse(self._port.errors(), self._name(), f"to switch {'on' if on else 'off'}")
         if self.output_is_on(channel) is not on:
+            scpi_common.refuse(self._port.errors(), self._name(), f"to switch {'on' if on else 'off'}")
             raise InstrumentError(
                 f"{self._name()} was told to switch {'on' if on else 'off'} and did not.",
                 instrument=self._name(),
@@ -126,9 +127,9 @@ class ScpiSupply:
     def _level(self, channel: int, node: str, value: float) -> None:
         self._choose(channel)
         self._port.send(f"{node} {number_text(value)}")
-        scpi_common.refuse(self._port.errors(), self._name(), f"{node} {value:g}")
         found = self._port.ask_number(f"{node}?").value
         if found is None or abs(found - value) > _TOLERANCE * max(abs(value), 1.0):
+            scpi_common.refuse(self._port.errors(), self._name(), f"{node} {value:g}")
             raise InstrumentError(
                 f"{self._name()} was set to {node} {value:g} and says {found}.",
                 instrument=self._name(),
@@ -144,6 +145,7 @@ class ScpiSupply:
                 next_step="Set the option `channels` in the bench file to the number it has.",
             )
         if channels > 1:  # each time: a reboot, or a finger on the panel, chooses too
+            self._port.errors()  # what stands there already is no answer to this
             self._port.send(f"INST:NSEL {channel}")
             scpi_common.refuse(self._port.errors(), self._name(), f"channel {channel}")
 

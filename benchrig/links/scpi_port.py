@@ -70,10 +70,6 @@ class ScpiPort:
         """One number; where the answer is a special, `value` is None and `special` says which."""
         return answers.number(self.ask(text, timeout))
 
-    def ask_numbers(self, text: str, timeout: float | None = None) -> list[Number]:
-        """Comma separated numbers."""
-        return answers.numbers(self.ask(text, timeout))
-
     def ask_fields(self, text: str, separator: str = ",", timeout: float | None = None) -> list[str]:
         """The answer split at `separator`, quoted strings kept whole."""
         return answers.fields(self.ask(text, timeout), separator)
@@ -100,7 +96,17 @@ class ScpiPort:
         return block
 
     def identify(self, timeout: float | None = None) -> tuple[str, str, str, str]:
-        """Maker, model, serial, firmware as `*IDN?` gives them: `Identity(*port.identify())`."""
+        """Maker, model, serial, firmware as `*IDN?` gives them: `Identity(*port.identify())`.
+
+        Asked once more, in step, where something else came first: a greeting, or the answer to another's question.
+        """
+        try:
+            return self._identity(timeout)
+        except InstrumentError:
+            self.resync()
+            return self._identity(timeout)
+
+    def _identity(self, timeout: float | None = None) -> tuple[str, str, str, str]:
         return answers.identity(self.ask("*IDN?", timeout))
 
     def errors(self, question: str = "SYST:ERR?") -> list[tuple[int, str]]:
@@ -168,16 +174,17 @@ class ScpiPort:
         self.drain(quiet)
         self._talk.back_in_step()
         try:
-            first = self.identify()
+            first = self._identity()
             late = self.drain(quiet)
-            second = self.identify()
+            second = self._identity()
         except InstrumentError as error:
             self._talk.give_up()
             raise LinkTimeout(
                 f"{self.link.address}: the answers are out of step and do not come back: {error.message}",
                 address=self.link.address,
                 doing="resync",
-                next_step="Switch the instrument off and on.",
+                next_step="Switch the instrument off and on. If it is new here: is this its raw socket (often 5025), "
+                "not one for people, with echo and prompt (often 5024)?",
             ) from error
         if late.strip() or first != second:
             self._talk.give_up()

@@ -28,6 +28,8 @@ _give_way: Callable[[], None] = getattr(os, "sched_yield", lambda: None)
 class _Stream:
     """What sockets and serial ports have in common: a descriptor that can be waited on."""
 
+    CURE = "Check cable and power."
+
     def __init__(self, address: str, clock: Clock, descriptor: int, close: Callable[[], None]) -> None:
         self._address = address
         self._clock = clock
@@ -108,12 +110,17 @@ class _Stream:
             f"{self._address}: the link is lost ({why}).",
             address=self._address,
             doing=doing,
-            next_step="Check cable and power.",
+            next_step=self.CURE,
         )
 
 
 class SocketLink(_Stream):
     """A connected TCP socket. `close` lets go of whatever opened it."""
+
+    CURE = (
+        "Check cable and power, and that no other program has the instrument: some take one client only and hold on to "
+        "a dead connection for a while."
+    )
 
     def __init__(self, address: str, clock: Clock, sock: socket.socket, close: Callable[[], None]) -> None:
         super().__init__(address, clock, sock.fileno(), close)

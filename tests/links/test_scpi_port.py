@@ -6,7 +6,7 @@ import threading
 from collections.abc import Callable, Iterator
 
 import pytest
-from far_ends import HANG_UP, PtyEnd, TcpEnd
+from far_ends import HANG_UP, PtyEnd, TcpEnd, tcp_end
 
 from benchrig.clock import RealClock
 from benchrig.errors import FrameError, InstrumentError, LinkLost, LinkTimeout
@@ -25,6 +25,7 @@ class Meter:
         self.mask = 0
         self.count = 0
         self.knows_marks = True
+        self.greeting = b""
         self.held = False  # READ? waits for `let_go`
         self.waiting: list[bytes] = []
         self.send: Callable[[bytes], None] = lambda data: None
@@ -33,6 +34,8 @@ class Meter:
         answer = self.reply(line)
         if answer is None:
             return None
+        greeting, self.greeting = self.greeting, b""
+        answer = greeting + answer
         if self.held or self.waiting:
             self.waiting.append(answer)
             return None
@@ -151,6 +154,28 @@ def test_a_lost_link_is_told_as_lost_and_the_port_asks_again_on_the_next_one() -
     assert port.ask("READ?") == "1"
     port.link.close()
     end.close()
+
+
+def test_a_greeting_is_not_taken_for_an_identity(meter_port: Pair) -> None:
+    """Some greet whoever connects: everything after would be one answer late."""
+    meter, port = meter_port
+    meter.greeting = b"Welcome to Lantern M1\r\n"
+    assert port.identify() == ("LANTERN", "M1", "7", "1.0")
+    assert port.ask("READ?") == "1"
+
+
+def test_a_socket_for_people_is_named_as_the_likely_mistake() -> None:
+    """Port 5024 of several makers: echo, prompt, then the answer on one line."""
+
+    def telnet(line: bytes) -> bytes:
+        answer = {b"*IDN?": b"LANTERN,M1,7,1.0\r\n", b"*ESE?": b"1\r\n"}.get(line, b"")
+        return line + b"\r\n" + answer + b"SCPI> "
+
+    with tcp_end(telnet) as end:
+        port = ScpiPort(open_link(end.address, CLOCK), CLOCK, timeout=0.1)
+        with pytest.raises(LinkTimeout, match="raw socket"):
+            port.identify()
+        port.link.close()
 
 
 def script(answers: dict[bytes, bytes]) -> Iterator[ScpiPort]:
