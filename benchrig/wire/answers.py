@@ -66,11 +66,6 @@ def _special(value: float) -> Special | None:
     return Special.ABOVE if value > 0 else Special.BELOW
 
 
-def numbers(text: str) -> list[Number]:
-    """Comma separated numbers."""
-    return [number(part) for part in fields(text)]
-
-
 def fields(text: str, separator: str = ",") -> list[str]:
     """Split at `separator`, but never inside a quoted string. Parts are stripped of outer blanks."""
     parts = [""]

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchrig.errors import InstrumentError
-from benchrig.wire.answers import Special, error_entry, fields, identity, number, numbers, unquoted
+from benchrig.wire.answers import Special, error_entry, fields, identity, number, unquoted
 
 # Spellings of infinity and not-a-number: SCPI-1999 vol. 1, 7.2.1.4 and 7.2.1.5 give 9.9E37 and 9.91E37; the number of
 # digits differs from maker to maker (programmer's guides).
@@ -76,7 +76,7 @@ def test_quoted_strings_survive_commas_quotes_and_semicolons(parts: list[str]) -
 
 
 def test_numbers_and_units_of_a_message_are_split() -> None:
-    assert [n.value for n in numbers("+1.0E0, 2,9.9E37")] == [1.0, 2.0, None]
+    assert [number(part).value for part in fields("+1.0E0, 2,9.9E37")] == [1.0, 2.0, None]
     assert fields('1;"a;b";2', ";") == ["1", '"a;b"', "2"]
 
 
