@@ -2,21 +2,20 @@
 
 - Every setting is followed by the error queue and is remembered, so that a reopened link or a reboot can be made good.
 - What a hand can change on the front panel between setting and capture is asked again with each capture: a probe factor
-  of 1 on a 10x probe gives plausible volts.
+  of 1 on a 10x probe gives plausible volts, and coupled to AC any level is a perfect null.
+- What somebody else may have left is put right with the coupling and the timebase: an inverted or terminated input, a
+  current probe's unit, averages that would hold records of before the last turn.
 - The scaling is read after the acquisition, before and after the data. If it moved meanwhile the record is refused.
 - Waiting is bounded, and a trigger that never came is said in the record, never covered up.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any, ClassVar
 
-import numpy as np
-from numpy.typing import NDArray
-
 from benchrig.clock import Clock
-from benchrig.errors import FrameError, InstrumentError, LinkError, LinkTimeout
+from benchrig.errors import InstrumentError, LinkError, LinkTimeout
 from benchrig.instruments import Identity, View
 from benchrig.links.base import Link
 from benchrig.links.scpi_port import ScpiPort
@@ -24,14 +23,15 @@ from benchrig.signals.waveform import Waveform
 
 from . import options as driver_options
 from . import scpi_common
+from .scope_block import Progress
+from .scope_memory import Settings
 from .scope_words import Words
-
-Progress = Callable[[int, int], None]
 
 _POLL = 0.01  # seconds between questions for the trigger state
 _FORCED = 2.0  # seconds a forced acquisition may take beyond its own length
 # Share of a fresh capture's time in which the trigger may come by itself; the rest is for forcing one and reading.
 _TRIGGER_SHARE = 0.7
+_PUT_BACK = "Set it back on its panel, or start the step again to have it set up."
 
 
 class ScpiScope:
@@ -51,7 +51,7 @@ class ScpiScope:
         self._clock = clock
         self._port = ScpiPort(link, clock, timeout=self.options["timeout"])
         self._identity: Identity | None = None
-        self._settings: dict[str, str] = {}
+        self._settings = Settings(self._port, lambda: self._errors())
         self._probes: dict[int, float] = {}
         self._centres: dict[int, float] = {}  # volts wanted at the centre of the screen
         self._triggered: bool | None = None  # of the acquisition `single` armed; None: none was armed
@@ -138,6 +138,8 @@ class ScpiScope:
             "offset": None if offset is None else offset * words.offset_sign,
         }
         self._set(f"settings of channel {channel}", words.messages(values, channel, f"channel {channel} "))
+        if coupling is not None:
+            self._set_plain(words.plain_input, channel)
         if offset is not None:
             self._centres[channel] = offset
         if scale is not None or offset is not None:
@@ -150,7 +152,9 @@ class ScpiScope:
         """See `Oscilloscope.set_timebase`."""
         self._known()
         self._set("the timebase", self._words.messages({"time scale": scale, "time position": position}, 0))
-        self._time_per_division = self._time_per_division if scale is None else scale
+        if scale is not None:
+            self._set_plain(self._words.plain_record)
+            self._time_per_division = scale
 
     def set_trigger(
         self,
@@ -219,7 +223,7 @@ class ScpiScope:
         if self._identity is not None:
             self._begin()
         self._errors()  # from before, or of an answer that was lost: no word on what is sent now
-        scpi_common.send_all(self._port, self._settings.values())
+        scpi_common.send_all(self._port, self._settings)
         self._refuse_errors("its former settings")
         self._events()
         self._power_on = False
@@ -275,6 +279,7 @@ class ScpiScope:
             )
         self._check_reboot()
         self._check_probe(channel)
+        self._check_coupling(channel)
         triggered = self._auto_triggered() if self._triggered is None else self._triggered
         return self._fetch(channel, points, progress, triggered)
 
@@ -317,15 +322,12 @@ class ScpiScope:
     def _set(self, doing: str, messages: Mapping[str, str]) -> None:
         """Send settings (by the name they are remembered under), look at the error queue, remember them."""
         self._known()
-        scpi_common.send_all(self._port, messages.values())
-        self._refuse_errors(doing)
-        self._remember(messages)
+        self._settings.make(messages, lambda: self._refuse_errors(doing))
 
-    def _remember(self, messages: Mapping[str, str]) -> None:
-        """Last made goes last: what a setting may be depends on those before it."""
-        for name, message in messages.items():
-            self._settings.pop(name, None)
-            self._settings[name] = message
+    def _set_plain(self, forms: Iterable[str], channel: int = 0) -> None:
+        for form in forms:
+            message = form.format(channel=channel)
+            self._settings.make_if_known(message.partition(" ")[0], message)
 
     def _check_channel(self, channel: int) -> None:
         if not 1 <= channel <= self.CHANNELS:
@@ -348,7 +350,17 @@ class ScpiScope:
             raise InstrumentError(
                 f"{self._name()}: channel {channel} now has a probe factor of {found:g}, but {wanted:g} was set.",
                 instrument=self._name(),
-                next_step="Set it back on its panel, or start the step again to have it set up.",
+                next_step=_PUT_BACK,
+            )
+
+    def _check_coupling(self, channel: int) -> None:
+        header, _, wanted = self._settings.last(f"channel {channel} coupling").partition(" ")
+        found = self._port.ask(f"{header}?").upper().split() if header else [wanted]
+        if found[-1:] != [wanted]:
+            raise InstrumentError(
+                f"{self._name()}: channel {channel} is now coupled {' '.join(found)}, but {wanted} was set.",
+                instrument=self._name(),
+                next_step=_PUT_BACK,
             )
 
     def _events(self) -> int:
@@ -377,16 +389,3 @@ class ScpiScope:
             instrument=self._name(),
             next_step="Take hands off its panel and take the record again.",
         )
-
-
-def in_samples(progress: Progress | None, width: int) -> Progress | None:
-    """Progress of a block, in bytes, told in samples of `width` bytes."""
-    return None if progress is None else lambda done, total: progress(done // width, total // width)
-
-
-def codes(block: bytes | memoryview, dtype: str | np.dtype[np.generic]) -> NDArray[np.generic]:
-    """The codes of a block, shape (n,), not copied. Raises FrameError where the last one is not whole."""
-    kind = np.dtype(dtype)
-    if len(block) % kind.itemsize:
-        raise FrameError(f"{len(block)} bytes are no whole codes of {kind.itemsize}.")
-    return np.frombuffer(block, dtype=kind)

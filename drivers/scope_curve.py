@@ -9,8 +9,8 @@
 - `single` arms in NORMal mode, so a record that came was triggered; the chosen sweep comes back with `run`.
 
 Sources: the programmer manuals of the TDS1000/2000, TDS5000B, DPO/MSO4000 and TPS2000 series, cross-read in scopehal.
-From memory: that horizontal POSition is seconds on the TDS generation and percent of the record on later ones, which
-have a delay in seconds and a mode for it.
+From memory: the settings of a plain input and record; that horizontal POSition is seconds on the TDS generation and
+percent of the record on later ones, which have a delay in seconds and a mode for it.
 """
 
 from __future__ import annotations
@@ -28,7 +28,8 @@ from benchrig.signals.waveform import Waveform
 from benchrig.wire import answers
 
 from . import scpi_common
-from .scope_base import Progress, ScpiScope, codes, in_samples
+from .scope_base import ScpiScope
+from .scope_block import Progress, codes, in_samples
 from .scope_words import Words, named
 from .scpi_common import number_text
 
@@ -65,7 +66,16 @@ def _forms(probe: str, trigger: str, level: str, time_scale: str, time_position:
 
 def _words(forms: Mapping[str, str], limits: tuple[str, str], *, gain: bool = False) -> Words:
     slopes, sweeps = {"rising": "RISE", "falling": "FALL"}, {"auto": "AUTO", "normal": "NORMAL"}
-    return Words(forms, "ACQUIRE:STATE STOP", limits, slopes=slopes, sweeps=sweeps, gain=gain)
+    return Words(
+        forms,
+        "ACQUIRE:STATE STOP",
+        limits,
+        slopes=slopes,
+        sweeps=sweeps,
+        plain_input=("CH{channel}:INVERT OFF", "CH{channel}:TERMINATION MEG", "CH{channel}:IMPEDANCE MEG"),
+        plain_record=("ACQUIRE:MODE SAMPLE",),
+        gain=gain,
+    )
 
 
 _TDS = _forms("PROBE", "TRIGGER:MAIN", "LEVEL", "HORIZONTAL:MAIN:SCALE", "HORIZONTAL:MAIN:POSITION")
@@ -165,13 +175,7 @@ class CurveScope(ScpiScope):
     # Settings
 
     def _show(self, channel: int) -> None:
-        self._set_if_known(f"channel {channel} shown", f"SELECT:CH{channel} ON")
-
-    def _set_if_known(self, name: str, message: str) -> None:
-        """A setting that some models of the family need and others do not have."""
-        self._port.send(message)
-        if not self._errors():
-            self._remember({name: message})
+        self._settings.make_if_known(f"channel {channel} shown", f"SELECT:CH{channel} ON")
 
     def _probe_factor(self, channel: int) -> float | None:
         found = self._port.ask_number(f"CH{channel}:{self._generation.probe_question}").value
@@ -191,7 +195,7 @@ class CurveScope(ScpiScope):
         """See `Oscilloscope.set_timebase`. Scopes with a delay count the position only while it is on."""
         self._known()
         if position is not None and self._generation.delay_mode:
-            self._set_if_known("delay mode", self._generation.delay_mode)
+            self._settings.make_if_known("delay mode", self._generation.delay_mode)
         super().set_timebase(scale=scale, position=position)
 
     def _view(self, channel: int) -> View:
@@ -202,7 +206,7 @@ class CurveScope(ScpiScope):
     # Acquisition
 
     def _running(self) -> Iterable[str]:
-        sweep = self._settings.get("trigger sweep", f"{self._generation.trigger}:MODE AUTO")
+        sweep = self._settings.last("trigger sweep", f"{self._generation.trigger}:MODE AUTO")
         return (sweep, "ACQUIRE:STOPAFTER RUNSTOP", "ACQUIRE:STATE RUN")
 
     def _arm(self) -> None:

@@ -8,7 +8,7 @@ Headers go off first. Where a relative leaves name and unit in its answers all t
 letters. There is no error queue to rely on: the event register tells that something was refused, not what.
 
 Sources: the remote-control manuals of the WaveRunner and SDS1000X series, cross-read in libsigrok, scopehal and
-lecroyutils.
+lecroyutils. From memory: the settings of a plain input and record, which are of c2.
 """
 
 from __future__ import annotations
@@ -26,7 +26,8 @@ from benchrig.instruments import Identity, LineSettings, View
 from benchrig.signals.waveform import Waveform
 
 from . import wavedesc
-from .scope_base import Progress, ScpiScope, codes, in_samples
+from .scope_base import ScpiScope
+from .scope_block import Progress, codes, in_samples
 from .scope_words import Words, named
 
 LINE = LineSettings(baud=9600)
@@ -53,6 +54,8 @@ _WORDS = Words(
     stop="STOP",
     limits=("ON", "OFF"),
     couplings={"dc": "D1M", "ac": "A1M", "ground": "GND"},
+    plain_input=("C{channel}:INVS OFF", "C{channel}:UNIT V"),
+    plain_record=("ACQW SAMPLING",),
     offset_sign=-1.0,
 )
 _NEW_TRACE = 1
@@ -129,7 +132,7 @@ class DescriptorScope(ScpiScope):
     # Acquisition
 
     def _running(self) -> Iterable[str]:
-        return (self._settings.get("trigger sweep", "TRMD AUTO"),)
+        return (self._settings.last("trigger sweep", "TRMD AUTO"),)
 
     def _arm(self) -> None:
         self._port.send("STOP")

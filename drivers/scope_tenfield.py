@@ -8,13 +8,14 @@ must be known (or named by the option `variant`), and an unknown model is refuse
 - a2   (code - yorigin - yreference) * yincrement, yorigin in codes; unsigned; 0 and 255 are off the converter
 
 Sources: the programmer's guides of the InfiniiVision, Infiniium 9000 and DS1000Z/MSO1000Z series, cross-read in
-libsigrok and scopehal. The sign of the A2 offset (added to the trace) is from memory.
+libsigrok and scopehal. From memory: the sign of the A2 offset (added to the trace); the settings of a plain input and
+record; that "STOP" may for a moment still be of the acquisition before.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -26,7 +27,8 @@ from benchrig.signals.waveform import Waveform
 from benchrig.wire import answers
 
 from . import scpi_common
-from .scope_base import Progress, ScpiScope
+from .scope_base import ScpiScope
+from .scope_block import Progress
 from .scope_words import Words, named
 
 LINE = LineSettings(baud=9600)
@@ -62,13 +64,29 @@ _FORMS = {
     "trigger level": ":TRIG:EDGE:LEV {value}",
     "trigger sweep": ":TRIG:SWE {value}",
 }
-_A1_WORDS = Words(_FORMS, ":STOP", ("1", "0"), couplings={"dc": "DC", "ac": "AC"})
-_A2_WORDS = Words({**_FORMS, "time position": ":TIM:OFFS {value}"}, ":STOP", ("20M", "OFF"), offset_sign=-1.0)
+_PLAIN = (":CHAN{channel}:INV 0", ":CHAN{channel}:UNIT VOLT")
+_A1_WORDS = Words(
+    _FORMS,
+    ":STOP",
+    ("1", "0"),
+    couplings={"dc": "DC", "ac": "AC"},
+    plain_input=(*_PLAIN, ":CHAN{channel}:IMP ONEM"),
+    plain_record=(":TIM:MODE MAIN", ":ACQ:TYPE NORM"),
+)
+_A1B_WORDS = replace(_A1_WORDS, plain_input=_PLAIN, plain_record=(":ACQ:AVER OFF",))
+_A2_WORDS = Words(
+    {**_FORMS, "time position": ":TIM:OFFS {value}"},
+    ":STOP",
+    ("20M", "OFF"),
+    plain_input=(*_PLAIN, ":CHAN{channel}:IMP OMEG"),
+    plain_record=(":TIM:MODE MAIN", ":ACQ:TYPE NORM"),
+    offset_sign=-1.0,
+)
 _A1_POINTS, _A2_POINTS = ":WAV:POIN:MODE {mode};:WAV:POIN {points}", ":WAV:MODE {mode}"
 VARIANTS: Mapping[str, Variant] = MappingProxyType(
     {
         "a1": Variant(False, True, False, (1, 255), 0, False, 1000, _A1_WORDS, _A1_POINTS),
-        "a1b": Variant(False, False, True, (-128, 127), 125, False, 1000, _A1_WORDS, _A1_POINTS),
+        "a1b": Variant(False, False, True, (-128, 127), 125, False, 1000, _A1B_WORDS, _A1_POINTS),
         "a2": Variant(True, True, False, (0, 255), None, True, 1200, _A2_WORDS, _A2_POINTS),
     }
 )
@@ -81,7 +99,9 @@ _MODELS = (
     (r"(AGILENT|KEYSIGHT|HEWLETT).* (DSO|MSO|EDU)-?X? ?\d", "a1"),
 )
 _PAGE = 250_000  # points a DS1000Z gives at a time in BYTE format
-_TRIGGERED, _RUNNING = "TD", 8
+_RUNNING = 8
+_AVERAGE = 2  # the preamble's second field of a1
+_SETTLED = 0.1  # seconds after arming in which STOP may still be of the acquisition before
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +156,8 @@ class TenFieldScope(ScpiScope):
     CHANNELS = 4
     _variant: Variant
     _saw_auto = False
+    _saw_armed = False
+    _armed_at = 0.0
 
     @staticmethod
     def variant_of(identity: Identity) -> str:
@@ -166,15 +188,17 @@ class TenFieldScope(ScpiScope):
     def _arm(self) -> None:
         if not self._variant.paged:
             self._port.ask(":TER?")  # the trigger event clears on reading
-        self._saw_auto = False
+        self._saw_auto = self._saw_armed = False
         self._port.send(":SING")
         self._refuse_errors("to arm")
+        self._armed_at = self._clock.now()
 
     def _state(self) -> bool | None:
         if self._variant.paged:
             state = self._port.ask(":TRIG:STAT?").upper()
             self._saw_auto |= state == "AUTO"
-            return None if state != "STOP" else not self._saw_auto
+            self._saw_armed |= state != "STOP" or self._clock.now() >= self._armed_at + _SETTLED
+            return not self._saw_auto if state == "STOP" and self._saw_armed else None
         running = round(self._port.ask_number(":OPER:COND?").value or 0) & _RUNNING
         return None if running else bool(self._port.ask_number(":TER?").value)
 
@@ -182,7 +206,7 @@ class TenFieldScope(ScpiScope):
         if self._variant.paged:
             self._port.send(":TFOR")
             return
-        sweep = self._settings.get("trigger sweep", ":TRIG:SWE NORM")
+        sweep = self._settings.last("trigger sweep", ":TRIG:SWE NORM")
         scpi_common.send_all(self._port, (":STOP", ":TRIG:SWE AUTO", ":SING", sweep))
 
     def _auto_triggered(self) -> bool:
@@ -201,6 +225,7 @@ class TenFieldScope(ScpiScope):
         mode = self._variant.points.format(mode="RAW" if deep else "NORM", points=points or self._variant.screen_points)
         scpi_common.send_all(self._port, mode.split(";"))
         before = self._preamble()
+        self._refuse_averages(before)
         codes = self._paged(before, points, deep, progress) if self._variant.paged else self._whole(before, progress)
         if self._preamble().scaling != before.scaling:
             raise self._moved()
@@ -218,6 +243,15 @@ class TenFieldScope(ScpiScope):
         if found.format != 0:
             raise FrameError(f"The record comes in format {found.format}, not in bytes.")
         return found
+
+    def _refuse_averages(self, fields: Preamble) -> None:
+        """They hold what was before the last turn of a trimmer too. Only a1 tells; the others are set, not asked."""
+        if not self._variant.paged and not self._variant.signed and fields.kind == _AVERAGE:
+            raise InstrumentError(
+                f"{self._name()} gives averages of its records.",
+                instrument=self._name(),
+                next_step="Set its acquisition to normal, or start the step again to have it set up.",
+            )
 
     def _whole(self, fields: Preamble, progress: Progress | None) -> NDArray[np.generic]:
         kind = np.int8 if self._variant.signed else np.uint8

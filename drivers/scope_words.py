@@ -27,6 +27,8 @@ class Words:
     stop     keeps the present record
     limits   bandwidth limit on, off
     couplings, slopes, sweeps   our word -> the family's
+    plain_input   not inverted, volts, 1 Mohm: each for the models that have it
+    plain_record  one acquisition a record, against time: each for the models that have it
     offset_sign   of the volts at the centre of the screen
     gain     a probe is told by its gain, 1 / factor
     """
@@ -37,6 +39,8 @@ class Words:
     couplings: Mapping[str, str] = field(default_factory=lambda: _COUPLINGS)
     slopes: Mapping[str, str] = field(default_factory=lambda: _SLOPES)
     sweeps: Mapping[str, str] = field(default_factory=lambda: _SWEEPS)
+    plain_input: tuple[str, ...] = ()
+    plain_record: tuple[str, ...] = ()
     offset_sign: float = 1.0
     gain: bool = False
 

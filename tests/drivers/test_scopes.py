@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from benchrig.drivers import scope_base, scope_curve, scope_descriptor, scope_tenfield, wavedesc
+from benchrig.drivers import scope_block, scope_curve, scope_descriptor, scope_tenfield, wavedesc
 from benchrig.sim_instruments.world import World
 from small_bench import DOUBLES, DUTY, HIGH, LOW, PERIOD, small_bench
 
@@ -107,6 +107,39 @@ def test_a_signal_beyond_the_converter_is_seen_as_clipped(name: str) -> None:
         assert bench.capture().clipped
     bench.scope.set_channel(1, scale=1.0, offset=3.5)
     assert not bench.capture().clipped
+
+
+@pytest.mark.parametrize("name", SCOPES)
+def test_a_coupling_changed_by_hand_is_refused(name: str) -> None:
+    """Coupled to AC any level reads 0 V: the perfect null."""
+    bench = Setting(name)
+    stranger = type(bench.scope)(open_link(f"sim://{name}", bench.clock, world=bench.world), bench.clock, {})
+    stranger.set_channel(1, coupling="ac")
+    with pytest.raises(InstrumentError, match="coupled A"):
+        bench.capture()
+
+
+INVERTERS = [name for name in SCOPES if DOUBLES[name][0] == "scope-tenfield"]
+
+
+@pytest.mark.parametrize("name", INVERTERS)
+def test_an_input_that_was_left_inverted_is_put_right(name: str) -> None:
+    """Whoever used the scope last looked at the other side of a difference."""
+    bench = Setting(name)
+    bench.world.double(name).double.front.channels[1].inverted = True
+    bench.scope.set_channel(1, probe=10.0, scale=1.0, offset=3.5, coupling="dc")
+    assert np.percentile(bench.capture().volts, 95) == pytest.approx(HIGH, abs=0.2)
+
+
+@pytest.mark.parametrize("name", [name for name in SCOPES if DOUBLES[name][0] == "scope-curve"])
+def test_a_setting_that_a_model_has_not_is_tried_once(name: str) -> None:
+    """Many scopes show each error on their screen, and beep; and what was refused is not sent after a loss either."""
+    bench = Setting(name)
+    for _ in range(3):
+        bench.scope.set_channel(1, coupling="dc")
+    bench.scope.restore()
+    assert bench.sent().count(b"CH1:TERMINATION MEG\n") == 1
+    assert bench.sent().count(b"CH1:COUPLING DC\n") == 5
 
 
 @pytest.mark.parametrize("name", SCOPES)
@@ -397,9 +430,9 @@ def test_waiting_for_what_was_never_armed_is_an_answer() -> None:
 
 def test_a_block_that_ends_within_a_code_is_refused() -> None:
     """Three bytes are no record of two-byte codes."""
-    assert scope_base.codes(b"\x01\x02\x03\x04", ">i2").tolist() == [0x0102, 0x0304]
+    assert scope_block.codes(b"\x01\x02\x03\x04", ">i2").tolist() == [0x0102, 0x0304]
     with pytest.raises(FrameError, match="3 bytes"):
-        scope_base.codes(b"\x01\x02\x03", ">i2")
+        scope_block.codes(b"\x01\x02\x03", ">i2")
 
 
 def test_generations_are_told_by_the_model() -> None:

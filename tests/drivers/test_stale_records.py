@@ -1,0 +1,73 @@
+"""A record of before is never taken for the one that was asked for. Real sockets; the scopes say what real ones may."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import pytest
+from far_ends import tcp_end
+
+from benchrig.clock import RealClock
+from benchrig.errors import InstrumentError
+from benchrig.instruments import load_driver
+from benchrig.links import open_link
+
+CLOCK = RealClock()
+
+
+@contextmanager
+def scope_saying(identity: str, says: Callable[[str], bytes | None]) -> Iterator[Any]:
+    """A ten-field scope; `says` answers what is its own, the rest is answered here."""
+    usual = {
+        "*IDN?": identity.encode(),
+        "SYST:ERR?": b'0,"No error"',
+        "*ESR?": b"0",
+        ":TER?": b"1",
+        ":OPER:COND?": b"0",
+    }
+
+    def answer(line: bytes) -> bytes | None:
+        text = line.decode()
+        found = says(text) or usual.get(text)
+        return None if found is None else found + b"\n"
+
+    with tcp_end(answer) as end:
+        link = open_link(end.address, CLOCK)
+        yield load_driver("scope-tenfield")(link, CLOCK, {})
+        link.close()
+
+
+def test_stop_is_not_believed_while_it_may_be_of_the_acquisition_before() -> None:
+    """After :SING the state can be late: STOP once more, then WAIT, and STOP when the record is there."""
+    states = [b"STOP", b"STOP", b"WAIT", b"WAIT", b"STOP"]
+    with scope_saying(
+        "RIGOL TECHNOLOGIES,DS1054Z,1,1", lambda text: states.pop(0) if text == ":TRIG:STAT?" else None
+    ) as it:
+        it.single()
+        assert it.wait(CLOCK.now() + 5.0)
+    assert states == []
+
+
+def test_a_record_that_came_at_once_is_waited_for_no_longer_than_a_tenth() -> None:
+    """A fast signal has triggered before anybody could ask: STOP is all that is ever seen."""
+    with scope_saying("RIGOL TECHNOLOGIES,DS1054Z,1,1", lambda text: b"STOP" if text == ":TRIG:STAT?" else None) as it:
+        it.single()
+        assert it.wait(CLOCK.now() + 5.0)
+
+
+def test_averages_are_no_record() -> None:
+    """Left on by a hand: most of an average was acquired before the last turn of the trimmer."""
+    kind = [b"2"]
+
+    def says(text: str) -> bytes | None:
+        if text == ":WAV:PRE?":
+            return b"+0,+" + kind[0] + b",+4,+8,+1.0E-06,+0.0E+00,+0,+4.0E-02,+0.0E+00,+128"
+        return b"#14" + bytes((128, 130, 132, 134)) if text == ":WAV:DATA?" else None
+
+    with scope_saying("AGILENT TECHNOLOGIES,DSO-X 2024A,1,1", says) as scope:
+        with pytest.raises(InstrumentError, match="averages"):
+            scope.fresh_capture(1, CLOCK.now() + 2.0)
+        kind[0] = b"0"
+        assert len(scope.fresh_capture(1, CLOCK.now() + 2.0)) == 4
