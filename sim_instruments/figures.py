@@ -70,6 +70,7 @@ EHT_RISE = 0.4  # s
 ANODE_FARADS = 1e-9  # tube to its coating
 ANODE_LEAK = 20e9  # ohm; the tube holds its charge for minutes
 EHT_PROBE = (999e6, 1.1111111e6)  # ohm over ohm; 1000:1 into 10 Mohm
+EHT_PROBE_ALLOWED = 0.01  # of its ratio
 COMES_BACK = 0.003  # of the voltage, by dielectric absorption, within a minute or so
 COMES_BACK_TAU = 25.0
 RUNAWAY = 0.22  # more than it should be

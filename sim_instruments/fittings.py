@@ -1,10 +1,14 @@
 """Which simulated instruments there are to put on a bench: one name for each grammar, and how it is wired and served.
 
+Each one on a bench is a little off, as instruments are: how much is drawn from the bench's seed. One that is made by
+itself is right.
+
 A bare grammar name is its usual variant and the name of the driver that speaks it; the others are variants.
 """
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
@@ -62,6 +66,14 @@ FITTINGS: Mapping[str, Fitting] = {
 USUAL: Mapping[str, str] = {"scope": "scope-tenfield", "meter": "meter-scpi", "handheld": "fs9721"}
 
 
+def drawn_error(seed: str) -> float:
+    """How far off one instrument is, as a part of what its data sheet allows: -1 to +1.
+
+    Normal, with the limits at two standard deviations and nothing beyond (a limit taken for 95 %: common practice).
+    """
+    return max(-1.0, min(1.0, random.Random(f"calibration {seed}").gauss(0.0, 0.5)))
+
+
 def fit(world: World, name: str, grammar: str, mains: float) -> list[str]:
     """Put an instrument called `name` on the bench; returns the names of its inputs, which hang free.
 
@@ -73,5 +85,7 @@ def fit(world: World, name: str, grammar: str, mains: float) -> list[str]:
     jacks = {f"{name}.{n}" if fitting.channels else name: jack for n, jack in inputs.items()}
     world.jacks |= jacks
     more = {"mains": mains} if fitting.mains else {}
-    world.connect(name, fitting.make(world.clock, inputs, seed=world.seed, **more), fitting.served)
+    double = fitting.make(world.clock, inputs, seed=world.seed, **more)
+    double.error = drawn_error(f"{world.seed} {name}")
+    world.connect(name, double, fitting.served)
     return list(jacks)

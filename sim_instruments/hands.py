@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping
 
 from . import figures as f
 from .chassis import Chassis
+from .fittings import drawn_error
 from .nodes import through_divider
 from .picture import Picture
 from .ports import Node
@@ -49,6 +50,7 @@ class Hands:
         self._picture = picture
         self._press_feed = press_feed
         self._random = random.Random(f"hands {seed}")
+        self._probe_error = f.EHT_PROBE_ALLOWED * drawn_error(f"{seed} probe")
         self._points: dict[str, tuple[str, str]] = {}  # input -> (point, via)
         self.in_place: set[str] = set()
         self.marks: dict[str, float] = {}
@@ -184,6 +186,7 @@ class Hands:
         if not via or via not in PROBED:
             return node
         upper, lower = PROBED[via]
+        upper *= 1.0 + self._probe_error
         self._chassis.load_anode(upper + lower if point == ANODE else float("inf"))
         return through_divider(node, upper, lower)
 

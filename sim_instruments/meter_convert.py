@@ -3,14 +3,15 @@
 Rules kept: a DC reading is the mean over its aperture, so only a whole number of line periods rejects hum; auto-zero
 takes a second, internal conversion and halves the pace; AUTO goes up above 120 % and down below 10 % of the range, one
 range at a time, each hop costing a moment; beyond 120 % of a fixed range there is no number, only the overload value.
-The loading of the source by the input is in the reading.
+The loading of the source by the input is in the reading, and so are the errors that a year leaves a meter. What
+alternates is never shown below zero, and never less than the converter's own noise.
 """
 
 from __future__ import annotations
 
 from collections.abc import Generator
 from dataclasses import dataclass
-from math import copysign, inf, isinf, sin
+from math import copysign, hypot, inf, isinf, sin
 
 import numpy as np
 
@@ -33,6 +34,20 @@ RANGES: dict[str, tuple[float, ...]] = {
 }
 APERTURE_FUNCTIONS = ("VOLT", "CURR", "RES", "FRES")
 OHMS_FUNCTIONS = ("RES", "FRES", "CONT", "DIOD")
+# What a year allows, as parts of the reading and of the range (34401A class data sheet, 23 +- 5 degC, from memory).
+ALLOWED: dict[str, tuple[float, float]] = {
+    "VOLT": (3.5e-5, 5e-6),
+    "VOLT:AC": (6e-4, 0.0),
+    "CURR": (5e-4, 0.0),
+    "CURR:AC": (1e-3, 0.0),
+    "RES": (1e-4, 1e-5),
+    "FRES": (1e-4, 1e-5),
+    "CONT": (1e-4, 2e-4),
+    "DIOD": (1e-4, 2e-4),
+    "FREQ": (1e-4, 0.0),
+    "PER": (1e-4, 0.0),
+}
+_AC_FLOOR = 1e-4  # of the range, RMS, with the leads shorted: "0.03 %" is allowed there (34401A class, from memory)
 _LEAST_PACE = 1e-3  # seconds per reading, however short the aperture: 1000 readings a second (34401A class)
 _HOP = 0.03  # seconds of one autorange hop: "tens of ms", common practice
 _AC_TIME = {3.0: 7.0, 20.0: 1.0, 200.0: 0.1}  # seconds per reading by filter corner (34401A class, from memory)
@@ -75,15 +90,14 @@ Conversion = Generator[float, float, tuple[float, float]]
 
 @dataclass(slots=True)
 class Converter:
-    """One measurement at a time. `gain` and `zero_error` are what a calibration would find."""
+    """One measurement at a time. `error`, -1 to +1: the part of what is allowed that a calibration would find."""
 
     inputs: Inputs
     mains: float
     rng: np.random.Generator
     settings: Settings
     terminal: int = 1
-    gain: float = 1.0
-    zero_error: float = 0.0
+    error: float = 0.0
     hop_overload: bool = False  # show an overload instead of waiting while ranging up
 
     @property
@@ -152,12 +166,16 @@ class Converter:
 
     def _value(self, size: float) -> float:
         s = self.settings
+        of_reading, of_range = (self.error * part for part in ALLOWED[s.function])
         if s.function in ("FREQ", "PER"):
-            return size
+            return size * (1.0 + of_reading)
         most = s.sense.range * (1.0 if s.sense.range >= 750 and s.function.startswith("VOLT") else 1.2)
         if isinf(size) or abs(size) > most:
             return copysign(OVERLOAD, size)
-        return size * self.gain + self.zero_error + s.sense.range * self.noise() * float(self.rng.standard_normal())
+        noise = s.sense.range * self.noise() * float(self.rng.standard_normal())
+        if s.function.endswith(":AC"):
+            return abs(hypot(size * (1.0 + of_reading), _AC_FLOOR * s.sense.range) + noise)
+        return size * (1.0 + of_reading) + s.sense.range * of_range + noise
 
     def noise(self) -> float:
         """RMS of one reading as a fraction of range: a third of the resolution of its aperture."""

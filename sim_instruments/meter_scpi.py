@@ -72,6 +72,15 @@ class BenchMeter(ScpiInstrument):
         )
         self.defaults()
 
+    @property
+    def error(self) -> float:
+        """-1 to +1: the part of what its data sheet allows that a calibration would find."""
+        return self.converter.error
+
+    @error.setter
+    def error(self, part: float) -> None:
+        self.converter.error = part
+
     # What the engine asks for
 
     def defaults(self) -> None:

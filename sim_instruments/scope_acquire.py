@@ -25,6 +25,7 @@ _HYSTERESIS = 0.2  # divisions; common practice, no source
 _AUTO_WAIT = 0.05  # seconds without a trigger after which AUTO goes ahead; common practice
 _LOOK = 0.005  # seconds between two looks for a trigger
 _SEARCHED = 100_000  # points of one search
+_GAIN_ALLOWED = 0.03  # of the reading, DC (TDS2000C manual, appendix A); its offset, 0.1 div + 1 mV, is left out
 _PACE = 0.025  # seconds from one acquisition of a running scope to the next, at least
 
 
@@ -55,6 +56,7 @@ class Acquirer:
         self.running = True
         self._since = clock.now()
         self._forced = False
+        self.error = 0.0  # -1 to +1: the part of `_GAIN_ALLOWED` that a calibration would find
 
     @property
     def waiting(self) -> bool:
@@ -159,7 +161,8 @@ class Acquirer:
 
     def _input(self, channel: int) -> Input:
         node = node_at(self._inputs, channel)
-        return frozen_input(node, self.front.channels[channel], self.probes.get(channel, 10.0), self.geometry)
+        gain = 1.0 + self.error * _GAIN_ALLOWED
+        return frozen_input(node, self.front.channels[channel], self.probes.get(channel, 10.0), self.geometry, gain)
 
     def _take(self, trigger: float, triggered: bool) -> Record:
         shown = sum(c.shown for c in self.front.channels.values())

@@ -52,6 +52,15 @@ class ScopeDouble(ScpiInstrument):
         self.defaults()
 
     @property
+    def error(self) -> float:
+        """-1 to +1: the part of what its data sheet allows that a calibration would find."""
+        return self.acquirer.error
+
+    @error.setter
+    def error(self, part: float) -> None:
+        self.acquirer.error = part
+
+    @property
     def front(self) -> Front:
         return self.acquirer.front
 

@@ -1,8 +1,8 @@
 """From a node to the codes in a scope's memory.
 
 Rules kept: a record belongs to the settings at its acquisition and never changes afterwards; the converter rounds to
-whole codes, adds its own noise and clips; the amplifier is one pole; a wrong probe factor scales the volts and
-nothing warns of it; ten million points take their bytes once and a passing chunk of floats.
+whole codes, adds its own noise and clips; the amplifier is one pole, and its gain is a little wrong; a wrong probe
+factor scales the volts and nothing warns of it; ten million points take their bytes once and a passing chunk of floats.
 """
 
 from __future__ import annotations
@@ -30,13 +30,14 @@ class Input:
     channel: Channel
     attenuation: float  # of the probe that is really there
     geometry: Geometry
+    gain: float = 1.0  # of the amplifier; 1 is right
 
     def volts(self, start: float, interval: float, count: int) -> NDArray[np.float64]:
         """What the amplifier hands to the converter, in volts as shown, without noise."""
         if self.node is None or self.channel.coupling == "GND":
             return np.zeros(count)
         ohms = self.geometry.input_ohms * self.attenuation
-        gain = ohms / (ohms + self.node.resistance) * self.channel.probe / self.attenuation
+        gain = ohms / (ohms + self.node.resistance) * self.channel.probe / self.attenuation * self.gain
         seen = self._filtered(self.node, start, interval, count)
         if self.channel.coupling == "AC":
             end = start + interval * count
@@ -114,8 +115,8 @@ def sampling(geometry: Geometry, timebase: float, depth: int | None, shown: int)
     return rate, max(1, round(rate * span))
 
 
-def frozen_input(node: Node | None, channel: Channel, attenuation: float, geometry: Geometry) -> Input:
+def frozen_input(node: Node | None, channel: Channel, attenuation: float, geometry: Geometry, gain: float) -> Input:
     """An input with its own copy of the channel's settings, the position already in its `centre`."""
     step = channel.scale / geometry.per_division
     centre = round(channel.middle / step) * step if geometry.whole_origin else channel.middle
-    return Input(node, replace(channel, centre=centre, position=0.0), attenuation, geometry)
+    return Input(node, replace(channel, centre=centre, position=0.0), attenuation, geometry, gain)

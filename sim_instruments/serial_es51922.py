@@ -31,6 +31,8 @@ RANGES: dict[str, tuple[tuple[int, str] | None, ...]] = {
 }
 _CURRENT = {"u": "D", "m": "F", "": "0"}
 
+# A year (22,000-count class data sheets, from memory).
+_ALLOWED = {"dc": (1e-3, 2.0), "ac": (8e-3, 10.0), "resistance": (5e-3, 10.0)}
 KNOBS: Knob = {
     "dc voltage": ranges("V", 22000, "2.2000", "22.000", "220.00", "2200.0", ohms=(11.11e6, 10.10e6, 10.01e6, 10.0e6)),
     "ac voltage": ranges("V", 22000, "2.2000", "22.000", "220.00", "2200.0", ohms=(11.11e6, 10.10e6, 10.01e6, 10.0e6)),
@@ -96,6 +98,6 @@ class Es51922Handheld(FrameMeter):
     def __init__(
         self, clock: Clock, inputs: Inputs, *, seed: int = 0, knob: str = "dc voltage", eight_bits: bool = False
     ) -> None:
-        meter = Handheld(inputs, KNOBS, knob=knob, seed=seed, live_hold=True)
+        meter = Handheld(inputs, KNOBS, knob=knob, seed=seed, live_hold=True, allowed=_ALLOWED)
         shown = (lambda panel: odd_parity(encode(panel))) if eight_bits else encode
         super().__init__(clock, meter, shown, interval=0.5, wire=WIRE)

@@ -2,10 +2,12 @@
 
 Rules kept: the reading is the mean (or RMS) over the conversion, loaded by the input; AUTO steps up when the counts are
 exceeded, showing one overload on the way, and down below a twelfth of them; holding, REL and MIN/MAX fix the range.
+The errors that its data sheet allows are in the reading; what alternates has no sign.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from math import inf, isinf
 
@@ -15,6 +17,10 @@ from .ports import Inputs, Node, node_at
 from .scope_acquire import crossings
 from .serial_panel import Knob, Panel, Range
 
+# Part of the reading that a year allows, and counts (3.5-digit class data sheets, from memory).
+Allowed = Mapping[str, tuple[float, float]]
+ALLOWED: Allowed = {"dc": (0.005, 2.0), "ac": (0.01, 5.0), "resistance": (0.008, 3.0)}
+_OTHER = (0.01, 3.0)
 _DOWN = 0.083  # of full scale: "8..10 %", common practice
 _FREQUENCY_POINTS = 10_000
 
@@ -23,17 +29,19 @@ class Handheld:
     """A handheld with its leads on `inputs[1]`.
 
     Attributes are what fingers and time change: `knob`, `low_battery`, `held`, `relative`, `extreme` ("", "min",
-    "max"), `auto`. `forced` shows a value whatever the leads touch, in base units of the knob's position.
+    "max"), `auto`, and `error`, -1 to +1: the part of what `allowed` gives that a calibration would find.
     """
 
-    def __init__(self, inputs: Inputs, knobs: Knob, *, knob: str, seed: int, live_hold: bool) -> None:
+    def __init__(
+        self, inputs: Inputs, knobs: Knob, *, knob: str, seed: int, live_hold: bool, allowed: Allowed = ALLOWED
+    ) -> None:
         self._inputs = inputs
         self._knobs = knobs
         self._rng = np.random.default_rng(seed)
         self._live_hold = live_hold
         self.low_battery = False
-        self.gain = 1.0
-        self.forced: float | None = None
+        self._allowed = allowed
+        self.error = 0.0
         self.turn(knob)
 
     def turn(self, knob: str) -> None:
@@ -99,9 +107,11 @@ class Handheld:
 
     def _shown(self, value: float) -> Panel:
         chosen = self.range
-        counts = value / chosen.count * self.gain if not isinf(value) else value
+        counts = value / chosen.count
         if not isinf(counts):
-            counts += 0.2 * float(self._rng.standard_normal())
+            of_reading, further = (self.error * part for part in self._allowed.get(self.knob.split()[0], _OTHER))
+            counts += counts * of_reading + further + 0.2 * float(self._rng.standard_normal())
+            counts = abs(counts) if self.knob.startswith("ac ") else counts
             counts = self._kept_or(self._less_base(counts))
         over = abs(counts) > chosen.full
         panel = self._panel(chosen, 0 if over else round(abs(counts)), counts < 0, over)
@@ -140,8 +150,6 @@ class Handheld:
         )  # fmt: skip
 
     def _measure(self, start: float, stop: float) -> float:
-        if self.forced is not None:
-            return self.forced
         node = node_at(self._inputs, 1)
         if self.knob in ("resistance", "continuity", "diode"):
             return self._ohms(node, start, stop)

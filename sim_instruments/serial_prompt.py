@@ -28,6 +28,7 @@ _FUNCTIONS = {  # command -> knob position, unit as answered
     "CONT": ("continuity", "OHMS"), "DIODE": ("diode", "VDC"),
 }  # fmt: skip
 _OVERLOAD = "+1E+9"
+_ALLOWED = {"dc": (2.5e-4, 2.0), "ac": (2e-3, 10.0), "resistance": (5e-4, 2.0)}  # a year (Fluke 45, from memory)
 
 
 def _knobs(full: int, volts: tuple[str, ...]) -> Knob:
@@ -78,6 +79,7 @@ class PromptMeter:
         self._inputs = inputs
         self._seed = seed
         self.echo = echo
+        self._error = 0.0
         self.identity = f"FLUKE, 45, SIMULATED{seed:04d}, 1.0 D1.0"
         self.frozen = False
         self._held = bytearray()
@@ -94,13 +96,23 @@ class PromptMeter:
         """A new function or rate: other ranges, AUTO, and the conversions start afresh."""
         knob = _FUNCTIONS[self._function][0]
         knobs = _SLOW if self._rate == "S" else _QUICK
-        self.meter = Handheld(self._inputs, knobs, knob=knob, seed=self._seed, live_hold=False)
+        self.meter = Handheld(self._inputs, knobs, knob=knob, seed=self._seed, live_hold=False, allowed=_ALLOWED)
+        self.meter.error = self._error
         self._started, self._done = self._clock.now(), 0
         self._panel: Panel | None = None
 
     @property
     def input_resistance(self) -> float:
         return self.meter.input_resistance
+
+    @property
+    def error(self) -> float:
+        """-1 to +1: the part of what its data sheet allows that a calibration would find."""
+        return self._error
+
+    @error.setter
+    def error(self, part: float) -> None:
+        self._error = self.meter.error = part
 
     def hold(self, on: bool = True) -> None:
         """The HOLD key."""

@@ -51,6 +51,15 @@ class FrameMeter:
     def input_resistance(self) -> float:
         return self.meter.input_resistance
 
+    @property
+    def error(self) -> float:
+        """-1 to +1: the part of what its data sheet allows that a calibration would find."""
+        return self.meter.error
+
+    @error.setter
+    def error(self, part: float) -> None:
+        self.meter.error = part
+
     def hold(self, on: bool = True) -> None:
         """The HOLD key."""
         self.meter.hold(on)
