@@ -26,9 +26,9 @@ def stoppable(before: Callable[[], None], after: Callable[[], None] = lambda: No
         if callable(found):
             found(number, frame)
         else:
-            signal.signal(signal.SIGTSTP, found)
+            innermost = signal.signal(signal.SIGTSTP, found)
             os.kill(os.getpid(), signal.SIGTSTP)  # here it stands still
-            signal.signal(signal.SIGTSTP, stop)
+            signal.signal(signal.SIGTSTP, innermost)
         after()
 
     signal.signal(signal.SIGTSTP, signal.SIG_IGN if found is signal.SIG_IGN else stop)

@@ -36,7 +36,7 @@ def until(ours, words, seen=b""):
 
 
 def test_a_stopped_trim_leaves_the_terminal_to_others_and_goes_on_with_fg():
-    """Line mode, echo and cursor while it stands; single keys and the gauge again afterwards."""
+    """Line mode, echo and cursor while it stands; single keys and the gauge again afterwards; each time it is asked."""
     ours, theirs = pty.openpty()
     as_found = termios.tcgetattr(theirs)
     job = subprocess.Popen(
@@ -45,15 +45,16 @@ def test_a_stopped_trim_leaves_the_terminal_to_others_and_goes_on_with_fg():
     )  # fmt: skip
     try:
         until(ours, HIDDEN)
-        job.send_signal(signal.SIGTSTP)
-        os.waitpid(job.pid, os.WUNTRACED)
-        rest = until(ours, SHOWN)
-        assert HIDDEN not in rest
-        assert termios.tcgetattr(theirs) == as_found
-        job.send_signal(signal.SIGCONT)
-        until(ours, HIDDEN, rest)
-        until(ours, b"9.872 kV")
-        assert termios.tcgetattr(theirs)[3] & SINGLE == 0
+        for _ in range(2):
+            job.send_signal(signal.SIGTSTP)
+            os.waitpid(job.pid, os.WUNTRACED)
+            rest = until(ours, SHOWN)
+            assert HIDDEN not in rest
+            assert termios.tcgetattr(theirs) == as_found
+            job.send_signal(signal.SIGCONT)
+            until(ours, HIDDEN, rest)
+            until(ours, b"9.872 kV")
+            assert termios.tcgetattr(theirs)[3] & SINGLE == 0
         os.write(ours, b"q")
         until(ours, SHOWN)
         assert job.wait(20) == 0
