@@ -132,14 +132,18 @@ class Oscilloscope(Instrument, Protocol):
         coupling: str | None = None,  # "dc", "ac", "ground"
         probe: float | None = None,  # attenuation: 10.0 for a 10x probe
         bandwidth_limit: bool | None = None,
-    ) -> None: ...
+    ) -> None:
+        """Set what is given. With `coupling` the input is also made plain: not inverted, in volts, 1 Mohm."""
+        ...
 
     def view(self, channel: int) -> View:
         """As the scope itself says: it may have rounded what it was told."""
         ...
 
     def set_timebase(self, *, scale: float | None = None, position: float | None = None) -> None:
-        """`scale` seconds per division; `position` seconds from the trigger to the centre of the screen."""
+        """`scale` seconds per division; `position` seconds from the trigger to the centre of the screen. With `scale`
+        a record is also made plain: of one acquisition, over time.
+        """
         ...
 
     def set_trigger(

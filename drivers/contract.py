@@ -25,6 +25,7 @@ Outcome = Literal["works", "refused", "broken"]
 
 _PATIENCE = 6.0  # seconds for one reading or record
 _READINGS = 4
+_LONG = 200_000  # points of a record; more only makes each reading of a trim wait
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,8 +177,13 @@ def _sets_time_and_trigger(scope: Oscilloscope, clock: Clock) -> str:
 def _captures(scope: Oscilloscope, clock: Clock) -> str:
     started = clock.now()
     record = scope.fresh_capture(1, started + _PATIENCE)
-    _keep(clock.now() - started < 3 * _PATIENCE, "Waited far beyond the deadline.")
-    return f"{record!r}{'' if record.triggered else ', forced'}{', clipped' if record.clipped else ''}"
+    took = clock.now() - started
+    _keep(took < 3 * _PATIENCE, "Waited far beyond the deadline.")
+    slow = "; a shorter record (memory depth) makes it quicker" if len(record) > _LONG else ""
+    return (
+        f"{record!r}{'' if record.triggered else ', forced'}{', clipped' if record.clipped else ''}, "
+        f"in {took:.2f} s{slow}"
+    )
 
 
 def _captures_again(scope: Oscilloscope, clock: Clock) -> str:

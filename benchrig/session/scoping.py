@@ -116,7 +116,8 @@ class ScopeReader:
     def _prepare(self, driver: Any) -> None:
         source = self._source
         ratio = self._probe.ratio if self._probe else 1.0
-        driver.set_channel(source.channel, coupling="dc", probe=ratio)
+        # A limit that somebody left on would round edges and hide ringing.
+        driver.set_channel(source.channel, coupling="dc", probe=ratio, bandwidth_limit=False)
         driver.set_channel(source.channel, scale=self._scale, offset=self._centre)
         duration = source.duration or span_of(source, self._mains)
         driver.set_timebase(scale=duration / 10.0, position=0.0)

@@ -11,7 +11,7 @@ from benchrig.procedure.model import Limits, Measurement, ScopeSource
 from benchrig.readings import CAUTIONS, UNUSABLE, Flag, Reading
 from benchrig.records import History, SqliteStore
 from benchrig.session import ScriptedOperator, run
-from benchrig.session.doers import waits_for_a_hand
+from benchrig.session.looking import waits_for_a_hand
 from benchrig.session.scoping import ScopeReader
 from benchrig.session.seeking import averaged
 from benchrig.session.verdicts import CAUTION_WORDS, judged, value_of
