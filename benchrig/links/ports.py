@@ -143,6 +143,10 @@ _WORDS = {
     errno.ENXIO: ("there is no such device.", _PLUG_IN),
     errno.EIO: ("nobody is at the other end of this port.", "Check the cable, or start what serves it."),
     errno.ENOTTY: ("this is not a serial port.", "Correct the address; `benchrig find` shows the ports there are."),
+    errno.EINVAL: (
+        "this port does not take its line settings.",
+        "Correct baud, data and parity; some adapters have no 7 data bits, or not this speed: use another one.",
+    ),
     errno.EISDIR: ("this is a folder, not a port.", "Correct the address; `benchrig find` shows the ports there are."),
     errno.EBUSY: ("another program holds this port.", "Close the other program, then try again."),
     errno.EAGAIN: ("another program holds this port.", "Close the other program, then try again."),

@@ -4,6 +4,7 @@ import errno
 import grp
 import os
 import socket
+import termios
 from pathlib import Path
 
 import pytest
@@ -18,6 +19,8 @@ from benchrig.links.ports import cannot_open
         (ConnectionRefusedError(errno.ECONNREFUSED, "refused"), "nothing listens", "5025"),
         # A number that stands in the text alone, as libraries pass the system's words on.
         (RuntimeError("could not open port: [Errno 2] No such file or directory"), "no such port", "benchrig find"),
+        # As the terminal interface tells of 7 data bits that an adapter has not got.
+        (termios.error(errno.EINVAL, "Invalid argument"), "does not take its line settings", "7 data bits"),
         # No number: VISA's names (VPP-4.3, completion codes) and the resolver's words.
         (RuntimeError("VI_ERROR_RSRC_LOCKED (-1073807345): resource is locked"), "another program", "Close"),
         (RuntimeError("VI_ERROR_TMO (-1073807339): Timeout expired"), "no answer", "on this network"),
