@@ -137,7 +137,7 @@ class ScpiPort:
                 f"{self.link.address}: no whole answer to {text!r} in time.",
                 address=self.link.address,
                 doing=text,
-                next_step="Check that the instrument is on, set to this interface and speed, not waiting for a trigger, "
+                next_step="Check that the instrument is on, set to this interface and speed, not awaiting a trigger, "
                 "and not held by another program.",
             )
 
