@@ -1,12 +1,14 @@
 """A SCPI bench supply that can switch the power of what hangs on it.
 
 Rules kept: above its current limit it holds the current and lets the voltage fall; a protection trip switches the
-output off and stays until cleared; after `*RST` and after a brown-out the output is off.
+output off and stays until cleared; after `*RST` and after a brown-out the output is off. Its terminals follow with the
+time constants of its output capacitor: switched off it is not yet without voltage.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from math import exp
 from typing import Literal
 
 import numpy as np
@@ -21,6 +23,7 @@ from .scpi_tree import Call, Command
 from .scpi_values import Numeric, nr3
 
 _LEVEL = "[:LEVel][:IMMediate][:AMPLitude]"
+_UP, _DOWN = 0.02, 0.15  # s, time constants of the terminals, unloaded (lab supplies' data sheets, from memory)
 _UNREGULATED = {"volts": 0x1, "amps": 0x2}  # QUEStionable bits: which of the two is not held
 
 
@@ -45,6 +48,7 @@ class BenchSupply(ScpiInstrument):
         self.load = load
         self._rng = np.random.default_rng(seed)
         self._on = False
+        self._seen, self._then = 0.0, clock.now()  # volts at the terminals, and when
         super().__init__(clock, ("BENCH SUPPLIES", "S30-3", f"SIMULATED{seed:04d}", "1.0"), unread=unread)
         self.defaults()
 
@@ -76,15 +80,23 @@ class BenchSupply(ScpiInstrument):
         """Volts and amperes at the terminals now; trips what is guarded."""
         if not self._on:
             self.status.questionable.set_condition(0)
-            return 0.0, 0.0
+            return self._followed(0.0), 0.0
         drawn = max(0.0, self.load(self.volts)) if self.load else 0.0
         limited = drawn > self.amps
         if (limited and self.amps_guarded) or (self.volts_guarded and self.volts > self.volts_most):
             self.tripped = True
             self._turn(False)
-            return 0.0, 0.0
+            return self._followed(0.0), 0.0
         self.status.questionable.set_condition(_UNREGULATED["volts" if limited else "amps"])
-        return (self.volts * self.amps / drawn, self.amps) if limited else (self.volts, drawn)
+        held = self.volts * self.amps / drawn if limited else self.volts
+        return self._followed(held), self.amps if limited else drawn
+
+    def _followed(self, volts: float) -> float:
+        """The terminals now, on their way to `volts` since they were looked at before."""
+        elapsed, self._then = self.time - self._then, self.time
+        away = self._seen - volts
+        self._seen = volts + away * exp(-elapsed / (_DOWN if away > 0.0 else _UP))
+        return self._seen
 
     def commands(self) -> Iterable[Command]:
         yield from self.error_commands()

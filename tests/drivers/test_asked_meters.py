@@ -291,6 +291,7 @@ def test_the_supply_switches_and_says_so() -> None:
     assert bench.driver.output_is_on() is False
     bench.driver.set_output(True)
     assert bench.driver.output_is_on() is True
+    bench.clock.sleep_until(bench.clock.now() + 0.3)  # terminals follow within some 20 ms
     volts = bench.driver.measure(Function.DC_VOLTAGE, bench.clock.now() + 2.0)
     amps = bench.driver.measure(Function.DC_CURRENT, bench.clock.now() + 2.0)
     assert volts.value == pytest.approx(12.0, abs=0.05)
