@@ -27,7 +27,7 @@ from benchrig.session.points import HazardousPoint
 
 HEAVY = bool(os.environ.get("BENCHRIG_HEAVY"))
 BATCH = 100  # events in one rule
-WALKS, RULES = (400, 50) if HEAVY else (8, 12)
+WALKS, RULES = (450, 50) if HEAVY else (8, 12)
 MAINS = HAZARD.replace("hazard.eht", "hazard.mains").replace("TP40", "TP1").replace("9.40 kV", "230 V")
 STEP = """
 [[step]]
