@@ -130,7 +130,8 @@ class StreamedMeter:
 
     def _unreadable(self, trouble: FrameError) -> InstrumentError:
         return InstrumentError(
-            f"{self._link.address} sends bytes, but no {self.GRAMMAR.name} frame that can be read: {trouble.message}",
+            f"{self._link.address} sends bytes, but no {self.GRAMMAR.name} frame that can be read: "
+            f"{trouble.message.removeprefix(f'{self._link.address}: ')}",
             instrument=self._link.address,
             next_step=f"Check the meter's series and that {_in_words(self.GRAMMAR.line)}.",
         )

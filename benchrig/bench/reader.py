@@ -35,7 +35,7 @@ from pydantic import Field, field_validator, model_validator
 
 from ..errors import FileError
 from ..instruments import FUNCTION_UNIT, Function, driver_names
-from ..links.addresses import parse_address
+from ..links.addresses import parse_address, place_of
 from ..tomlfile import AnyQuantity, FileModel, Fraction, Hertz, InUnit, Lines, Ohms, OneOf, Volts, read_toml, wrong
 from ..tomlwords import near
 from ..units import Quantity
@@ -169,10 +169,10 @@ def read_bench(path: str | Path) -> tuple[Bench, Lines]:
 
 def _check_addresses(table: BenchTable, lines: Lines) -> None:
     """Two instruments at one address would answer each other's questions."""
-    first: dict[str, str] = {}
+    first: dict[object, str] = {}
     mistakes = []
     for name, part in table.instrument.items():
-        where = (part.address or f"{part.usb} {part.usb_serial}").lower()
+        where = place_of(parse_address(part.address)) if part.address else (part.usb.lower(), part.usb_serial)
         if where in first:
             place = ("instrument", name, "address" if part.address else "usb")
             mistakes.append(

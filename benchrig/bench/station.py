@@ -6,13 +6,12 @@ simulated world itself, or the servers this process runs. No file and no switch 
 
 from __future__ import annotations
 
-import os
 from collections.abc import Collection
 from typing import Protocol
 
 from ..clock import Clock
 from ..instruments import load_world
-from ..links.addresses import Address, SerialAddress, SimAddress, SocketAddress, VisaSerialAddress, parse_address
+from ..links.addresses import SimAddress, SocketAddress, parse_address, place_of
 from ..links.inprocess import World
 from .attach import Attached, Patience
 from .model import Bench, InstrumentSpec
@@ -63,7 +62,7 @@ class Station:
 
     def all_doubles(self) -> bool:
         """True only if every instrument of the bench is provably simulated."""
-        served = {_place(parse_address(text)) for text in (self._servers.addresses() if self._servers else ())}
+        served = {place_of(parse_address(text)) for text in (self._servers.addresses() if self._servers else ())}
         return all(self._is_double(spec, served) for spec in self.bench.instruments.values())
 
     def _is_double(self, spec: InstrumentSpec, served: Collection[tuple[str, str]]) -> bool:
@@ -74,20 +73,8 @@ class Station:
             return self._world is not None
         if isinstance(address, SocketAddress) and not _is_loopback(address.host):
             return False
-        return _place(address) in served
+        return place_of(address) in served
 
 
 def _is_loopback(host: str) -> bool:
     return host.lower() == "localhost" or host.startswith("127.")
-
-
-def _place(address: Address) -> tuple[str, str]:
-    """Where an address leads, whatever its spelling."""
-    match address:
-        case SocketAddress():
-            host = "127.0.0.1" if address.host.lower() == "localhost" else address.host
-            return "tcp", f"{host}:{address.port}"
-        case SerialAddress() | VisaSerialAddress():
-            return "port", os.path.realpath(address.port)
-        case SimAddress():
-            return "sim", address.name

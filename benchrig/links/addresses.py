@@ -11,6 +11,7 @@ with what it was probably meant to be.
 
 from __future__ import annotations
 
+import os
 import re
 from dataclasses import dataclass, replace
 from urllib.parse import parse_qsl
@@ -99,6 +100,18 @@ def parse_address(text: str) -> Address:
     forms = f"Known forms: {'  '.join(FORMS)}"
     meant = probably_meant(text)
     raise FileError(f"{text!r} is not an address of a known form.", next_step=f"{meant} {forms}" if meant else forms)
+
+
+def place_of(address: Address) -> tuple[str, str]:
+    """Where an address leads, whatever its spelling: two with the same place are of one instrument."""
+    match address:
+        case SocketAddress():
+            host = address.host.lower()
+            return "tcp", f"{'127.0.0.1' if host == 'localhost' else host}:{address.port}"
+        case SerialAddress() | VisaSerialAddress():
+            return "port", os.path.realpath(address.port)
+        case SimAddress():
+            return "sim", address.name
 
 
 def _socket(text: str, host: str, port: int) -> SocketAddress:

@@ -151,3 +151,27 @@ def test_the_demo_bench_has_what_the_scenario_names() -> None:
     probe = bench.probe("eht_probe")
     assert (probe.ratio, probe.resistance, probe.made_for, probe.tolerance) == (1000.0, 1e9, 1e7, 0.01)
     assert bench.instrument("meter").input_resistance == probe.made_for
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        ("TCPIP::192.168.1.20::5025::SOCKET", "tcpip0::192.168.1.20::5025::socket"),
+        ("TCPIP::localhost::5025::SOCKET", "TCPIP::127.0.0.1::5025::SOCKET"),
+        ("serial:///dev/ttyUSB0", "ASRL/dev/ttyUSB0::INSTR"),
+        ("serial:///dev/ttyUSB0", "serial:///dev/ttyUSB0?baud=9600"),
+        ("serial://{port}", "serial://{lasting}"),
+    ],
+)
+def test_one_place_spelt_in_two_ways_is_one_instrument(first: str, second: str, tmp_path: Path) -> None:
+    """Two would answer each other's questions."""
+    port, lasting = tmp_path / "ttyUSB0", tmp_path / "usb-A-if00"
+    lasting.symlink_to(port)
+    file = tmp_path / "bench.toml"
+    two = (
+        f'[instrument.{name}]\ndriver = "meter-scpi"\naddress = "{address.format(port=port, lasting=lasting)}"\n'
+        for name, address in (("one", first), ("two", second))
+    )
+    file.write_text('mains = "50 Hz"\n' + "".join(two))
+    with pytest.raises(FileError, match="'one' is at this address already"):
+        load_bench(file)
