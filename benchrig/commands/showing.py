@@ -19,6 +19,7 @@ from ..ui.lasting import Lasting, LastingScreen
 from ..ui.sounding import KINDS, WavFile, open_sound
 from ..ui.stopping import stoppable
 from ..ui.terminal import Display, Screen, Shown, TerminalOperator
+from ..ui.wrapping import for_terminal
 
 if TYPE_CHECKING:
     from ..glance.server import GlancePage
@@ -154,7 +155,7 @@ class AskOnly:
         """Shown elsewhere."""
 
     def say(self, words: str, style: str = "") -> None:
-        click.echo(words, err=True)
+        click.echo(for_terminal(words, sys.stderr), err=True)
 
     def suspend(self) -> None:
         """Nothing to take down."""

@@ -3,6 +3,9 @@
 `Keys` switches the terminal to single-key input while it is open. It restores the terminal on close, on any way
 out of its `with` block, at interpreter exit, and for as long as the program is stopped with Ctrl-Z. Ctrl-C and Ctrl-Z
 keep their meaning, only line buffering and echo are off.
+
+A question is answered by what is typed after it was asked. What a held key, a paste or a cable on the keyboard left
+behind answers nothing.
 """
 
 from __future__ import annotations
@@ -11,6 +14,8 @@ import atexit
 import os
 import sys
 from typing import Protocol, Self, TextIO
+
+from .wrapping import for_terminal
 
 # Escape sequences of the arrow keys, as xterm and the Linux console send them, in normal and application mode.
 _ARROWS = {"[A": "up", "[B": "down", "[C": "right", "[D": "left", "OA": "up", "OB": "down", "OC": "right", "OD": "left"}
@@ -44,7 +49,7 @@ def _first_key(text: str) -> tuple[str, int]:
 def ask(prompt: str) -> None:
     """Write a prompt where the person sees it: never into a pipe or a file that standard output goes to."""
     stream = sys.stdout if sys.stdout.isatty() else sys.stderr
-    stream.write(prompt)
+    stream.write(for_terminal(prompt, stream))
     stream.flush()
 
 
@@ -109,6 +114,7 @@ class PosixKeys:
         self._terminal = terminal
         self._fd = terminal.fileno()
         self._as_found = self._before = termios.tcgetattr(self._fd)
+        self._asked = ""  # what is being asked, if anything is
         atexit.register(self.close)
         self._single_keys()
 
@@ -132,11 +138,13 @@ class PosixKeys:
     def line(self, prompt: str) -> str | None:
         """Ask for a line with the terminal as it was found; None at end of input, or where the terminal has gone."""
         try:
-            self._give_back()
+            self._termios.tcsetattr(self._fd, self._termios.TCSAFLUSH, self._as_found)
+            self._asked = prompt
             try:
                 ask(prompt)
                 typed = self._terminal.readline()
             finally:
+                self._asked = ""
                 self._single_keys()
         except (OSError, self._termios.error):
             return None
@@ -148,8 +156,10 @@ class PosixKeys:
         self._give_back()
 
     def going_on(self) -> None:
-        """Single keys, or a line if one was being typed, as before `stopping`."""
+        """Single keys, or a line if one was being typed, as before `stopping`; the question is asked anew."""
         self._termios.tcsetattr(self._fd, self._termios.TCSANOW, self._before)
+        if self._asked:
+            ask(self._asked)
 
     def _give_back(self) -> None:
         self._termios.tcsetattr(self._fd, self._termios.TCSADRAIN, self._as_found)

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import shutil
-import textwrap
 from typing import TextIO
 
 from ..session.notices import Notice, ReadingTaken, SoakMoved, StepStarted, TrimMoved
 from .words import sentence
+from .wrapping import for_terminal
 
 
 class PlainLines:
@@ -34,7 +33,7 @@ class PlainLines:
 
     def _write(self, text: str) -> None:
         encoding = getattr(self._file, "encoding", None) or "utf-8"
-        shown = _between_words(text) if self._file.isatty() else text
+        shown = for_terminal(text, self._file)
         self._file.write(shown.encode(encoding, "replace").decode(encoding) + "\n")
         self._file.flush()
 
@@ -43,12 +42,3 @@ class PlainLines:
 
     def close(self) -> None:
         """Nothing to restore."""
-
-
-def _between_words(text: str) -> str:
-    """Broken where this terminal would break it, but between words; later lines as far in as the first."""
-    indent = " " * (len(text) - len(text.lstrip()))
-    width = max(20, shutil.get_terminal_size().columns - 1)
-    return textwrap.fill(
-        text, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False, replace_whitespace=False
-    )

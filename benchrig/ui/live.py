@@ -16,7 +16,6 @@ from collections.abc import Callable
 from rich.console import Console
 from rich.control import Control
 from rich.live import Live
-from rich.markup import escape
 from rich.padding import Padding
 from rich.segment import ControlType
 from rich.text import Text
@@ -118,8 +117,7 @@ class LiveScreen:
 
     def say(self, words: str, style: str = "") -> None:
         """A line that is no notice, such as the list of keys."""
-        self._take_off_what_broke()
-        self._console.print(escape(words), style=style or None, highlight=False, soft_wrap=True)
+        self._print(Text(words, style=style))
 
     def suspend(self) -> None:
         """Take the gauge off the screen, for a question or at a step's end. The next trim notice brings it back."""

@@ -21,6 +21,7 @@ WAYS = {
     "left": "counter-clockwise", ",": "counter-clockwise", "<": "counter-clockwise",
 }  # fmt: skip
 DONE = frozenset({"\r", "\n"})
+_ASKING = frozenset("smq")  # keys that lead to a question
 
 
 class Display(Protocol):
@@ -66,7 +67,7 @@ class TerminalOperator:
         self._on_key = on_key
         self._help = [KEYS_HELP, TURN_HELP, *([f"      {extra_help}"] if extra_help else [])]
         self._paused = False
-        self._instruction = ""  # as the screen has just shown it: a question in the same words does not repeat them
+        self._instruction = ""  # as the screen has just shown it: the question right after does not repeat it
 
     def acknowledge(self, hold: HoldRequest) -> str | None:
         self._screen.suspend()
@@ -81,13 +82,19 @@ class TerminalOperator:
         return self._keys.line("   > ")
 
     def _in_place(self, item: str) -> bool:
-        answer = self._keys.line(f"   {plain(item)}: in place? (yes/no) ")
-        return answer is not None and answer.strip().lower() == "yes"
+        """True for "yes" in full. "no", nothing and the end of input are none; what is neither is asked again."""
+        while (answer := self._keys.line(f"   {plain(item)}: in place? (yes/no) ")) is not None:
+            word = answer.strip().lower()
+            if word in ("yes", "no", ""):
+                return word == "yes"
+            self._screen.say("   Type yes or no, in full.")
+        return False
 
     def choose(self, question: Question) -> str | None:
         self._screen.suspend()
-        if question.text != self._instruction:
-            self._screen.say(f"   {plain(question.text)}")
+        if text := _after(self._instruction, question.text):
+            self._screen.say(f"   {plain(text)}")
+        self._instruction = ""
         for number, choice in enumerate(question.choices, 1):
             self._screen.say(f"     {number}  {plain(choice)}")
         while (answer := self._keys.line("   number, or nothing to stop here: ")) is not None and answer.strip():
@@ -112,7 +119,7 @@ class TerminalOperator:
 
     def commands(self) -> Sequence[Command]:
         self._screen.tick()
-        found = (self._command(key) for key in self._keys.poll() if not self._on_key(key))
+        found = [self._command(key) for key in _meant([it for it in self._keys.poll() if not self._on_key(it)])]
         return [command for command in found if command]
 
     def _command(self, key: str) -> Command | None:
@@ -144,6 +151,23 @@ class TerminalOperator:
         self._screen.suspend()
         answer = self._keys.line("   Stop the job? (yes/no) ")
         return Command("stop") if answer is None or answer.strip().lower() in {"y", "yes"} else None
+
+
+def _meant(keys: Sequence[str]) -> list[str]:
+    """A held key counts once in a look, and what was pressed with a key that asks was pressed before its question."""
+    meant: list[str] = []
+    for key in keys:
+        if key not in meant[-1:]:
+            meant.append(key)
+        if key.lower() in _ASKING:
+            break
+    return meant
+
+
+def _after(instruction: str, text: str) -> str:
+    """What `text` says beyond the instruction that it begins with, if it does."""
+    goes_on = bool(instruction) and f"{text} ".startswith(f"{instruction} ")
+    return text.removeprefix(instruction).strip() if goes_on else text
 
 
 def _picked(answer: str, choices: Sequence[str]) -> str | None:

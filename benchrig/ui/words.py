@@ -89,7 +89,7 @@ def part_of_turn(degrees: float) -> str:
 
 
 def _hold_reached(it: n.HoldPointReached) -> str:
-    return f'      Hold point: type "{it.phrase}"'
+    return f'      Hold point, passed only by typing "{it.phrase}"'
 
 
 def _hold_answered(it: n.HoldPointAnswered) -> str:

@@ -29,7 +29,7 @@ def last_job(folder: Path):
 
 @pytest.mark.parametrize(
     ("steps", "after"),
-    [(RAIL + RAIL.replace('"rail"', '"again"'), "Job 1"), pytest.param(EHT, "Hold point: type", marks=HEAVY)],
+    [(RAIL + RAIL.replace('"rail"', '"again"'), "Job 1"), pytest.param(EHT, "Hold point, passed", marks=HEAVY)],
     ids=["rail", "live"],
 )
 def test_a_pipe_whose_reader_goes_stops_the_job_in_order(tmp_path, steps, after):

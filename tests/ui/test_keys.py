@@ -2,6 +2,7 @@
 
 import os
 import pty
+import select
 import signal
 import subprocess
 import sys
@@ -84,3 +85,68 @@ def test_every_way_out_restores_the_terminal(way_out):
         os.close(ours)
         os.close(theirs)
     assert restored == as_found
+
+
+ASKING = """
+import sys, time
+from benchrig.ui.keys import open_keys
+from benchrig.ui.stopping import stoppable
+with open_keys() as keys, stoppable(keys.stopping, keys.going_on):
+    print("open", flush=True)
+    time.sleep(float(sys.argv[1]))
+    print("got", repr(keys.line("in place? ")), repr(keys.line("and then? ")), flush=True)
+"""
+
+
+@pytest.fixture
+def asking():
+    """A program that asks two questions, after so many seconds, on a pseudo-terminal of its own."""
+    started = []
+
+    def start(after):
+        ours, theirs = pty.openpty()
+        child = subprocess.Popen(
+            [sys.executable, "-c", ASKING, str(after)], stdin=theirs, stdout=theirs, stderr=theirs, process_group=0
+        )
+        started.append((child, ours, theirs))
+        return child, ours
+
+    yield start
+    for child, ours, theirs in started:
+        child.kill()
+        child.wait()
+        os.close(ours)
+        os.close(theirs)
+
+
+def until(ours, words, seen=b""):
+    while words not in seen:
+        assert select.select([ours], [], [], 20.0)[0], seen
+        seen += os.read(ours, 65536)
+    return seen.split(words, 1)[1]
+
+
+def test_what_was_typed_before_a_question_answers_nothing(asking):
+    """Neither what lay on the keyboard before the first one, nor the rest of a paste before the second."""
+    _, ours = asking(0.5)
+    until(ours, b"open")
+    os.write(ours, b"yes\nyes\n")
+    until(ours, b"in place? ")
+    os.write(ours, b"no\nyes\nA4 TP40\n")
+    until(ours, b"and then? ")
+    os.write(ours, b"meant\n")
+    until(ours, b"got 'no' 'meant'")
+
+
+def test_a_question_stands_there_again_after_fg(asking):
+    """Whoever comes back sees what is asked."""
+    child, ours = asking(0.0)
+    rest = until(ours, b"in place? ")
+    child.send_signal(signal.SIGTSTP)
+    os.waitpid(child.pid, os.WUNTRACED)
+    child.send_signal(signal.SIGCONT)
+    until(ours, b"in place? ", rest)
+    os.write(ours, b"yes\n")
+    until(ours, b"and then? ")
+    os.write(ours, b"1\n")
+    until(ours, b"got 'yes' '1'")

@@ -78,6 +78,16 @@ def test_hold_point_is_refused_when_anything_is_not_in_place(answers):
     assert all("in place" in prompt for prompt in keyboard.prompts)
 
 
+def test_a_slip_at_an_item_is_asked_again_and_never_taken_for_a_yes():
+    """What is neither yes nor no neither passes a hold point nor breaks the job off."""
+    operator, screen, keyboard = person(["y", "uzes", "yes", "YES ", "A4 TP40 9.40 kV"])
+    assert operator.acknowledge(HOLD) == "A4 TP40 9.40 kV"
+    assert screen.said.count("   Type yes or no, in full.") == 2
+    assert [prompt.split(":")[0].strip() for prompt in keyboard.prompts[:-1]] == [HOLD.in_place[0]] * 3 + [
+        HOLD.in_place[1]
+    ]
+
+
 @pytest.mark.parametrize(
     ("keys", "lines", "commands"),
     [
@@ -90,10 +100,14 @@ def test_hold_point_is_refused_when_anything_is_not_in_place(answers):
         (["q"], ["no"], []),
         (["q"], [], [Command("stop")]),
         (["x", "escape"], [], []),
+        ([" ", " ", " ", " "], [], [Command("pause")]),
+        (["\n"] * 5, [], [Command("turned")]),
+        (["s", "s", "s"], ["rail is dead", "again"], [Command("skip", "rail is dead")]),
+        (list("mquit. s"), ["pasted", "yes", "no reason"], [Command("mark", "pasted")]),
     ],
 )
 def test_keys_become_commands(keys, lines, commands):
-    """A skip without a reason is no skip; a stop asks once."""
+    """A skip without a reason is no skip; a stop asks once; a held key counts once; what asks lets nothing follow."""
     operator, _, _ = person(lines, keys)
     assert operator.commands() == commands
 
@@ -127,6 +141,29 @@ def test_shown_operator_keeps_its_nature_and_every_display_sees_every_notice():
     shown.notify(Said("s", "hello"))
     assert screen.shown == second.shown == [Said("s", "hello")]
     assert (shown.name, shown.attended, shown.acts_for_person) == ("Ida", True, False)
+
+
+def test_held_arrows_all_reach_the_practice_hands():
+    """There, a repeated key is a longer turn."""
+    used = []
+    operator, _, _ = person(keys=["left"] * 4, on_key=lambda key: used.append(key) or True)
+    assert operator.commands() == []
+    assert used == ["left"] * 4
+
+
+def test_a_question_that_goes_on_from_the_instruction_says_only_what_is_new():
+    """Once: after another question it is told whole."""
+    ida, screen, _ = person(["1", "1", "1"])
+    ida.notify(StepStarted("rail", "measure", "+5 V rail", "Red lead on A1 TP2.", 1, 2))
+    assert ida.choose(Question("rail", "Red lead on A1 TP2. (handheld to A1 TP2)")) == "done"
+    assert screen.said[0] == "   (handheld to A1 TP2)"
+    del screen.said[:]
+    ida.choose(Question("rail", "Red lead on A1 TP2. (handheld to A1 TP2)"))
+    assert screen.said[0] == "   Red lead on A1 TP2. (handheld to A1 TP2)"
+    ida.notify(StepStarted("turn", "trim", "Zero", "Turn", 2, 2))
+    del screen.said[:]
+    ida.choose(Question("turn", "Turned?"))
+    assert screen.said[0] == "   Turned?"
 
 
 def test_a_question_in_the_words_just_shown_does_not_repeat_them():

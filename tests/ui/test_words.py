@@ -29,7 +29,7 @@ EACH = {
     "      Turn RV43 clockwise about 1/8 turn, until high time reads 13.20 us, now 14.50 us": n.TurnAdvised(
         "timer", "RV43", "high time", 14.5e-6, 13.2e-6, "s", 43.0, Way.CLOCKWISE
     ),
-    '      Hold point: type "TP40 9.40 kV"': n.HoldPointReached("eht", "TP40 9.40 kV"),
+    '      Hold point, passed only by typing "TP40 9.40 kV"': n.HoldPointReached("eht", "TP40 9.40 kV"),
     "      Hold point acknowledged.": n.HoldPointAnswered("eht", True, "TP40 9.40 kV"),
     "      Hold point lapsed: paused": n.HoldPointLapsed("eht", "paused"),
     "      Made safe.": n.MadeSafe("eht", "eht"),
