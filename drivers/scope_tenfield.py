@@ -9,7 +9,7 @@ must be known (or named by the option `variant`), and an unknown model is refuse
 
 Sources: the programmer's guides of the InfiniiVision, Infiniium 9000 and DS1000Z/MSO1000Z series, cross-read in
 libsigrok and scopehal. From memory: the sign of the A2 offset (added to the trace); the settings of a plain input and
-record; that "STOP" may for a moment still be of the acquisition before.
+record; that "not running" may for a moment still be of the acquisition before.
 """
 
 from __future__ import annotations
@@ -101,7 +101,7 @@ _MODELS = (
 _PAGE = 250_000  # points a DS1000Z gives at a time in BYTE format
 _RUNNING = 8
 _AVERAGE = 2  # the preamble's second field of a1
-_SETTLED = 0.1  # seconds after arming in which STOP may still be of the acquisition before
+_SETTLED = 0.1  # seconds after arming in which "not running" may still be of the acquisition before
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,19 +188,27 @@ class TenFieldScope(ScpiScope):
     def _arm(self) -> None:
         if not self._variant.paged:
             self._port.ask(":TER?")  # the trigger event clears on reading
-        self._saw_auto = self._saw_armed = False
+        self._saw_auto = False
         self._port.send(":SING")
         self._refuse_errors("to arm")
-        self._armed_at = self._clock.now()
+        self._just_armed()
+
+    def _just_armed(self) -> None:
+        self._saw_armed, self._armed_at = False, self._clock.now()
 
     def _state(self) -> bool | None:
         if self._variant.paged:
             state = self._port.ask(":TRIG:STAT?").upper()
             self._saw_auto |= state == "AUTO"
-            self._saw_armed |= state != "STOP" or self._clock.now() >= self._armed_at + _SETTLED
-            return not self._saw_auto if state == "STOP" and self._saw_armed else None
-        running = round(self._port.ask_number(":OPER:COND?").value or 0) & _RUNNING
-        return None if running else bool(self._port.ask_number(":TER?").value)
+            return not self._saw_auto if self._over(running=state != "STOP") else None
+        running = bool(round(self._port.ask_number(":OPER:COND?").value or 0) & _RUNNING)
+        triggered = not running and bool(self._port.ask_number(":TER?").value)
+        return triggered if triggered or self._over(running=running) else None
+
+    def _over(self, *, running: bool) -> bool:
+        """Whether the acquisition that was armed has ended; not running may at first be of the one before."""
+        self._saw_armed |= running or self._clock.now() >= self._armed_at + _SETTLED
+        return self._saw_armed and not running
 
     def _force(self) -> None:
         if self._variant.paged:
@@ -208,6 +216,7 @@ class TenFieldScope(ScpiScope):
             return
         sweep = self._settings.last("trigger sweep", ":TRIG:SWE NORM")
         scpi_common.send_all(self._port, (":STOP", ":TRIG:SWE AUTO", ":SING", sweep))
+        self._just_armed()
 
     def _auto_triggered(self) -> bool:
         if self._variant.paged:

@@ -50,6 +50,19 @@ def test_stop_is_not_believed_while_it_may_be_of_the_acquisition_before() -> Non
     assert states == []
 
 
+def test_not_running_is_not_believed_while_it_may_be_of_the_acquisition_before() -> None:
+    """The same of the family that tells it by a bit: idle once more, then running, then idle. No trigger came."""
+    conditions = [b"0", b"+8", b"+8", b"0"]
+
+    def says(text: str) -> bytes | None:
+        return {":OPER:COND?": lambda: conditions.pop(0), ":TER?": lambda: b"0"}.get(text, lambda: None)()
+
+    with scope_saying("AGILENT TECHNOLOGIES,DSO-X 2024A,1,1", says) as it:
+        it.single()
+        assert it.wait(CLOCK.now() + 5.0)
+    assert conditions == []
+
+
 def test_a_record_that_came_at_once_is_waited_for_no_longer_than_a_tenth() -> None:
     """A fast signal has triggered before anybody could ask: STOP is all that is ever seen."""
     with scope_saying("RIGOL TECHNOLOGIES,DS1054Z,1,1", lambda text: b"STOP" if text == ":TRIG:STAT?" else None) as it:
