@@ -21,6 +21,7 @@ from .streams import SerialLink
 _NO_LINES = (errno.ENOTTY, errno.EINVAL)  # pseudo-terminals have no DTR and RTS
 # A pseudo-terminal always has 8 bits and no parity, and the C library calls it an error where nothing else was asked.
 _TERMINALS = "/dev/pts/"
+_VISA_TIMEOUT = "-1073807339"  # VI_ERROR_TMO (VPP-4.3), which pyvisa-py tells by its number alone
 _ERRNO = re.compile(r"\[Errno (\d+)\]|\((\d+), '")  # as OSError and as termios.error write it
 
 
@@ -119,7 +120,7 @@ def _words(code: int, text: str) -> tuple[str, str]:
     low = text.lower()
     if "lock" in low:
         return _WORDS[errno.EBUSY]
-    if "timeout" in low or "tmo" in low:
+    if "timeout" in low or "tmo" in low or _VISA_TIMEOUT in low:
         return _WORDS[errno.ETIMEDOUT]
     if "resolution" in low or "name or service" in low or "nodename" in low:
         return "this host name is not known.", "Correct the name, or use the number shown in the instrument's LAN menu."

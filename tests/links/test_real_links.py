@@ -14,7 +14,8 @@ from far_ends import HANG_UP, PtyEnd, TcpEnd, pty_end, tcp_end
 
 from benchrig.clock import RealClock
 from benchrig.errors import LinkError, LinkLost, LinkTimeout
-from benchrig.links import LineSettings, Link, open_link
+from benchrig.links import LineSettings, Link, open_link, visa
+from benchrig.links.addresses import SocketAddress, parse_address
 
 CLOCK = RealClock()
 
@@ -211,3 +212,22 @@ def test_nothing_heavy_is_imported_before_a_link_needs_it() -> None:
     heavy = "{'pyvisa', 'serial', 'pydantic'}"
     code = f"import benchrig.links, benchrig.bench, sys; sys.exit(bool({heavy} & set(sys.modules)))"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_a_host_that_does_not_answer_the_connection_is_given_up_in_time() -> None:
+    """Asleep, or behind a firewall: a server whose queue is full drops what comes, as those do."""
+    with socket.socket() as server:
+        server.bind(("127.0.0.1", 0))
+        server.listen(0)
+        waiting = [socket.socket() for _ in range(4)]
+        for one in waiting:
+            one.setblocking(False)
+            one.connect_ex(server.getsockname())
+        address = parse_address(f"TCPIP::127.0.0.1::{server.getsockname()[1]}::SOCKET")
+        assert isinstance(address, SocketAddress)
+        before = CLOCK.now()
+        with pytest.raises(LinkError, match=r"no answer to the connection.*is on, on this network"):
+            visa.open_socket(address, CLOCK, timeout=0.3)
+        assert CLOCK.now() - before < 3.0
+        for one in waiting:
+            one.close()
