@@ -10,7 +10,7 @@ import zlib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -51,9 +51,19 @@ class StepRow:
     point: str
     trimmer: str
     started: datetime
+    ended: datetime | None
     started_at: float
     ended_at: float | None
     result: StepResult | None
+
+
+@dataclass(frozen=True, slots=True)
+class Sitting:
+    """One stretch of work at a job by one process. `alive` is the last sign of life of it, by its own clock."""
+
+    id: int
+    started: datetime
+    alive: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,6 +263,11 @@ class History:
         rows = self._rows("SELECT id, alive_us FROM sittings WHERE job = ? ORDER BY id DESC LIMIT 1", job)
         return (rows[0]["id"], rows[0]["alive_us"] / 1e6) if rows else None
 
+    def sittings(self, job: int) -> list[Sitting]:
+        """In order: more than one where the job was broken off or stopped, and taken up again."""
+        rows = self._rows("SELECT id, started, alive_us FROM sittings WHERE job = ? ORDER BY id", job)
+        return [_sitting(*row) for row in rows]
+
     def reading_count(self, job: int) -> int:
         """Of all channels of a job; thinned ones count for what they stand for."""
         where = (
@@ -321,6 +336,11 @@ def _job(row: sqlite3.Row) -> JobRow:
     )
 
 
+def _sitting(number: int, started: str, alive_us: int) -> Sitting:
+    began = datetime.fromisoformat(started)
+    return Sitting(number, began, began + timedelta(microseconds=alive_us))
+
+
 _RESULT = (
     "verdict", "value", "unit", "uncertainty", "low", "high", "acceptable_low", "acceptable_high", "rule",
     "probability", "guard_band", "tier", "words",
@@ -343,6 +363,7 @@ def _step(row: sqlite3.Row) -> StepRow:
         point=row["point"],
         trimmer=row["trimmer"],
         started=datetime.fromisoformat(row["started"]),
+        ended=None if row["ended"] is None else datetime.fromisoformat(row["ended"]),
         started_at=row["started_us"] / 1e6,
         ended_at=None if row["ended_us"] is None else row["ended_us"] / 1e6,
         result=result,

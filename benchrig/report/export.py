@@ -16,6 +16,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from ..records.history import History, StepRow
+from ..records.visits import Visit, values_of
 
 COLUMNS = (
     "job", "unit", "serial", "step", "title", "kind", "round", "purpose", "point", "trimmer", "started", "verdict",
@@ -27,21 +28,24 @@ FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 def rows(history: History, job: int) -> Iterator[Mapping[str, Any]]:
     """One row for each step of `job` that ended. Raises StoreError if there is no such job."""
-    facts = history.job(job)
-    for step in history.steps(job):
+    facts, steps = history.job(job), history.steps(job)
+    visits = values_of(steps)
+    for step in steps:
         if step.result is not None:
-            yield {"job": job, "unit": facts.unit, "serial": facts.serial, **_step(step)}
+            yield {"job": job, "unit": facts.unit, "serial": facts.serial, **_step(step, visits)}
 
 
-def _step(step: StepRow) -> Mapping[str, Any]:
+def _step(step: StepRow, visits: Mapping[str, Visit]) -> Mapping[str, Any]:
+    """`as_found` is the value's in this job, whichever round of the step this is."""
     result = step.result
     assert result is not None
+    visit = visits.get(step.step)
     return {
         "step": step.step, "title": step.title, "kind": step.kind, "round": step.round, "purpose": step.purpose,
         "point": step.point, "trimmer": step.trimmer, "started": step.started.isoformat(), "verdict": result.verdict,
         "value": result.value, "unit_of_value": result.unit, "uncertainty": result.uncertainty, "low": result.low,
         "high": result.high, "acceptable_low": result.acceptable_low, "acceptable_high": result.acceptable_high,
-        "rule": result.rule, "as_found": result.details.get("as_found"), "words": result.words,
+        "rule": result.rule, "as_found": None if visit is None else visit.found, "words": result.words,
     }  # fmt: skip
 
 
@@ -66,8 +70,10 @@ def as_json_lines(history: History, job: int) -> Iterator[str]:
     yield _line("job", {name: getattr(facts, name) for name in facts.__dataclass_fields__})
     for it in history.instruments(job):
         yield _line("instrument", {name: getattr(it, name) for name in it.__dataclass_fields__})
-    for step in history.steps(job):
-        ended = _step(step) if step.result is not None else {"step": step.step, "verdict": None}
+    steps = history.steps(job)
+    visits = values_of(steps)
+    for step in steps:
+        ended = _step(step, visits) if step.result is not None else {"step": step.step, "verdict": None}
         yield _line("step", {"row": step.row, **ended})
         yield from _readings(history, step)
     for kind, found in (

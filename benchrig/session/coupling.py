@@ -169,7 +169,10 @@ def joined(work: Work, step: Coupled, values: Sequence[Value], found: Sequence[V
     axes = [
         {
             "trimmer": axis.trimmer.name, "value": result.value, "unit": result.unit, "verdict": result.verdict,
-            "uncertainty": result.uncertainty, "as_found": before.value,
+            "uncertainty": result.uncertainty, "as_found": before.value, "as_found_uncertainty": before.uncertainty,
+            "low": result.low, "high": result.high, "acceptable_low": result.acceptable_low,
+            "acceptable_high": result.acceptable_high, "words": result.words, "point": axis.source.point,
+            "quantity": quantity_of(axis.source),
         }
         for axis, result, before in zip(step.axes, results, found, strict=True)
     ]  # fmt: skip

@@ -65,6 +65,46 @@ def test_as_found_is_the_first_value_or_what_the_step_itself_says(path):
     assert values["zero"].found == -0.041
 
 
+def test_each_of_several_that_were_set_together_is_a_value_of_its_own(tmp_path):
+    """The worst of them at the beginning need not be the worst of them at the end."""
+    store = SqliteStore(tmp_path / "r.sqlite")
+    on, off = ({"trimmer": name, "value": value, "unit": "s", "uncertainty": 1e-8} for name, value in
+               (("RV43", 14.6e-6), ("RV44", 47.9e-6)))  # fmt: skip
+    after = [{**on, "value": 14.0e-6, "as_found": 14.6e-6}, {**off, "value": 46.0e-6, "as_found": 47.9e-6}]
+    visit(store, SPRING, ("timer", "as found", 47.9e-6, "s", 1e-8, {"axes": [on, off]}),
+          ("timer", "do", 14.0e-6, "s", 2e-8, {"axes": after}))  # fmt: skip
+    store.close()
+    with History(tmp_path / "r.sqlite") as history:
+        values = values_of(history.steps(1))
+    assert {key: (it.found, it.left) for key, it in values.items()} == {
+        "timer RV43": (14.6e-6, 14.0e-6),
+        "timer RV44": (47.9e-6, 46.0e-6),
+    }
+
+
+def test_a_step_that_only_looks_has_a_value_as_found_and_none_as_left(tmp_path):
+    """A wiper that was swept stands where the hand left it."""
+    store = SqliteStore(tmp_path / "r.sqlite")
+    seen = {"as_found": 14.6e-6, "as_found_uncertainty": 1e-8}
+    for day in (0, 1):
+        visit(store, SPRING + timedelta(days=day), ("wiper", "do", None, "s", None, seen))
+    store.close()
+    with History(tmp_path / "r.sqlite") as history:
+        (it,) = values_of(history.steps(1)).values()
+        assert since(history.steps(1), history.steps(2)) == []
+    assert (it.found, it.doubt_found, it.left, it.doubt_left) == (14.6e-6, 1e-8, None, None)
+
+
+def test_the_doubt_of_what_was_found_is_its_own(path, tmp_path):
+    """What was read before turning had a coarser range than what was read at the end."""
+    store = SqliteStore(tmp_path / "other.sqlite")
+    visit(store, SPRING, ("zero", "do", 0.0, "V", 1e-4, {"as_found": -0.041, "as_found_uncertainty": 2e-3}))
+    store.close()
+    with History(tmp_path / "other.sqlite") as history:
+        zero = values_of(history.steps(1))["zero"]
+    assert (zero.doubt_found, zero.doubt_left) == (2e-3, 1e-4)
+
+
 def test_jobs_says_it_in_words(path):
     """What moved, by how much, and what is within doubt."""
     done = CliRunner().invoke(command, ["5", "--store", str(path)], catch_exceptions=False)
