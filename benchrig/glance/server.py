@@ -142,8 +142,8 @@ class GlancePage:
 
     def _news(self) -> dict[str, Any]:
         with self._lock:
-            state, trends = self._state, self._trends.news()
-        return {"page": page_data(state), "trends": trends}
+            state, anew, trends = self._state, self._trends.anew, self._trends.news()
+        return {"page": page_data(state), "trends": trends, "whole": anew}
 
     # routes
 
@@ -157,13 +157,13 @@ class GlancePage:
         """None if the viewer may look."""
         if self._local:
             # A page elsewhere could point a name of its own at 127.0.0.1; such a request carries that name.
-            return None if is_loopback(request.url.hostname or "") else PlainTextResponse("Not this name.", 403)
+            return None if is_loopback(request.url.hostname or "") else _refused("Not this name.", 403)
         bearer = request.headers.get("Authorization", "").removeprefix("Bearer ")
         given = request.query_params.get("token", "") or bearer
         if not given:
-            return PlainTextResponse("This page needs the token that was printed at the bench.", 401)
+            return _refused("This page needs the token that was printed at the bench.", 401)
         right = hmac.compare_digest(given.encode(), self.token.encode())
-        return None if right else PlainTextResponse("Wrong token.", 403)
+        return None if right else _refused("Wrong token.", 403)
 
     def _asset(self, name: str) -> Callable[[Request], Awaitable[Response]]:
         text = (files(__package__) / name).read_text(encoding="utf-8")
@@ -190,6 +190,10 @@ class GlancePage:
         except FileError as error:
             return PlainTextResponse(str(error), 501)
         return Response(text, media_type=CONTENT_TYPE, headers=_SECURITY)
+
+
+def _refused(words: str, status: int) -> Response:
+    return PlainTextResponse(words, status, headers=_SECURITY)
 
 
 def _of_this_machine(bound: str) -> str:

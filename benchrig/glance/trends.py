@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 from ..session import notices as n
@@ -18,6 +19,7 @@ SLOT = 1.0  # s, the length of a slot of `whole` at its beginning
 RECENT = 3600.0  # s
 RESTARTED = 60.0  # s; a time so far back comes from a clock that began anew
 MOST_CHANNELS = 40
+IDLE = 60.0  # s without a reading after which a channel makes room for a new one
 
 Slot = tuple[int, float, float]  # number, least, greatest
 
@@ -71,14 +73,28 @@ class Trend:
     def news(self) -> list[Slot]:
         """What may differ from what was asked for the last time: the newest slot of then, and later ones."""
         since, self._sent = self._sent, self._newest
-        return [(slot, *self._slots[slot]) for slot in range(max(0, since), self._newest + 1) if slot in self._slots]
+        return [(slot, *ends) for slot, ends in self._slots.items() if slot >= since]
+
+
+@dataclass(slots=True)
+class Channel:
+    """One channel's trends, and when it was heard of last, in its own clock's seconds."""
+
+    unit: str
+    heard: float
+    whole: Trend = field(default_factory=lambda: Trend(SLOT, doubles=True))
+    recent: Trend = field(default_factory=lambda: Trend(RECENT / MOST, doubles=False))
 
 
 class Trends:
-    """The trends of all channels; of more than `MOST_CHANNELS` those heard of last."""
+    """The trends of all channels. Of more than `MOST_CHANNELS` a new one takes the place of one that is idle, or waits.
+
+    anew  True until the first `news` after everything known was let go
+    """
 
     def __init__(self) -> None:
-        self._channels: dict[str, tuple[str, Trend, Trend]] = {}
+        self.anew = False
+        self._channels: dict[str, Channel] = {}
         self._changed: dict[str, None] = {}
         self._traced: set[str] = set()
 
@@ -92,20 +108,30 @@ class Trends:
         if not (math.isfinite(time) and math.isfinite(least) and math.isfinite(greatest)):
             return
         known = self._channels.get(channel)
-        if known is None or known[0] != unit:
-            known = (unit, Trend(SLOT, doubles=True), Trend(RECENT / MOST, doubles=False))
-            self._channels.pop(channel, None)
-            self._channels[channel] = known
-            if len(self._channels) > MOST_CHANNELS:
-                del self._channels[next(iter(self._channels))]
-        known[1].add(time, least, greatest)
-        known[2].add(time, least, greatest)
+        if known is None or known.unit != unit:
+            if known is None and not self._room(time):
+                return
+            known = self._channels[channel] = Channel(unit, time)
+        known.heard = time
+        known.whole.add(time, least, greatest)
+        known.recent.add(time, least, greatest)
         self._changed[channel] = None
+
+    def _room(self, time: float) -> bool:
+        """Make room for one more channel. A thousand of them in turn would each drive out the one before."""
+        if len(self._channels) < MOST_CHANNELS:
+            return True
+        name = min(self._channels, key=lambda it: self._channels[it].heard)
+        if abs(time - self._channels[name].heard) <= IDLE:
+            return False
+        del self._channels[name]
+        return True
 
     def take(self, notice: n.Notice) -> None:
         """What a notice says of any channel. A watch tells extremes; a single reading is its own."""
         match notice:
             case n.JobStarted():
+                self.anew = True
                 self._channels.clear()
                 self._changed.clear()
                 self._traced.clear()
@@ -120,24 +146,19 @@ class Trends:
 
     def all(self) -> dict[str, Any]:
         """Everything, as plain data."""
-        return {
-            name: _data(unit, whole, whole.slots(), recent, recent.slots())
-            for name, (unit, whole, recent) in self._channels.items()
-        }
+        return {name: _data(it, it.whole.slots(), it.recent.slots()) for name, it in self._channels.items()}
 
     def news(self) -> dict[str, Any]:
         """What has changed since `news` was asked the last time. Laying it over older data, slot by slot, is safe."""
-        changed = [name for name in self._changed if name in self._channels]
+        changed = {name: self._channels[name] for name in self._changed if name in self._channels}
         self._changed.clear()
-        return {
-            name: _data(unit, whole, whole.news(), recent, recent.news())
-            for name, (unit, whole, recent) in ((name, self._channels[name]) for name in changed)
-        }
+        self.anew = False
+        return {name: _data(it, it.whole.news(), it.recent.news()) for name, it in changed.items()}
 
 
-def _data(unit: str, whole: Trend, of_whole: list[Slot], recent: Trend, of_recent: list[Slot]) -> Mapping[str, Any]:
+def _data(it: Channel, whole: list[Slot], recent: list[Slot]) -> Mapping[str, Any]:
     return {
-        "unit": unit,
-        "whole": {"seconds": whole.seconds, "slots": of_whole},
-        "recent": {"seconds": recent.seconds, "slots": of_recent},
+        "unit": it.unit,
+        "whole": {"seconds": it.whole.seconds, "slots": whole},
+        "recent": {"seconds": it.recent.seconds, "slots": recent},
     }

@@ -317,6 +317,42 @@ def test_a_trend_laid_together_from_news_is_what_a_newcomer_sees(view, page, bro
     newcomer.close()
 
 
+def test_the_next_job_on_a_page_that_stays_open_begins_with_empty_trends(view, page):
+    """Of the same channel: what is drawn is what this unit did, in this job."""
+    for i in range(100):
+        page.show(n.ReadingTaken("s", "meter", Reading(9400.0, "V", float(i))))
+    until(view, "document.querySelector('#trends figcaption')?.textContent.includes('in 99 s')")
+    page.show(n.JobStarted(2, "P", "SK14-0232", "Ida", ()))
+    for i in range(3):
+        page.show(n.ReadingTaken("s", "meter", Reading(12.0 + i, "V", float(i))))
+    until(view, "document.querySelector('#trends figcaption')?.textContent.includes('12.00 to 14.00 V in 2 s')")
+
+
+def test_a_refusal_is_kept_nowhere_and_sends_no_address_on(page):
+    """The address may hold the token, also where it was refused."""
+    for other in ("bench.example", None):
+        request = urllib.request.Request(page.address, headers={"Host": other} if other else {})
+        try:
+            headers = urllib.request.urlopen(request, timeout=5).headers
+        except urllib.error.HTTPError as refused:
+            headers = refused.headers
+        assert headers["Cache-Control"] == "no-store"
+        assert headers["Referrer-Policy"] == "no-referrer"
+
+
+@pytest.mark.parametrize(
+    "path", ["../page.py", "..%2fserver.py", "%2e%2e/server.py", "glance.js/../server.py", "//etc/passwd"]
+)
+def test_nothing_but_the_page_is_served(page, path):
+    """What lies beside it is not to be had by any way up."""
+    assert status(page.address + path) == 404
+
+
+@pytest.mark.parametrize("host", ["localhost.bench.example", "127.0.0.1.bench.example", "%"])
+def test_a_name_that_only_begins_like_this_machine_is_refused(page, host):
+    assert status(page.address, host=host) == 403
+
+
 def test_an_acknowledged_alarm_leaves_the_top_and_is_still_said(view, page):
     page.show(n.AlarmRaised("s", "a", "stop", "+12 V low", "10.80 V", "+12 V", AT, 1))
     until(view, "document.querySelectorAll('#alarms .stop').length == 1")

@@ -122,6 +122,51 @@ def test_channels_without_end_are_bounded_and_a_new_job_begins_anew():
     assert trends.all() == {}
 
 
+def test_a_thousand_channels_in_turn_drive_out_nobody():
+    """Forty are drawn from beginning to end; each of a thousand for one reading would be no trend at all."""
+    trends = Trends()
+    for second in range(30):
+        for i in range(25 * MOST_CHANNELS):
+            trends.take(reading(float(second), 1.0, channel=f"c{i}"))
+    drawn = trends.all()
+    assert list(drawn) == [f"c{i}" for i in range(MOST_CHANNELS)]
+    assert all(len(it["whole"]["slots"]) == 30 for it in drawn.values())
+
+
+def test_a_channel_that_is_idle_makes_room_and_one_that_is_read_does_not():
+    trends = Trends()
+    for i in range(MOST_CHANNELS):
+        trends.take(reading(float(i), 1.0, channel=f"c{i}"))
+    trends.take(reading(100.0, 1.0, channel="c0"))
+    trends.take(reading(101.0, 1.0, channel="new"))
+    assert "c0" in trends.all()
+    assert "new" in trends.all()
+    assert "c1" not in trends.all()
+
+
+def test_a_clock_that_was_put_right_by_half_a_century_costs_nothing():
+    """A machine whose clock had lost its battery: the slots between are not gone through one by one."""
+    trends = Trends()
+    trends.take(reading(0.0, 1.0))
+    trends.news()
+    trends.take(reading(1.77e12, 2.0))
+    news = trends.news()["meter"]
+    assert [slot[1:] for slot in news["recent"]["slots"]] == [(2.0, 2.0)]
+    assert news["whole"]["slots"][-1][1:] == (2.0, 2.0)
+
+
+def test_whoever_lays_news_together_is_told_that_a_new_job_began():
+    """Or the next unit's trend would be laid over the last one's."""
+    trends = Trends()
+    trends.take(reading(0.0, 1.0))
+    assert not trends.anew
+    trends.take(n.JobStarted(2, "P", "SK14-0232", "Ida", []))
+    trends.take(reading(0.0, 5.0))
+    assert trends.anew
+    assert trends.news()["meter"]["whole"]["slots"] == [(0, 5.0, 5.0)]
+    assert not trends.anew
+
+
 def test_a_reading_that_comes_late_is_folded_into_the_newest_slot():
     trend = Trend(1.0, doubles=True)
     for time in (1000.0, 1003.0, 1002.0, 1004.0):
