@@ -15,7 +15,7 @@ Sources: the user's guides of the 34401A, 34410A and Truevolt series; where mode
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -77,6 +77,7 @@ class Dialect:
     impedance: str  # setting; "" where the input resistance cannot be set
     ten_megohm: str  # its value for 10 Mohm
     null: str  # setting that switches a stored offset on or off
+    compound: bool = True  # several questions in one message bring one line with all their answers
 
 
 _DIALECTS = (
@@ -228,7 +229,18 @@ class ScpiMeter:
             (pair for pair in _IMPEDANCES if scpi_common.understood(port, " ".join(pair))), ("", "")
         )
         null = next((null for null in _NULLS if scpi_common.understood(port, f"{null} OFF")), "")
-        return Dialect(impedance, value, null)
+        return Dialect(impedance, value, null, self._answers_in_one_line())
+
+    def _answers_in_one_line(self) -> bool:
+        """As IEEE 488.2 has it. Some meters answer the first question only, or each in a line of its own, or none."""
+        try:
+            together = self._port.ask("*ESE?;*ESE?").count(";") == 1
+        except LinkTimeout:
+            together = False
+        if not together:
+            self._port.resync()
+            self._port.errors()
+        return together
 
     def _set_input(self, dialect: Dialect, function: Function) -> None:
         if dialect.null:
@@ -293,24 +305,39 @@ class ScpiMeter:
     def _measure(self, deadline: float) -> Reading | None:
         """One READ?, with the event register; None if the register says it was switched on since the last look."""
         assert self._setup
-        setup, port = self._setup, self._port
+        setup = self._setup
         ranged = setup.function in _RANGED and setup.expected is None
-        question = f"READ?;:{_NODES[setup.function][1]}:RANG?;*ESR?" if ranged else "READ?;*ESR?"
+        questions = ["READ?", *([f":{_NODES[setup.function][1]}:RANG?"] if ranged else []), "*ESR?"]
         sent = self._clock.now()
-        answer = port.ask(question, timeout=max(0.0, deadline - sent))
-        now = self._clock.now()
-        value, *between, events = ["", *answers.fields(answer, ";")][-3 if ranged else -2 :]
-        self._note_events(events)
+        ask = self._ask_together if self._settle_dialect().compound else self._ask_one_by_one
+        found, now = ask(questions, deadline)
         if self._rebooted:
             return None
-        if answer.count(";") != question.count(";"):
-            # It skipped a question it could not carry out: nothing in the line is where it seems to be.
-            scpi_common.refuse(port.errors(), self._name(), "to take a reading")
-            raise FrameError(f"{self._name()} answered {answer!r} to {question!r}.")
+        value, *between, _ = found
         flags = self._range_flags(answers.number(between[0]).value) if between else Flag.NONE
         if now - self._looked_at >= _LOOK_AT_PANEL_EVERY:
             flags |= self._look_at_panel(self._settle_dialect())
         return self._reading(answers.number(value.split(",")[0]), flags, sent, now)
+
+    def _ask_together(self, questions: Sequence[str], deadline: float) -> tuple[list[str], float]:
+        """The answers, and when they came. What they are counts only if it was not `_rebooted`."""
+        question = ";".join(questions)
+        answer = self._port.ask(question, timeout=max(0.0, deadline - self._clock.now()))
+        now = self._clock.now()
+        found = answers.fields(answer, ";")
+        self._note_events(found[-1])
+        if len(found) != len(questions) and not self._rebooted:
+            # It skipped a question it could not carry out: nothing in the line is where it seems to be.
+            scpi_common.refuse(self._port.errors(), self._name(), "to take a reading")
+            raise FrameError(f"{self._name()} answered {answer!r} to {question!r}.")
+        return found, now
+
+    def _ask_one_by_one(self, questions: Sequence[str], deadline: float) -> tuple[list[str], float]:
+        first = self._port.ask(questions[0], timeout=max(0.0, deadline - self._clock.now()))
+        now = self._clock.now()
+        found = [first, *(self._port.ask(question.lstrip(":")) for question in questions[1:])]
+        self._note_events(found[-1])
+        return found, now
 
     def _range_flags(self, present: float | None) -> Flag:
         before, self._range = self._range, present

@@ -131,6 +131,45 @@ def test_a_meter_left_in_local_names_the_option(error: tuple[int, str]) -> None:
         meter.select(Function.DC_VOLTAGE)
 
 
+class PlainMeter:
+    """A meter of a model that no pattern names; `compound` is what it makes of several questions in one message."""
+
+    def __init__(self, compound: Callable[[list[str]], str | None]) -> None:
+        self.compound = compound
+        self.found = Found("LANTERN,DM5,1,1", self.says, [])
+
+    def __call__(self, line: bytes) -> bytes | None:
+        parts = line.decode().split(";")
+        if len(parts) == 1:
+            return self.found(line)
+        whole = self.compound([self.found.answer(part.lstrip(":")) or "" for part in parts])
+        return None if whole is None else whole.encode() + b"\n"
+
+    def says(self, text: str) -> str | None:
+        if text.startswith(("CALC", "VOLT:DC:NULL", "INP:IMP", "VOLT:DC:IMP", "ROUT")):
+            self.found.errors.append((-113, "Undefined header"))
+            return None
+        return {"READ?": "+1.50000E+02", "VOLT:DC:RANG?": "+2.0E+02", "FUNC?": '"VOLT"'}.get(text)
+
+
+@pytest.mark.parametrize(
+    "compound",
+    [";".join, "\n".join, lambda answers: answers[0], lambda answers: None],
+    ids=["one line", "a line each", "the first only", "nothing"],
+)
+def test_a_meter_is_asked_as_it_can_answer(compound: Callable[[list[str]], str | None]) -> None:
+    """150 V taken for the event register would have bit 7 set: switched on again, for ever."""
+    meter_end = PlainMeter(compound)
+    with tcp_end(meter_end) as end:
+        link = open_link(end.address, CLOCK)
+        meter: Any = load_driver("meter-scpi")(link, CLOCK, {"terminals": "any", "timeout": 0.2})
+        meter.select(Function.DC_VOLTAGE)
+        readings = [meter.read(CLOCK.now() + 2.0) for _ in range(3)]
+        assert [reading.value for reading in readings] == [150.0] * 3
+        assert meter_end.found.heard.count("CONF:VOLT:DC") == 1
+        link.close()
+
+
 def test_an_instrument_that_hangs_up_on_a_second_client_is_told_so() -> None:
     """It accepts and closes at once: cable and power are not all that can be wrong."""
     with tcp_end(lambda line: HANG_UP) as end:
