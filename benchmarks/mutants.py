@@ -47,7 +47,16 @@ class Part:
 PARTS = {
     "hold point": Part(
         ("benchrig/holdmachine.py", "benchrig/holdpoint.py", "benchrig/session/guard.py"),
-        ("tests/holdpoint", "tests/session/test_guard.py", "tests/session/test_ceiling_and_range.py"),
+        (
+            "tests/session/test_guard.py",
+            "tests/session/test_guard_questions.py",
+            "tests/holdpoint",
+            "tests/session/test_door.py",
+            "tests/session/test_switching.py",
+            "tests/session/test_ceiling_and_range.py",
+            "tests/session/test_session_machine.py",
+            "tests/session/test_session_walks.py",
+        ),
     ),
     "frame decoders": Part(
         ("benchrig/wire/frames.py", "benchrig/wire/answers.py", *(f"drivers/{name}.py" for name in DECODERS)),
