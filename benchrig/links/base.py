@@ -8,7 +8,11 @@ from typing import Protocol
 
 @dataclass(frozen=True, slots=True)
 class LineSettings:
-    """How a serial port must be set before a byte is believed. `dtr`/`rts` None: leave alone."""
+    """How a serial port must be set before a byte is believed. `dtr`/`rts` None: leave alone.
+
+    `flow` "dsrdtr" names what the instrument does; no POSIX system holds bytes back for it, so DTR is only kept on, and
+    a driver sends no more at a time than such an instrument takes.
+    """
 
     baud: int = 9600
     data_bits: int = 8
