@@ -8,8 +8,8 @@ Rule 3. A step is known by a two-sided CUSUM (Page 1954) against a level that fo
         spread: that of means of `BLOCK` readings, times sqrt(BLOCK). Readings that hang together widen it, so they
         raise no alarm (thinning, done on the noise instead of on the readings).
         A drift is followed: up to a fifth of the spread per block, one that begins late is told as one step or none.
-Rule 4. The first `LEARN` readings, and some after every step, teach level and spread; they are then gone through again,
-        so nothing that happened in them is missed.
+Rule 4. The first `LEARN` readings teach level and spread, `RELEARN` after a step the level; they are then gone through
+        again, so nothing that happened in them is missed.
 Rule 5. While the unit warms up, a change of level is no step: steps are told from `warm_up` seconds on.
 Rule 6. What is kept of the whole watch is two `Compact`s, of the warm-up and of what follows; `drift` speaks from them.
 
@@ -29,7 +29,7 @@ from numpy.typing import ArrayLike
 
 from .compact import Compact
 from .errors import SeriesError
-from .series import MAD_TO_SPREAD, Floats, checked_series
+from .series import LARGEST, MAD_TO_SPREAD, Floats, checked_series
 from .trend import LONGEST_EXCURSION, Drift, Excursion, drift
 
 LEARN = 1024  # readings before the first verdict
@@ -67,12 +67,10 @@ def cusum_threshold(run_length: float, slack: float = SLACK) -> float:
     """
     if not run_length > 1.0:
         raise SeriesError(f"A run length of {run_length} readings is none.", next_step="Ask for fewer false alarms.")
-    low, high = 0.0, 2.0 + math.log(run_length + 1.0) / slack
+    exponent = 0.0  # 2 k b; each turn leaves exp(-2 k b) of the error of the one before
     for _ in range(60):
-        h = 0.5 * (low + high)
-        b = 2.0 * slack * (h + 1.166)
-        low, high = (h, high) if (math.exp(b) - b - 1.0) / (4.0 * slack**2) < run_length else (low, h)
-    return high
+        exponent = math.log1p(4.0 * slack**2 * run_length + exponent)
+    return max(0.0, exponent / (2.0 * slack) - 1.166)
 
 
 class Watch:
@@ -83,6 +81,18 @@ class Watch:
     resolution    one count of the display, where known
     warm_up       seconds from the first reading in which the level may move
     """
+
+    # There when the first readings have been learnt from (`_teach`).
+    _dip_variance: float
+    _dip_spread: float
+    _long_variance: float
+    _spread: float
+    _level: float
+    _slope: float  # per reading
+    _last_off: float
+    _blocks: int
+    _up: _Side
+    _down: _Side
 
     def __init__(
         self, readings: float, false_alarms: float = 0.1, *, resolution: float = 0.0, warm_up: float = 0.0
@@ -101,18 +111,14 @@ class Watch:
         self._last = -math.inf
         self._learn, self._held = LEARN, list[tuple[float, float]]()
         self._trip: _Trip | None = None
-        self._recent, self._recent_sum = deque[float](maxlen=_JUST_BEFORE), 0.0
-        self._dip_variance = self._long_variance = self._dip_spread = self._spread = 0.0
-        self._level = self._slope = self._last_off = 0.0
-        self._blocks = self._filled = 0
-        self._block = self._square = 0.0
-        self._up, self._down = _Side(), _Side()
+        self._recent = deque[float](maxlen=_JUST_BEFORE)
+        self._clear_block()
 
     # public
 
     def update(self, time: float, value: float) -> tuple[Event, ...]:
         """One reading; what became certain by it. Raises `SeriesError` for a number that is none or time going back."""
-        if not (math.isfinite(value) and self._last < time < math.inf):
+        if not (abs(value) <= LARGEST and self._last < time < math.inf):
             raise SeriesError(
                 f"A reading of {value} at {time} s cannot follow one at {self._last} s.",
                 next_step="Leave out readings without a number, and give the others in order.",
@@ -144,13 +150,11 @@ class Watch:
         Nothing is said from a first `FEWEST` - 1 readings, and nothing of steps: their noise takes longer to know.
         After a step the noise is known already, and a level is soon.
         """
-        held, self._held = self._held, []
         found: list[Event] = []
         first = self._learn == LEARN
-        if len(held) >= (FEWEST if first else _JUST_BEFORE):
-            self._teach(np.array([value for _, value in held]), first=first)
-            events = (event for time, value in held for event in self._take(time, value))
-            found = [event for event in events if isinstance(event, Excursion)]
+        while len(self._held) >= (FEWEST if first else _JUST_BEFORE):  # again for what follows a step in them
+            found += [event for event in self._learnt(first=first) if isinstance(event, Excursion)]
+            first = False
         if self._trip is not None:
             found.append(self._trip.excursion)
             self._trip = None
@@ -174,19 +178,15 @@ class Watch:
         if self._learn:
             self._held.append((time, value))
             if len(self._held) >= self._learn:
-                held, self._held = self._held, []
-                self._teach(np.array([v for _, v in held]), first=self._learn == LEARN)
-                for earlier in held:
-                    yield from self._take(*earlier)
+                yield from self._learnt(first=self._learn == LEARN)
             return
-        away = value - self._recent_sum / _JUST_BEFORE
+        away = value - math.fsum(self._recent) / _JUST_BEFORE
         if abs(away) > self._far * self._dip_spread:
             yield from self._leave(time, away)
             return
         if self._trip is not None:
             yield self._trip.excursion
             self._trip = None
-        self._recent_sum += value - self._recent[0]
         self._recent.append(value)
         yield from self._count(time, value, away)
 
@@ -236,16 +236,20 @@ class Watch:
 
     # learning
 
+    def _learnt(self, *, first: bool) -> Iterator[Event]:
+        """Learn from the readings held, and go through them again."""
+        held, self._held = self._held, []
+        self._teach(np.array([value for _, value in held]), first=first)
+        for time, value in held:
+            yield from self._take(time, value)
+
     def _teach(self, values: Floats, *, first: bool) -> None:
         """Level and spreads from readings that may hold a dip or a step: medians throughout."""
         self._learn = 0
         if first:  # after a step the spreads are known better than a few blocks could say
-            away = values - values[0]
-            sums = np.concatenate(([0.0], np.cumsum(away)))
-            before = (sums[_JUST_BEFORE:-1] - sums[: -_JUST_BEFORE - 1]) / _JUST_BEFORE
-            self._dip_variance = _robust_variance(away[_JUST_BEFORE:] - before)
-            whole = values.size - values.size % BLOCK
-            medians = np.median(values[:whole].reshape(-1, BLOCK), axis=1)
+            self._dip_variance = _robust_variance(values[_JUST_BEFORE:] - _before(values))
+            blocks = values.size // BLOCK
+            medians = np.median(values[: blocks * BLOCK].reshape(blocks, BLOCK), axis=1)
             # A median of BLOCK readings has pi / 2 times the variance of their mean; a difference of two, twice.
             self._long_variance = BLOCK / math.pi * _robust_variance(np.diff(medians)) * _DOUBT**2
         self._level = float(np.median(values[:BLOCK]))
@@ -254,12 +258,11 @@ class Watch:
         self._blocks = 0
         # What a dip is seen against at first: the level just here, for while warming up it runs away within a block.
         self._recent.extend([float(np.median(values[:_JUST_BEFORE]))] * _JUST_BEFORE)
-        self._recent_sum = math.fsum(self._recent)
         self._up, self._down = _Side(), _Side()
-        self._clear_block()
 
     def _relearn(self) -> None:
         self._learn, self._trip = RELEARN, None
+        self._clear_block()
 
     def _clear_block(self) -> None:
         self._filled, self._block, self._square = 0, 0.0, 0.0
@@ -275,21 +278,19 @@ class Watch:
     def _batches(self, when: Floats, series: Floats) -> Iterator[Event]:
         start = 0
         while start < series.size:
-            room = 1 if self._learn or self._trip is not None else BLOCK - self._filled
-            stop = min(start + room, series.size)
-            # A handful of readings is taken faster one by one than by arrays.
-            if stop - start < _FEW or not self._nothing(when[start:stop], series[start:stop]):
-                for i in range(start, stop):
-                    yield from self._take(float(when[i]), float(series[i]))
-            start = stop
+            here = slice(start, start + BLOCK - self._filled)
+            if not self._nothing(when[here], series[here]):
+                for time, value in zip(when[here].tolist(), series[here].tolist(), strict=True):
+                    yield from self._take(time, value)
+            start = here.stop
 
     def _nothing(self, when: Floats, series: Floats) -> bool:
         """Take a whole run of readings within one block at once, if nothing happens in it; else leave all as it was."""
         n = series.size
-        row = np.concatenate((self._recent, series))
-        sums = np.cumsum(row - self._level)
-        sums = np.concatenate(([0.0], sums))
-        away = series - self._level - (sums[_JUST_BEFORE:-1] - sums[:n]) / _JUST_BEFORE
+        # A handful of readings is taken faster one by one than by arrays.
+        if self._learn or self._trip is not None or n < _FEW:
+            return False
+        away = series - _before(np.concatenate((self._recent, series)))
         if float(np.abs(away).max()) > self._far * self._dip_spread:
             return False
         off = series - self._level - self._slope * np.arange(self._filled, self._filled + n)
@@ -300,7 +301,6 @@ class Watch:
         self._up.follow(up, when, off)
         self._down.follow(down, when, off)
         self._recent.extend(series[-_JUST_BEFORE:].tolist())
-        self._recent_sum = math.fsum(self._recent)
         self._filled += n
         self._block += float(off.sum())
         self._square += float(away @ away)
@@ -363,6 +363,11 @@ class _Side:
                 self.onset = float(when[since])
             self.readings += path.size - since
             self.off += float(off[since:].sum())
+
+
+def _before(values: Floats) -> Floats:
+    """What each is seen against: the mean of the `_JUST_BEFORE` before it, shape (n - _JUST_BEFORE,)."""
+    return np.convolve(values, np.full(_JUST_BEFORE, 1.0 / _JUST_BEFORE), "valid")[:-1]
 
 
 def _robust_variance(values: Floats) -> float:

@@ -87,6 +87,20 @@ def test_a_watch_that_ends_soon_after_a_step_still_tells_its_dips() -> None:
     assert (dip.start, dip.size) == (pytest.approx(304.0), pytest.approx(-0.5, abs=0.05))
 
 
+def test_a_watch_that_ends_soon_after_two_steps_still_tells_the_dip_after_both() -> None:
+    """The second step stands in the readings that are learnt from after the first."""
+    values = noise(3100)
+    values[3000:] += 1.0
+    values[3050:] += 1.0
+    values[3080] -= 0.5
+    watch = Watch(1e6)
+    assert [type(event) for event in feed(watch, values)] == [Step]
+    [dip] = watch.finish()
+    assert isinstance(dip, Excursion)
+    assert (dip.start, dip.size) == (pytest.approx(308.0), pytest.approx(-0.5, abs=0.05))
+    assert watch.finish() == ()
+
+
 @pytest.mark.parametrize("size", [1.0, 2e-11])
 @pytest.mark.parametrize(("late", "told"), [(0, [3000.0]), (-1, [])])
 def test_the_allowance_ends_with_its_last_second(size: float, late: int, told: list[float]) -> None:
