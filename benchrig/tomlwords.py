@@ -43,7 +43,7 @@ def mistake_of(error: Mapping[str, Any], model: type[BaseModel], data: object) -
         return path, f"{key!r} is not a key of this table.", cure
     problem, cure = WORDS.get(kind, _unknown)(context, error["input"])
     if kind == "list_type" and (example := _example(_field_at(model, error["loc"]))):
-        cure = f"Write it like {example}"
+        cure = f"Write it like {example}."
     return path, problem, cure
 
 

@@ -4,7 +4,8 @@ Rules it keeps:
 1. No call waits for a caller; only `close` does, for as long as it is told to.
 2. Memory is bounded whatever the callers do.
 3. On a `SimClock` there are no threads: a caller is called inside `raise_` and `tick`.
-4. That a caller cannot be reached is said once, and once that it can be again.
+4. That a caller cannot be reached is said once, and once that it can be again. One that does not come back from a
+   call is said to hang; what it has still to tell waits behind that call.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from .escalate import Effect, Event, Gone, Open, Policy, Show, State, Taken, Tel
 from .types import RANK, Alarm, AlarmError, Caller, Severity
 
 CLOSING = 15.0  # s that `close` waits for the last tellings
+HANGS = 120.0  # s after which a call is said to hang; a mail may take some answers of 20 s each
 NOTES = 1.0  # s between looks for a note
 
 
@@ -144,6 +146,7 @@ class Messenger:
         self._news: list[str] = []
         self._changed = threading.Condition()
         self._ending = False
+        self._began = math.inf  # when the call that is under way began
         self._inline = isinstance(clock, SimClock)
         self._thread = threading.Thread(target=self._work, name=f"alarms-{caller.name}", daemon=True)
         if not self._inline:
@@ -171,6 +174,9 @@ class Messenger:
     def news(self) -> list[str]:
         """What the operator should know of this caller since the last time it was asked."""
         with self._changed:
+            if self._clock.now() - self._began > HANGS:
+                self._began = math.inf
+                self._news.append(f"{self._caller.name} does not come back from a call")
             news, self._news = self._news, []
         return news
 
@@ -204,6 +210,7 @@ class Messenger:
                 self._changed.wait(self._waiting.not_before - now if self._waiting.alarms else None)
 
     def _call(self, alarm: Alarm) -> None:
+        self._began = self._clock.now()
         try:
             self._caller.call(alarm)
         except AlarmError as error:
@@ -215,6 +222,8 @@ class Messenger:
                 if self._waiting.failures:
                     self._news.append(f"{self._caller.name} can be reached again")
                 self._waiting = waiting.delivered(self._waiting, alarm)
+        finally:
+            self._began = math.inf
 
     def _failed(self, alarm: Alarm, error: AlarmError) -> None:
         with self._changed:

@@ -6,7 +6,9 @@ Rules it keeps:
    itself. It leaves when it is acknowledged and the trouble is gone. (The four states of ISA-18.2 and IEC 62682.)
 3. Worse than it was, it counts as not acknowledged. Where making safe has failed it is loud: told every `loud_repeat`.
 4. Raised anew within `quiet` seconds of its last telling, it waits for them to pass. It is late then, never lost.
-5. At most `per_minute` tellings a minute. The last of them tells all that is left in one summary; something new that
+5. Beyond `MOST_OPEN` keys one alarm stands for all that is new. It counts as not acknowledged whenever another key
+   comes to it, and is gone when all of them are.
+6. At most `per_minute` tellings a minute. The last of them tells all that is left in one summary; something new that
    must stop the bench waits at most `URGENT` seconds for its place in one.
 """
 
@@ -21,7 +23,8 @@ from .types import RANK, SUMMARY, Alarm, Severity
 
 MINUTE = 60.0
 URGENT = 5.0  # s; the least time between summaries beyond `per_minute`
-MOST_OPEN = 200  # keys; more is a mistake of whoever raises them, and is folded into one alarm
+MOST_OPEN = 200  # keys with an alarm of their own
+MOST_BEYOND = 2000  # keys that are remembered of those without; of others each raising counts as new
 MOST_NAMED = 20  # alarms named in a summary
 OVERFLOW = "more alarms"
 
@@ -92,6 +95,7 @@ class State:
     open: Mapping[str, Open] = field(default_factory=dict)
     recent: tuple[float, ...] = ()  # when something was told, in the last minute
     left: Mapping[str, float] = field(default_factory=dict)  # key -> last telling of what is no longer open
+    beyond: frozenset[str] = frozenset()  # keys that `OVERFLOW` stands for
     openings: int = 0
     summaries: int = 0
 
@@ -148,8 +152,8 @@ def step(state: State, event: Event, now: float) -> tuple[State, tuple[Effect, .
 
 
 def _raised(state: State, event: Raised, now: float) -> tuple[State, tuple[Effect, ...]]:
-    if event.key not in state.open and len(state.open) >= MOST_OPEN:
-        event = replace(event, key=OVERFLOW, title=f"More than {MOST_OPEN} alarms at once; newest: {event.title}")
+    if event.key not in state.open and (event.key in state.beyond or len(state.open) >= MOST_OPEN):
+        state, event = _beyond(state, event, now)
     known = state.open.get(event.key)
     if known is None:
         state = replace(state, openings=state.openings + 1)
@@ -160,6 +164,18 @@ def _raised(state: State, event: Raised, now: float) -> tuple[State, tuple[Effec
         after = _folded(known, event, now, state.policy)
     worse = known is None or not known.alarm.active or _grew(known.alarm, event)
     return _with(state, after), (Show(after.alarm),) if worse else ()
+
+
+def _beyond(state: State, event: Raised, now: float) -> tuple[State, Raised]:
+    """`event` as one of `OVERFLOW`, which is to be told again if it is news to it."""
+    known = state.open.get(OVERFLOW)
+    if event.key not in state.beyond and known is not None:
+        due = min(known.due, max(now, known.told_at + state.policy.quiet))
+        state = _with(state, replace(known, acknowledged=False, due=due))
+    if len(state.beyond) < MOST_BEYOND:
+        state = replace(state, beyond=state.beyond | {event.key})
+    title = f"More than {MOST_OPEN} alarms at once; newest: {event.title}"
+    return state, replace(event, key=OVERFLOW, title=title)
 
 
 def _opened(event: Raised, opening: int) -> Alarm:
@@ -192,6 +208,9 @@ def _grew(old: Alarm, event: Raised) -> bool:
 
 
 def _cleared(state: State, key: str) -> tuple[State, tuple[Effect, ...]]:
+    if key in state.beyond:
+        state = replace(state, beyond=state.beyond - {key})
+        key = key if state.beyond else OVERFLOW
     known = state.open.get(key)
     if known is None or not known.alarm.active:
         return state, ()

@@ -116,4 +116,6 @@ def _said(error: Exception) -> str:
         said = error.smtp_error
         words = said.decode("utf-8", "replace") if isinstance(said, bytes) else str(said)
         return harmless(f"{error.smtp_code} {words}")
+    if isinstance(error, UnicodeError):  # its own words show a letter of what it is about, which may be the password
+        return "the user name, the password or an address has a letter that it cannot be sent with"
     return harmless(str(error) or type(error).__name__)

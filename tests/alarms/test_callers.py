@@ -172,6 +172,17 @@ def test_a_wrong_password_is_an_error_that_does_not_show_it(tls, certificates):
     assert "wr0ng" not in str(caught.value)
 
 
+def test_a_password_that_cannot_be_sent_shows_no_letter_of_itself(tls, certificates):
+    """Python's own words would quote the letter and its place."""
+    mailbox = Mailbox()
+    with (
+        smtp_sink(mailbox, tls_context=tls, authenticator=mailbox.login) as port,
+        pytest.raises(AlarmError, match=r"the password .* has a letter") as caught,
+    ):
+        email(port, security="starttls", user="bench", password="pass\u0161word", ca_file=certificates).call(alarm())
+    assert not {"\u0161", "\\u0161", "position"} & set(str(caught.value).replace("'", " ").split())
+
+
 def test_one_address_refused_is_said_and_the_others_do_not_get_it_twice():
     mailbox = Mailbox(refuse=("gone@example.org",))
     with smtp_sink(mailbox) as port:

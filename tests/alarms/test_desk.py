@@ -154,6 +154,36 @@ def test_a_slow_caller_holds_nobody_up():
     assert [it.key for it in quick.got] == ["tp1", "tp2"]
 
 
+class Watched(RealClock):
+    """A real clock that can be put on."""
+
+    ahead = 0.0
+
+    def now(self):
+        return super().now() + self.ahead
+
+
+def test_a_caller_that_does_not_come_back_is_said_once():
+    """From outside it may do anything; whoever relies on it should know."""
+    gate, entered, told, clock = threading.Event(), threading.Event(), [], Watched()
+
+    class Hanging(Sink):
+        def call(self, alarm):
+            entered.set()
+            gate.wait(20)
+
+    alarms = Alarms([Hanging("pager")], clock, told.append)
+    alarms.raise_("tp1", "stop", "TP1 low")
+    assert entered.wait(5)
+    said = []
+    for clock.ahead in (60.0, 119.0, 125.0, 130.0, 300.0):
+        alarms.tick()
+        said.append([it.words for it in told if it.kind == "said"])
+    assert said == [[], [], *[["pager does not come back from a call"]] * 3]
+    gate.set()
+    assert alarms.close() == ()
+
+
 def test_closing_says_what_could_not_be_told():
     """It waits no longer than it is told to."""
     alarms = Alarms([Sink(down=True)], RealClock())

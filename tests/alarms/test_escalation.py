@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchrig.alarms.escalate import (
+    MOST_BEYOND,
     MOST_OPEN,
     OVERFLOW,
     Acknowledged,
@@ -194,6 +195,49 @@ def test_keys_without_end_are_folded_into_one():
         run.raise_(f"k{i}")
     assert len(run.state.open) == MOST_OPEN + 1
     assert run.state.open[OVERFLOW].alarm.count == 50
+
+
+def many(**policy):
+    """More alarms than may be open, and all of them taken note of."""
+    run = Run(**policy)
+    for i in range(MOST_OPEN + 50):
+        run.raise_(f"k{i}")
+    run.wait(600.0)
+    run.take(Acknowledged(None))
+    run.effects.clear()
+    return run
+
+
+def test_something_new_beyond_the_most_is_told_although_the_rest_was_taken_note_of():
+    """The same again is not news; another is, on the screen at once and to the callers within the quiet time."""
+    run = many(quiet=60.0)
+    run.raise_(f"k{MOST_OPEN + 7}")
+    run.wait(400.0)
+    assert run.told == []
+    run.raise_("another", title="EHT gone")
+    run.wait(61.0)
+    assert [(it.key, it.title) for it in run.told] == [
+        (OVERFLOW, f"More than {MOST_OPEN} alarms at once; newest: EHT gone")
+    ]
+    assert run.of(Show)
+
+
+def test_what_stands_for_many_is_gone_when_all_of_them_are():
+    run = many()
+    for i in range(MOST_OPEN, MOST_OPEN + 49):
+        run.take(Cleared(f"k{i}"))
+    assert OVERFLOW in run.state.open
+    run.take(Cleared(f"k{MOST_OPEN + 49}"))
+    assert OVERFLOW not in run.state.open
+    assert run.state.beyond == frozenset()
+
+
+def test_keys_beyond_are_remembered_within_bounds():
+    run = Run()
+    for i in range(MOST_OPEN + MOST_BEYOND + 50):
+        run.raise_(f"k{i}")
+    assert len(run.state.beyond) == MOST_BEYOND
+    assert len(run.state.open) == MOST_OPEN + 1
 
 
 def test_the_screen_sees_each_alarm_at_once_whatever_the_cap():
