@@ -1,7 +1,7 @@
-"""What a watch tells of readings that a person can reckon through, to the reading and to the last digit.
+"""What a watch tells of readings that a person can reckon through: right to the reading, and to the last digit.
 
-The noise is no chance here but a row of eight that comes again and again: its mean is none, its root mean square is one
-and so is 1.4826 times its median magnitude. So the noise that is learnt is one exactly, and stays it.
+The noise here is no chance, but a row of eight that comes again and again. Its mean is zero; its root mean square is
+one, and so is 1.4826 times its median magnitude. So the noise that is learnt is exactly one, and stays one.
 """
 
 from __future__ import annotations
