@@ -55,7 +55,7 @@ USER_BITS: Mapping[str, Mapping[int, str]] = {
     "PCE-DM32": {4: "degC", 2: "degF"},
     "PeakTech 3330": {4: "degC", 2: "degF"},
     "VA18B": {2: "degC"},
-    "VA40B": {8: "min", 2: "degC", 1: "max"},
+    "VA40B": {9: "extreme", 2: "degC"},  # 8 is MIN, 1 is MAX
 }
 
 
@@ -78,7 +78,7 @@ def decode(frame: bytes, *, series: str = "") -> Reading:
     prefix = _only_one(frame, _MULTIPLIERS, "multiplier")
     unit = _only_one(frame, _UNITS, "unit")
     user = _user_marks(frame, series)
-    if "min" in user or "max" in user:
+    if "extreme" in user:
         flags |= Flag.MINMAX
     temperatures = [mark for mark in user if mark.startswith("deg")]
     if len(temperatures) > 1:
@@ -141,10 +141,11 @@ def _shown(frame: bytes) -> tuple[str, bool]:
     overload = digits == [" ", "0", "L", " "]
     if points:
         digits.insert(points[0], ".")
-    shown = "".join(digits).strip()
+    shown = "".join(digits).lstrip()
     if overload:
-        return sign + shown, False
-    if not shown.replace(".", "", 1).isdigit() or shown.endswith("."):
+        return sign + shown.rstrip(), False
+    # Blanks stand before a number only: one whose last place is dark would be read ten times too small.
+    if not shown.replace(".", "").isdigit():
         raise FrameError(f"The display shows {shown!r}, which is not a number.", frame=frame)
     return sign + shown, True
 
@@ -158,7 +159,7 @@ def _digit(frame: bytes, index: int) -> str:
 
 def frames() -> FixedFrames:
     """A framer for this grammar's stream; it may start anywhere and lose anything."""
-    return FixedFrames(LENGTH, aligned, first=bytes(range(0x10, 0x20)))
+    return FixedFrames(LENGTH, aligned)
 
 
 class Fs9721Meter(StreamedMeter):

@@ -125,7 +125,7 @@ def _check_marks(frame: bytes, unit: str, prefix: str, flags: Flag) -> None:
 
 def frames() -> FixedFrames:
     """A framer for this grammar's stream; it may start anywhere and lose anything."""
-    return FixedFrames(LENGTH, aligned, first=b"+-")
+    return FixedFrames(LENGTH, aligned)
 
 
 class Fs9922Meter(StreamedMeter):

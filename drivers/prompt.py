@@ -13,7 +13,6 @@ practice.
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -48,8 +47,7 @@ _FUNCTIONS = {
 _VOLT_RANGES = {"S": (0.1, 1.0, 10.0, 100.0, 1000.0), "M": (0.3, 3.0, 30.0, 300.0, 1000.0)}
 # Bits of MOD? -> flag; dB and power change what the number means.
 _MODIFIERS = {
-    1: Flag.MINMAX,
-    2: Flag.MINMAX,
+    3: Flag.MINMAX,  # 1 is the least, 2 the greatest
     4: Flag.HOLD,
     8: Flag.INVALID,
     16: Flag.INVALID,
@@ -67,6 +65,14 @@ class _Setup:
     rate: str
 
 
+@dataclass(frozen=True, slots=True)
+class _Panel:
+    """When the keys on the panel were looked at, and what they make of the number."""
+
+    seen: float
+    flags: Flag
+
+
 class PromptMeter:
     """A meter of this kind. Options: `timeout` in seconds for settings (2.0)."""
 
@@ -80,8 +86,7 @@ class PromptMeter:
         self._in_step = False
         self._identity: Identity | None = None
         self._setup: _Setup | None = None
-        self._flags = Flag.NONE
-        self._looked_at = -math.inf
+        self._panel: _Panel | None = None  # to be looked at
         self._steps = display.RangeSteps()
 
     @staticmethod
@@ -136,9 +141,9 @@ class PromptMeter:
         now = self._clock.now()
         self._done(prompt_answers.parse(frame), "MEAS1?")
         reading = prompt_answers.decode(frame)
-        if now - self._looked_at >= _LOOK_AT_PANEL_EVERY:
-            self._look_at_panel()
-        return replace(reading, time=now, aperture=now - sent, flags=reading.flags | self._flags)
+        if self._panel is None or now - self._panel.seen >= _LOOK_AT_PANEL_EVERY:
+            self._panel = self._look_at_panel()
+        return replace(reading, time=now, aperture=now - sent, flags=reading.flags | self._panel.flags)
 
     def _apply(self, setup: _Setup) -> _Setup:
         self._command("REMS")
@@ -154,19 +159,26 @@ class PromptMeter:
                 next_step="Leave out the expected value to measure on autorange.",
             )
         self._setup = setup
-        self._look_at_panel()
+        self._panel = None  # if the look fails, the next reading makes it again
+        self._panel = self._look_at_panel()
         return setup
 
-    def _look_at_panel(self) -> None:
+    def _look_at_panel(self) -> _Panel:
         """Hold, relative, min/max and dB are keys on the panel; any of them makes the number another thing."""
-        looked_at, self._looked_at = self._clock.now(), -math.inf  # one that fails is due again at once
+        now = self._clock.now()
         lines = self._command("MOD?").lines
-        modifiers = round(answers.number("\n".join(lines)).value or 0.0)
-        self._flags = Flag.NONE
-        for bit, flag in _MODIFIERS.items():
-            if modifiers & bit:
-                self._flags |= flag
-        self._looked_at = looked_at
+        keys = answers.number("\n".join(lines)).value
+        if keys is None:
+            raise InstrumentError(
+                f"{self._name()} answers {lines[0]!r} where the keys of its panel were asked for.",
+                instrument=self._name(),
+                next_step="Check that the meter speaks this grammar.",
+            )
+        flags = Flag.NONE
+        for bits, flag in _MODIFIERS.items():
+            if round(keys) & bits:
+                flags |= flag
+        return _Panel(now, flags)
 
     # The conversation
 

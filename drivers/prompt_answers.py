@@ -67,9 +67,9 @@ def parse(frame: bytes) -> Answer:
         raise FrameError("The answer holds bytes that are not ASCII.", frame=frame)
     lines = [line.strip() for line in answer.decode("ascii").splitlines()]
     text = [line for line in lines[:-1] if line]
-    # An echoed query is the only line that can end in a question mark.
-    echo = text[0] if text and text[0].endswith("?") else ""
-    return Answer(tuple(text[1:] if echo else text), lines[-1])
+    if text and text[0].endswith("?"):  # an echoed query: nothing else can end so
+        text = text[1:]
+    return Answer(tuple(text), lines[-1])
 
 
 def decode(frame: bytes) -> Reading:

@@ -33,15 +33,11 @@ class FixedFrames:
     """Frames of a fixed length.
 
     valid  whole test of a candidate of `length` bytes: sync nibbles, terminators, what the grammar fixes
-    first  the values the first byte may have; spares the whole test at most places of a noisy stream
     """
 
-    def __init__(self, length: int, valid: Callable[[bytes], bool], *, first: bytes | None = None) -> None:
+    def __init__(self, length: int, valid: Callable[[bytes], bool]) -> None:
         self._length = length
         self._valid = valid
-        self._may_start = bytearray(256)
-        for value in range(256) if first is None else first:
-            self._may_start[value] = 1
         self._buffer = b""
         self.noise = 0
         self.noise_run = 0
@@ -52,7 +48,7 @@ class FixedFrames:
         at = 0
         while at + self._length <= len(buffer):
             candidate = buffer[at : at + self._length]
-            if self._may_start[candidate[0]] and self._valid(candidate):
+            if self._valid(candidate):
                 frames.append(candidate)
                 at += self._length
                 self.noise_run = 0

@@ -14,7 +14,6 @@ from benchrig.errors import BenchrigError, InstrumentError, LinkTimeout
 from benchrig.instruments import Function, load_driver
 from benchrig.links import open_link
 from benchrig.readings import Flag, Reading
-from benchrig.testing import ReplayLink
 
 
 class Setting:
@@ -54,13 +53,6 @@ def test_the_value_is_what_stands_at_the_leads(name: str) -> None:
     assert reading.value == pytest.approx(LEVEL, abs=0.011)
     assert reading.unit == "V"
     assert Flag.DC in reading.flags
-
-
-def test_a_polled_meter_that_says_more_than_it_was_asked_is_read_past_what_was_spoilt() -> None:
-    """One D, a whole frame that means nothing, and a good one behind it: what some models send by themselves."""
-    spoilt, good = b"DC  ?2.34   V\r", b"DC  12.34   V\r"
-    reading = load_driver("polled14")(ReplayLink([(b"D", spoilt + good)]), SimClock(), {}).read(0.5)
-    assert (reading.value, reading.unit) == (12.34, "V")
 
 
 @pytest.mark.parametrize("name", ASKED)

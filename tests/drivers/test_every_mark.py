@@ -14,6 +14,7 @@ from frame_cases import GOOD
 
 from benchrig.clock import SimClock
 from benchrig.errors import FileError, FrameError
+from benchrig.instruments import LineSettings
 from benchrig.readings import Flag
 
 MODULES: dict[str, ModuleType] = {
@@ -462,6 +463,25 @@ def test_a_meter_without_a_name_is_called_by_its_grammar(grammar: str, meter: st
     known = getattr(MODULES[grammar], meter).GRAMMAR
     assert (known.name, known.length) == (grammar, len(GOOD[grammar][0].frame))
     assert known.sent_twice is (grammar == "es51986")  # each conversion, by several of these chips
+
+
+# The lead's receiver is fed by DTR on and RTS off (libsigrok). Two conversions a second: data sheet v3.2 for ES51922,
+# common practice for ES51986 and FS9922 (no source); LCD frames were seen 0.35 s apart (digital-multimeter's README).
+LINES = {
+    "fs9721": (LineSettings(2400, 8, "N", 1, dtr=True, rts=False), 0.35),
+    "fs9922": (LineSettings(2400, 8, "N", 1, dtr=True, rts=False), 0.5),
+    "es51922": (LineSettings(19200, 7, "O", 1, dtr=True, rts=False), 0.5),
+    "es51986": (LineSettings(19200, 7, "O", 1, dtr=True, rts=False), 0.5),
+}
+
+
+@pytest.mark.parametrize("grammar", LINES)
+def test_the_line_is_set_as_the_lead_needs_it_and_a_reading_is_as_old_as_the_meters_pace(grammar: str) -> None:
+    """A wrong line gives silence, and too short a pace would let a turn of the trimmer into a reading unseen."""
+    meter = getattr(MODULES[grammar], f"{grammar.capitalize()}Meter")
+    line, interval = LINES[grammar]
+    assert MODULES[grammar].LINE == meter.LINE == meter.GRAMMAR.line == line
+    assert meter.GRAMMAR.interval == meter(None, SimClock()).options["interval"] == interval
 
 
 @pytest.mark.parametrize("grammar", ["fs9721", "fs9922", "es51922", "es51986"])

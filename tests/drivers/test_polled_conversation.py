@@ -157,6 +157,14 @@ def test_an_answer_that_means_nothing_is_told_as_what_it_is_and_not_as_silence()
         it.read(1.0)
 
 
+def test_a_meter_that_says_more_than_it_was_asked_is_read_past_what_was_spoilt() -> None:
+    """One D, a whole frame that means nothing, and a good one behind it: what some models send by themselves."""
+    it, line, _ = meter(volts("1.?5") + volts("1.5"))
+    reading = it.read(5.0)
+    assert (reading.value, reading.time, reading.aperture) == (1.5, TAKES, 0.75)
+    assert line.sent == b"D"
+
+
 def test_a_quiet_line_is_looked_at_once_and_one_that_never_falls_silent_a_thousand_times() -> None:
     """Then D is sent all the same, and an answer is taken if there is one."""
     it, line, clock = meter(volts("1.5"))

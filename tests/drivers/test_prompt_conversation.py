@@ -22,6 +22,7 @@ class Line:
     """Answers each line with what `answers` holds for it and a prompt; None: not at all."""
 
     address = "line"
+    takes = TAKES
 
     def __init__(self, clock: SimClock, **answers: str | None) -> None:
         self.clock, self.sent, self.coming = clock, list[str](), list[tuple[float, bytes]]()
@@ -35,7 +36,7 @@ class Line:
         self.sent.append(text.removesuffix("\r\n"))
         answer = self.answers.get(self.sent[-1], "=>")
         if text != CTRL_C and answer is not None:
-            self.coming.append((self.clock.now() + TAKES, answer.encode() + b"\r\n"))
+            self.coming.append((self.clock.now() + self.takes, answer.encode() + b"\r\n"))
 
     def read(self, deadline: float) -> bytes:
         if not self.coming or min(self.coming)[0] > deadline:
@@ -180,6 +181,17 @@ def test_a_panel_that_says_nothing_of_its_keys_is_no_panel_without_keys() -> Non
             read(it, clock)
 
 
+def test_a_number_that_is_none_says_nothing_of_the_keys_either() -> None:
+    """Infinity (SCPI-1999 vol. 1, 7.2.1.4) is no sum of bits, and no panel on which nothing is pressed."""
+    it, _, clock = meter({"MOD?": "+9.9E+37\r\n=>"})
+    it.identify()
+    with pytest.raises(InstrumentError) as refused:
+        read(it, clock)
+    assert refused.value.message == "45 at line answers '+9.9E+37' where the keys of its panel were asked for."
+    assert refused.value.instrument == "45 at line"
+    assert refused.value.next_step == "Check that the meter speaks this grammar."
+
+
 def test_the_panel_is_looked_at_again_after_one_second() -> None:
     """Counted from the look before to the answer that is to be marked."""
     it, line, clock = meter()
@@ -210,6 +222,21 @@ def test_a_look_at_the_panel_that_failed_is_made_again_before_a_reading_is_hande
         read(it, clock)
     line.answers["MOD?"] = "32\r\n=>"
     assert read(it, clock).flags & (Flag.HOLD | Flag.RELATIVE) == Flag.RELATIVE
+
+
+def test_a_look_that_failed_as_something_was_set_is_made_again_though_the_one_before_is_fresh() -> None:
+    """What was set is set, but of the keys nothing is known."""
+    it, line, clock = meter()
+    line.takes = TAKES / 8
+    read(it, clock)
+    looked = clock.now() - 2 * line.takes
+    line.answers["MOD?"] = "=>"
+    with pytest.raises(InstrumentError):
+        it.select(Function.DC_VOLTAGE)
+    line.answers["MOD?"] = "4\r\n=>"
+    reading = read(it, clock)
+    assert reading.time < looked + 1.0
+    assert Flag.HOLD in reading.flags
 
 
 @pytest.mark.parametrize(("prompt", "why"), [("?>", "does not understand"), ("!>", "cannot carry out")])

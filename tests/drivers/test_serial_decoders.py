@@ -82,6 +82,8 @@ VOLTS_51986 = GOOD["es51986"][0].frame
         pytest.param(changed(VOLTS_9721, b12=0xD0, b11=0xC4, b9=0xA1), id="diode beside ohm"),
         pytest.param(changed(VOLTS_9721, b10=0xB1), id="beeper beside volt"),
         pytest.param(changed(VOLTS_9721, b3=0x40, b4=0x50), id="blank between digits"),
+        pytest.param(changed(VOLTS_9721, b7=0x80, b8=0x90), id="last place dark"),
+        pytest.param(changed(VOLTS_9721, b5=0x69, b7=0x80, b8=0x90), id="last place dark behind a point"),
         pytest.param(bytes.fromhex("17 20 30 40 50 60 70 80 90 A0 B0 C0 D4 E0"), id="blank display is not zero volts"),
     ],
 )

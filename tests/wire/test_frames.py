@@ -21,7 +21,7 @@ def lcd(frame: bytes) -> bool:
 
 
 def lcd_frames() -> FixedFrames:
-    return FixedFrames(14, lcd, first=bytes(range(0x10, 0x20)))
+    return FixedFrames(14, lcd)
 
 
 GOOD = bytes.fromhex("17 20 35 45 5B 61 7F 8A 97 A0 B0 C0 D4 E0")  # 123.4 V, derived from the chip's data sheet
