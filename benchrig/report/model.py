@@ -1,7 +1,7 @@
 """What a report says of one job, gathered from the record into plain rows. Nothing here knows HTML.
 
-Rules it keeps: the newest result of a step is as left, the first value seen is as found; whatever was skipped,
-refused, lost or never ended is listed, not left out; the hash at the end covers every recorded fact shown.
+Rules it keeps: whatever was skipped, refused, lost or never ended is listed, not left out; so is what was said aloud;
+each number has its unit; times are UTC; the hash at the end covers every recorded fact shown.
 """
 
 from __future__ import annotations
@@ -10,19 +10,16 @@ import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
+from datetime import UTC, datetime
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
-from ..readings import Reading
-from ..records.facts import InstrumentFacts, StepResult
+from ..records.facts import STOPPED, InstrumentFacts
 from ..records.history import History, JobRow, StepRow
+from ..records.visits import Visit, values_of
 from ..units import show
-from .plots import Band, plot
+from .figures import Figure, figures_of
+from .lines import CONDITIONAL, IN, NONE, OUT, Line, lines_of, moment
 from .soaks import Soaked, soaks_of
-
-MOST_WAVEFORMS = 6  # drawn for one step
 
 RULES = {
     "guarded": "Guarded acceptance: a value passes when it lies inside its limit by more than the guard band, which is "
@@ -30,171 +27,179 @@ RULES = {
     "simple": "Simple acceptance: a value passes when it lies inside its limit; the guard band is zero "
     "(ILAC-G8:09/2019, binary statement).",
 }
+PURPOSES = {"work": "to work at it live", "check": "that it is off, before it is looked at"}
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
-    """One step in the table. Texts as people read them; empty where there is nothing."""
+class Answer:
+    """One answer to a hold point: what it was for, the words that were asked for and the words that were typed."""
+
+    when: str
+    point: str
+    expected: str
+    purpose: str
+    asked: str
+    typed: str
+    by: str
+    outcome: str
+    good: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """One value held against the simulated unit; `later` False where the same step was ended again afterwards."""
 
     step: str
-    title: str
-    point: str
-    as_found: str
-    as_left: str
-    uncertainty: str
-    window: str
-    acceptable: str
-    tur: str
-    verdict: str
-    words: str
-    sort: str  # "in", "conditional", "out", "none": how the row is marked
-
-
-@dataclass(frozen=True, slots=True)
-class Figure:
-    """A plot with its caption."""
-
-    caption: str
-    svg: str
+    name: str
+    read: str
+    true: str
+    inside: bool
+    last: bool
 
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """All that is printed."""
+    """All that is printed. Times as text in UTC."""
 
     job: JobRow
     verdict: str
+    whole: bool  # every step of the procedure was reached
     counts: Mapping[str, int]
     lines: Sequence[Line]
     figures: Sequence[Figure]
     instruments: Sequence[InstrumentFacts]
-    acknowledgements: Sequence[Mapping[str, Any]]
+    answers: Sequence[Answer]
+    live: Sequence[str]  # points that were acknowledged for work and not made safe after it
     skipped: Sequence[tuple[str, str]]
-    gaps: Sequence[Mapping[str, Any]]
-    marks: Sequence[Mapping[str, Any]]
-    truths: Sequence[Mapping[str, Any]]
+    gaps: Sequence[str]
+    marks: Sequence[str]
+    truths: Sequence[Truth]
+    sittings: Sequence[str]
     rule: str
     digest: str
     readings: int
-    notes: Sequence[str] = field(default_factory=tuple)
+    notes: Sequence[tuple[str, str, str]] = field(default_factory=tuple)  # when, how loud, words
     soaks: Sequence[Soaked] = field(default_factory=tuple)
 
 
 def gather(history: History, job: int) -> Report:
     """Everything about `job`. Raises StoreError if there is no such job."""
     row, steps = history.job(job), history.steps(job)
+    visits, events, gaps = values_of(steps), history.events(job), history.gaps(job)
+    answers = history.acknowledgements(job)
     latest = {step.step: step for step in steps if step.purpose != "as found" or step.result is not None}
-    lines = [line_of(step, _first_value(steps, step)) for step in _in_order(latest.values())]
-    events = history.events(job)
+    newest = sorted(latest.values(), key=lambda step: step.number)
+    lines = lines_of(newest, visits, lambda step: _instruments(history, step), row.started)
+    titles = {step.step: step.title for step in steps}
+    counted = [line.sort for line in lines if not line.part]
     report = Report(
         job=row,
-        verdict=row.outcome or "not ended: this job was broken off",
-        counts={sort: sum(line.sort == sort for line in lines) for sort in ("in", "conditional", "out", "none")},
+        verdict=_verdict(history, row),
+        whole=row.ended is not None and row.exit_code not in STOPPED,
+        counts={sort: counted.count(sort) for sort in (IN, CONDITIONAL, OUT, NONE)},
         lines=lines,
-        figures=[figure for step in steps for figure in figures_of(history, step)],
+        figures=[figure for step in steps for figure in figures_of(history, step, gaps)],
         instruments=history.instruments(job),
-        acknowledgements=history.acknowledgements(job),
-        skipped=[(s.step, s.result.words) for s in latest.values() if s.result and s.result.verdict == "skipped"],
-        gaps=history.gaps(job),
-        marks=history.marks(job),
-        truths=[event["facts"] for event in events if event["kind"] == "truth"],
+        answers=[_answer(it, row.started) for it in answers],
+        live=_left_live(answers, events),
+        skipped=[(s.title, s.result.words) for s in newest if s.result and s.result.verdict == "skipped"],
+        gaps=[_gap(it, titles, row.started) for it in gaps],
+        marks=[_mark(it, titles) for it in history.marks(job)],
+        truths=_truths([event["facts"] for event in events if event["kind"] == "truth"], visits),
+        sittings=[_sitting(it.started, it.alive) for it in history.sittings(job)],
         rule=RULES.get(row.rule, row.rule),
         digest="",
         readings=history.reading_count(job),
         soaks=soaks_of(history, job, steps),
-        notes=[str(event["facts"].get("words", "")) for event in events if event["kind"] == "said"],
+        notes=[note for event in events if (note := _note(event, row.started)) is not None],
     )
     return _sealed(report)
 
 
-def _in_order(steps: Any) -> list[StepRow]:
-    return sorted(steps, key=lambda step: step.number)
+def _verdict(history: History, row: JobRow) -> str:
+    if row.outcome is not None:
+        return row.outcome
+    alive = max((it.alive for it in history.sittings(row.id)), default=row.started)
+    return f"not ended: broken off, or still running; last sign of life {_whole(alive)}"
 
 
-def _first_value(steps: Sequence[StepRow], step: StepRow) -> float | None:
-    """The value as found: as the step itself says, or the first result this job has for it."""
-    firsts = [s.result for s in steps if s.step == step.step and s.result is not None]
-    for result in firsts:
-        if (found := result.details.get("as_found")) is not None:
-            return float(found)
-    return firsts[0].value if firsts else None
+def _whole(stamp: datetime) -> str:
+    """Date and time in UTC."""
+    return f"{stamp.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC"
 
 
-def line_of(step: StepRow, found: float | None) -> Line:
-    """The table's row for a step."""
-    result = step.result or StepResult("not ended")
-    unit = result.unit
-    return Line(
-        step=step.step,
-        title=step.title,
-        point=step.point,
-        as_found="" if found is None else show(found, unit),
-        as_left="" if result.value is None else show(result.value, unit),
-        uncertainty="" if result.uncertainty is None else show(2.0 * result.uncertainty, unit, digits=2),
-        window=between(result.low, result.high, unit),
-        acceptable=between(result.acceptable_low, result.acceptable_high, unit),
-        tur=tur_words(result),
-        verdict=result.verdict,
-        words=result.words,
-        sort=sort_of(result.verdict),
+def _sitting(started: datetime, alive: datetime) -> str:
+    return f"from {_whole(started)}, last sign of life {_whole(alive)}"
+
+
+def _instruments(history: History, step: StepRow) -> str:
+    """What read a step's values."""
+    return ", ".join(dict.fromkeys(it.name for it in history.channels(step.row))) if step.kind != "soak" else ""
+
+
+def _answer(it: Mapping[str, Any], day: datetime) -> Answer:
+    good = bool(it["acknowledged"])
+    outcome = "acknowledged" if good else "NOT acknowledged"
+    return Answer(
+        when=moment(datetime.fromisoformat(it["stamp"]), day),
+        point=it["test_point"],
+        expected=show(it["expected"], "V") if it["purpose"] == "work" else "",
+        purpose=PURPOSES.get(it["purpose"], it["purpose"]),
+        asked=it["phrase"],
+        typed="(refused)" if it["typed"] is None else it["typed"],
+        by=it["operator"],
+        outcome=f"{outcome}: {it['words']}" if it["words"] else outcome,
+        good=good,
     )
 
 
-def between(low: float | None, high: float | None, unit: str) -> str:
-    """A window in words, either side open."""
-    if low is None and high is None:
-        return ""
-    if low is None or high is None:
-        return f"at most {show(high, unit)}" if high is not None else f"at least {show(low or 0.0, unit)}"
-    return f"{show(low, unit)} to {show(high, unit)}"
+def _left_live(answers: Sequence[Mapping[str, Any]], events: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Points that were acknowledged for work, with nothing in the record that says they were made safe later."""
+    safe = {it["facts"].get("hazard"): (it["sitting"], it["at_us"]) for it in events if it["kind"] == "made safe"}
+    work = {it["hazard"]: it for it in answers if it["acknowledged"] and it["purpose"] == "work"}
+    return [
+        str(it["test_point"]) for hazard, it in work.items() if safe.get(hazard, (0, 0)) < (it["sitting"], it["at_us"])
+    ]
 
 
-def tur_words(result: StepResult) -> str:
-    """Test uncertainty ratio: width of the window that decides over the width of the 95 % interval."""
-    low, high = result.acceptable_low, result.acceptable_high
-    if low is None or high is None or not result.uncertainty:
-        return ""
-    return f"{(high - low) / (4.0 * result.uncertainty):.1f}"
+def _gap(it: Mapping[str, Any], titles: Mapping[str, str], day: datetime) -> str:
+    back = "It did not come back."
+    if it["closed_us"] is not None:
+        back = f"Back after {show((it['closed_us'] - it['opened_us']) / 1e6, 's', digits=3)}."
+    when = moment(datetime.fromisoformat(it["opened"]), day)
+    return f"{when}: {it['instrument']} in {titles[it['step_id']]}: {it['reason']}. {back}"
 
 
-def sort_of(verdict: str) -> str:
-    """How a row is marked."""
-    if verdict in {"pass", "done"}:
-        return "in"
-    if verdict in {"conditional pass", "conditional fail"}:
-        return "conditional"
-    return "out" if verdict in {"fail", "refused", "stopped", "blocked"} else "none"
+def _mark(it: Mapping[str, Any], titles: Mapping[str, str]) -> str:
+    read = "" if it["value"] is None else f", reading {show(it['value'], it['unit'])}"
+    name = f"{it['trimmer']}, {titles[it['step_id']]}" if it["trimmer"] else titles[it["step_id"]]
+    return f"{name}: {it['words'] or 'no mark'}{read}"
 
 
-def figures_of(history: History, step: StepRow) -> list[Figure]:
-    """The course of a step's readings, and every waveform kept with it."""
-    figures = []
-    for channel in history.channels(step.row) if step.kind != "soak" else ():
-        readings = history.readings(channel)
-        if len(readings) > 1:
-            figures.append(_course(step, channel.name, channel.unit, readings))
-    waveforms = history.waveforms(step.row)
-    for name, waveform in waveforms[:MOST_WAVEFORMS]:
-        times = np.asarray(waveform.times)
-        figures.append(Figure(f"{step.title}: waveform at {name}", _drawn(times, waveform.volts, "V", step)))
-    if len(waveforms) > MOST_WAVEFORMS:
-        last = figures.pop()
-        more = f"{last.caption}, and {len(waveforms) - MOST_WAVEFORMS} more in the record"
-        figures.append(Figure(more, last.svg))
-    return figures
+def _truths(found: Sequence[Mapping[str, Any]], visits: Mapping[str, Visit]) -> list[Truth]:
+    last = {it["step"]: place for place, it in enumerate(found)}
+    return [_truth(it, visits.get(it["step"]), last[it["step"]] == place) for place, it in enumerate(found)]
 
 
-def _course(step: StepRow, name: str, unit: str, readings: Sequence[Reading]) -> Figure:
-    start = readings[0].time
-    times = np.array([reading.time - start for reading in readings])
-    values = np.array([r.value if r.usable and r.value is not None else np.nan for r in readings])
-    return Figure(f"{step.title}: readings of {name}", _drawn(times, values, unit, step))
+def _truth(it: Mapping[str, Any], visit: Visit | None, last: bool) -> Truth:
+    unit = "" if visit is None else visit.unit
+    read, true = (show(it[key], unit, digits=6).rstrip() for key in ("read", "true"))
+    return Truth(it["step"], it["name"], read, true, bool(it["inside"]), last)
 
 
-def _drawn(times: NDArray[np.float64], values: NDArray[np.float64], unit: str, step: StepRow) -> str:
-    result = step.result
-    bands = [Band(result.low, result.high, "window")] if result and (result.low, result.high) != (None, None) else []
-    return plot(times, values, unit=unit, title=step.title, bands=bands if result and result.unit == unit else [])
+def _note(event: Mapping[str, Any], day: datetime) -> tuple[str, str, str] | None:
+    """What was said aloud, and what took an acknowledgement; None for everything else."""
+    facts, when = event["facts"], moment(datetime.fromisoformat(event["stamp"]), day)
+    match event["kind"]:
+        case "said" if facts.get("level", "note") != "note":
+            return when, str(facts["level"]), str(facts.get("words", ""))
+        case "hold point lapsed":
+            return when, "warning", f"The acknowledgement lapsed: {facts.get('words', '')}"
+        case "made safe":
+            return when, "note", str(facts.get("words") or f"Made safe: {facts.get('hazard', '')}")
+        case "clock":
+            return when, "warning", f"The wall clock was set, or the machine slept: {facts.get('moved', 0.0):+.1f} s."
+    return None
 
 
 def _sealed(report: Report) -> Report:

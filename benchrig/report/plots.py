@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,8 +88,8 @@ def plot_envelope(
     parts = [
         *(_band(axes, band) for band in bands),
         _grid(axes, unit, "s"),
-        _spread(axes, "reach", t, drawn),
-        f'<polyline class="trace" points="{_points(axes, t, drawn.mean)}"/>',
+        *(_spread(axes, "reach", t[run], Envelope(*(it[run] for it in drawn))) for run in runs(t)),
+        *(_line(axes, t[run], drawn.mean[run]) for run in runs(t)),
     ]
     return _frame("".join(parts), title, width, height)
 
@@ -113,6 +114,7 @@ def plot(
     t = np.asarray(times, dtype=np.float64)
     v = np.asarray(values, dtype=np.float64)
     keep = np.isfinite(v)
+    lost = np.cumsum(~keep)[keep]  # how many were lost before each of those that are kept
     t, v = t[keep], v[keep]
     if len(v) == 0:
         return _frame(f'<text x="{width / 2}" y="{height / 2}" class="note">no readings</text>', title, width, height)
@@ -121,7 +123,7 @@ def plot(
         *(_band(axes, band) for band in bands),
         *(_gap(axes, gap) for gap in gaps),
         _grid(axes, unit, time_unit),
-        _trace(axes, t, v),
+        *(_trace(axes, t[run], v[run]) for run in runs(t, lost)),
     ]
     return _frame("".join(parts), title, width, height)
 
@@ -167,10 +169,33 @@ def _grid(axes: Axes, unit: str, time_unit: str) -> str:
     return "".join(parts)
 
 
+PAUSE = 20.0  # usual distances between readings that part two stretches
+
+
+def runs(t: NDArray[np.float64], lost: NDArray[np.int64] | None = None) -> list[slice]:
+    """Stretches of `t`, shape (n,) with n > 0, across which a line may be drawn: nothing is missing inside them.
+
+    They end where the count of what was `lost` before, shape (n,), goes up, and where time passed without a reading.
+    """
+    steps = np.diff(t)
+    broken = steps > PAUSE * float(np.median(steps)) if steps.size > 2 else np.zeros(steps.size, dtype=np.bool_)
+    if lost is not None:
+        broken = broken | (np.diff(lost) > 0)
+    bounds = [0, *(np.flatnonzero(broken) + 1).tolist(), len(t)]
+    return [slice(a, b) for a, b in pairwise(bounds)]
+
+
+def _line(axes: Axes, t: NDArray[np.float64], v: NDArray[np.float64]) -> str:
+    """A line through all; a dot for a single one."""
+    if len(t) == 1:
+        return f'<circle class="dot" cx="{axes.x(float(t[0])):.1f}" cy="{axes.y(float(v[0])):.1f}" r="1.4"/>'
+    return f'<polyline class="trace" points="{_points(axes, t, v)}"/>'
+
+
 def _trace(axes: Axes, t: NDArray[np.float64], v: NDArray[np.float64]) -> str:
     columns = axes.width - _LEFT - _RIGHT
     if len(v) <= 2 * columns:
-        return f'<polyline class="trace" points="{_points(axes, t, v)}"/>'
+        return _line(axes, t, v)
     drawn = envelope_over(t, v, columns)
     return _spread(axes, "spread", drawn.times, drawn)
 

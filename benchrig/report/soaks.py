@@ -8,6 +8,7 @@ from typing import Any
 
 from ..records.history import History, StepRow
 from ..units import clock_words, show
+from .lines import between
 from .plots import Band, plot_envelope
 
 POINTS = 760  # about one for each column of the drawing
@@ -23,6 +24,7 @@ class ChannelLine:
     least: str
     mean: str
     greatest: str
+    window: str
     drift: str
 
 
@@ -31,6 +33,7 @@ class Soaked:
     """One soak step."""
 
     title: str
+    began: str  # date and time, UTC
     lasted: str
     why: str
     channels: Sequence[ChannelLine]
@@ -41,7 +44,7 @@ class Soaked:
 
 def soaks_of(history: History, job: int, steps: Sequence[StepRow]) -> list[Soaked]:
     """Every soak of a job, in order."""
-    soaks = [step for step in steps if step.kind == "soak" and step.result is not None]
+    soaks = [step for step in steps if step.kind == "soak"]
     if not soaks:
         return []
     events = history.events(job)
@@ -49,13 +52,12 @@ def soaks_of(history: History, job: int, steps: Sequence[StepRow]) -> list[Soake
 
 
 def _soaked(history: History, step: StepRow, events: Sequence[Mapping[str, Any]]) -> Soaked:
-    assert step.result is not None
     found = [it for it in events if it["kind"] == "finding"]
-    so_far: Mapping[str, Any] = next((it["facts"] for it in events if it["kind"] == "soak so far"), {})
-    details = step.result.details or so_far
+    details = _details(history, step, events)
     channels = details.get("channels", {})
     return Soaked(
         title=step.title,
+        began=f"{step.started:%Y-%m-%d %H:%M:%S} UTC",
         lasted=clock_words(float(details.get("lasted", 0.0))),
         why=str(details.get("why", "") or details.get("ended", "")),
         channels=[_line(name, it) for name, it in channels.items()],
@@ -65,14 +67,35 @@ def _soaked(history: History, step: StepRow, events: Sequence[Mapping[str, Any]]
     )
 
 
+def _details(history: History, step: StepRow, events: Sequence[Mapping[str, Any]]) -> Mapping[str, Any]:
+    """What the soak said of itself at its end, or when it was cut short; what its readings say where it was killed."""
+    so_far: Mapping[str, Any] = next((it["facts"] for it in reversed(events) if it["kind"] == "soak so far"), {})
+    details = so_far if step.result is None else step.result.details or so_far
+    return details if details.get("channels") else _killed(history, step)
+
+
+def _killed(history: History, step: StepRow) -> Mapping[str, Any]:
+    read = {it: history.envelope(it, POINTS) for it in history.channels(step.row)}
+    ends = [float(drawn.times[-1]) for drawn in read.values() if drawn.times.size]
+    if not ends:
+        return {}
+    channels = {
+        it.name: {"unit": it.unit, "least": float(drawn.least.min()), "greatest": float(drawn.greatest.max())}
+        for it, drawn in read.items()
+        if drawn.times.size
+    }
+    lasted = max(ends) - step.started_at
+    return {"channels": channels, "lasted": lasted, "why": "it was broken off, or still runs: these are its readings"}
+
+
 def _line(name: str, it: Mapping[str, Any]) -> ChannelLine:
     unit = str(it.get("unit", ""))
     least, mean, greatest = (
         "" if it.get(key) is None else show(float(it[key]), unit) for key in ("least", "mean", "greatest")
     )
-    return ChannelLine(
-        name, f"{it.get('usable', 0)} of {it.get('readings', 0)}", least, mean, greatest, _drift(it, unit)
-    )
+    counted = f"{it['usable']} of {it['readings']}" if "readings" in it else ""
+    low, high = it.get("window") or (None, None)
+    return ChannelLine(name, counted, least, mean, greatest, between(low, high, unit), _drift(it, unit))
 
 
 def _drift(it: Mapping[str, Any], unit: str) -> str:

@@ -82,7 +82,7 @@ def test_nothing_to_draw_says_so(values):
 
 
 def test_one_reading_and_a_constant_still_have_axes():
-    assert drawn(times=[5.0], values=[9400.0]).find("polyline") is not None
+    assert drawn(times=[5.0], values=[9400.0]).find("circle") is not None
     assert drawn(values=np.full(50, 9400.0)).find("polyline") is not None
 
 

@@ -129,7 +129,7 @@ def test_it_shows_verdict_courses_and_what_the_soak_noticed(seen):
     """As found and as left, the soak's extremes, its finding at its hour, the overdue meter."""
     page, _, _ = seen
     words = page.evaluate("document.body.innerText")
-    moments = ("0:33:20", "0:43:20", "Watched for 1:00:00")
+    moments = ("0:33:20", "0:43:20", "for 1:00:00")
     for text in ("not everything in: soak", "9.400 kV", "3.000 V", *moments, "overdue"):
         assert text in words, text
     assert page.evaluate("document.querySelectorAll('svg polyline.trace').length") >= 3
