@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -186,14 +187,16 @@ def typed_value(work: Work, source: TypedSource, text: str) -> Value | None:
     return None
 
 
+_NUMBER = re.compile(r"[+-]?\d*(?:\.(?P<places>\d*))?(?:[eE](?P<exponent>[+-]?\d+))?", re.ASCII)
+
+
 def _last_place(typed: str, unit: str) -> float:
     """Standard uncertainty of a value read to its last written place: rectangular over half of it each way."""
-    number = typed.strip().split(" ")[0].lower()
-    places = len(number.partition("e")[0].partition(".")[2])
-    whole = quantity_in(typed, unit)
-    value = float(number.partition("e")[0]) if number.partition("e")[0] else 0.0
-    step = abs(whole / value) * 10.0**-places if value else 0.0
-    return float(step / 12.0**0.5)
+    number = _NUMBER.match(typed.strip())
+    assert number is not None  # every part of it may be missing
+    places, exponent = len(number["places"] or ""), int(number["exponent"] or 0)
+    one = quantity_in(f"1{typed.strip()[number.end() :]}", unit)  # of the unit as it was written
+    return float(one * 10.0 ** (exponent - places) / 12.0**0.5)
 
 
 def do_measure(work: Work, step: Measure, results: Results) -> Done:
