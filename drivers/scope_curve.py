@@ -72,7 +72,7 @@ def _words(forms: Mapping[str, str], limits: tuple[str, str], *, gain: bool = Fa
         limits,
         slopes=slopes,
         sweeps=sweeps,
-        plain_input=("CH{channel}:INVERT OFF", "CH{channel}:TERMINATION MEG", "CH{channel}:IMPEDANCE MEG"),
+        plain_input=("CH{channel}:INVERT OFF", "CH{channel}:TERMINATION 1E6", "CH{channel}:IMPEDANCE MEG"),
         plain_record=("ACQUIRE:MODE SAMPLE",),
         gain=gain,
     )

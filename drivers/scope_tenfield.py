@@ -9,13 +9,14 @@ must be known (or named by the option `variant`), and an unknown model is refuse
 
 Sources: the programmer's guides of the InfiniiVision, Infiniium 9000 and DS1000Z/MSO1000Z series, cross-read in
 libsigrok and scopehal. From memory: the sign of the A2 offset (added to the trace); the settings of a plain input and
-record; that "not running" may for a moment still be of the acquisition before.
+record; that "not running" may for a moment still be of the acquisition before; where a1b sets coupling and trigger in
+other words than a1, and says by `:ADER?` that a record is done.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
@@ -46,7 +47,8 @@ class Variant:
     paged: bool  # deep records are read in pages with STARt and STOP
     screen_points: int
     words: Words
-    points: str  # how the length of a record is asked for
+    points: str  # how the length of a record is asked for; "": it comes whole
+    done_event: bool = False  # the end of an acquisition is an event of its own, not a condition
 
 
 _FORMS = {
@@ -73,7 +75,15 @@ _A1_WORDS = Words(
     plain_input=(*_PLAIN, ":CHAN{channel}:IMP ONEM"),
     plain_record=(":TIM:MODE MAIN", ":ACQ:TYPE NORM"),
 )
-_A1B_WORDS = replace(_A1_WORDS, plain_input=_PLAIN, plain_record=(":ACQ:AVER OFF",))
+_A1B_WORDS = Words(
+    {**_FORMS, "coupling": ":CHAN{channel}:INP {value}", "trigger level": ":TRIG:LEV CHAN{channel},{value}"},
+    ":STOP",
+    ("1", "0"),
+    couplings={"dc": "DC", "ac": "AC"},  # both of 1 Mohm: there 50 ohm is a coupling of its own
+    sweeps={"auto": "AUTO", "normal": "TRIG"},
+    plain_input=_PLAIN,
+    plain_record=(":ACQ:AVER OFF",),
+)
 _A2_WORDS = Words(
     {**_FORMS, "time position": ":TIM:OFFS {value}"},
     ":STOP",
@@ -86,7 +96,7 @@ _A1_POINTS, _A2_POINTS = ":WAV:POIN:MODE {mode};:WAV:POIN {points}", ":WAV:MODE 
 VARIANTS: Mapping[str, Variant] = MappingProxyType(
     {
         "a1": Variant(False, True, False, (1, 255), 0, False, 1000, _A1_WORDS, _A1_POINTS),
-        "a1b": Variant(False, False, True, (-128, 127), 125, False, 1000, _A1B_WORDS, _A1_POINTS),
+        "a1b": Variant(False, False, True, (-128, 127), 125, False, 1000, _A1B_WORDS, "", done_event=True),
         "a2": Variant(True, True, False, (0, 255), None, True, 1200, _A2_WORDS, _A2_POINTS),
     }
 )
@@ -170,7 +180,7 @@ class TenFieldScope(ScpiScope):
 
     def _begin(self) -> None:
         if self._variant.signed:
-            self._port.send(":SYST:HEAD OFF")
+            scpi_common.send_all(self._port, (":SYST:HEAD OFF", ":WAV:STR OFF"))
 
     def _probe_factor(self, channel: int) -> float | None:
         answer = self._port.ask(f":CHAN{channel}:PROB?")
@@ -187,11 +197,17 @@ class TenFieldScope(ScpiScope):
 
     def _arm(self) -> None:
         if not self._variant.paged:
-            self._port.ask(":TER?")  # the trigger event clears on reading
+            self._clear_events()
         self._saw_auto = False
         self._port.send(":SING")
         self._refuse_errors("to arm")
         self._just_armed()
+
+    def _clear_events(self) -> None:
+        """They clear on reading."""
+        self._port.ask(":TER?")
+        if self._variant.done_event:
+            self._port.ask(":ADER?")
 
     def _just_armed(self) -> None:
         self._saw_armed, self._armed_at = False, self._clock.now()
@@ -201,6 +217,8 @@ class TenFieldScope(ScpiScope):
             state = self._port.ask(":TRIG:STAT?").upper()
             self._saw_auto |= state == "AUTO"
             return not self._saw_auto if self._over(running=state != "STOP") else None
+        if self._variant.done_event:
+            return bool(self._port.ask_number(":TER?").value) if self._port.ask_number(":ADER?").value else None
         running = bool(round(self._port.ask_number(":OPER:COND?").value or 0) & _RUNNING)
         triggered = not running and bool(self._port.ask_number(":TER?").value)
         return triggered if triggered or self._over(running=running) else None
@@ -214,8 +232,10 @@ class TenFieldScope(ScpiScope):
         if self._variant.paged:
             self._port.send(":TFOR")
             return
-        sweep = self._settings.last("trigger sweep", ":TRIG:SWE NORM")
-        scpi_common.send_all(self._port, (":STOP", ":TRIG:SWE AUTO", ":SING", sweep))
+        sweep = self._settings.last("trigger sweep", f":TRIG:SWE {self._words.sweeps['normal']}")
+        scpi_common.send_all(self._port, (":STOP", ":TRIG:SWE AUTO"))
+        self._clear_events()
+        scpi_common.send_all(self._port, (":SING", sweep))
         self._just_armed()
 
     def _auto_triggered(self) -> bool:
@@ -229,10 +249,10 @@ class TenFieldScope(ScpiScope):
         deep = points is not None and points > self._variant.screen_points
         self._port.send(f":WAV:SOUR CHAN{channel}")
         self._port.send(":WAV:FORM BYTE")
-        if not self._variant.paged:
-            self._port.send(f":WAV:UNS {0 if self._variant.signed else 1}")
+        if not self._variant.paged and not self._variant.signed:
+            self._port.send(":WAV:UNS 1")
         mode = self._variant.points.format(mode="RAW" if deep else "NORM", points=points or self._variant.screen_points)
-        scpi_common.send_all(self._port, mode.split(";"))
+        scpi_common.send_all(self._port, mode.split(";") if mode else ())
         before = self._preamble()
         self._refuse_averages(before)
         codes = self._paged(before, points, deep, progress) if self._variant.paged else self._whole(before, progress)

@@ -138,7 +138,7 @@ def test_a_setting_that_a_model_has_not_is_tried_once(name: str) -> None:
     for _ in range(3):
         bench.scope.set_channel(1, coupling="dc")
     bench.scope.restore()
-    assert bench.sent().count(b"CH1:TERMINATION MEG\n") == 1
+    assert bench.sent().count(b"CH1:TERMINATION 1E6\n") == 1
     assert bench.sent().count(b"CH1:COUPLING DC\n") == 5
 
 

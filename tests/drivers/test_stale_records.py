@@ -84,3 +84,27 @@ def test_averages_are_no_record() -> None:
             scope.fresh_capture(1, CLOCK.now() + 2.0)
         kind[0] = b"0"
         assert len(scope.fresh_capture(1, CLOCK.now() + 2.0)) == 4
+
+
+def test_a_scope_that_tells_the_end_of_a_record_by_an_event_is_asked_for_it_once() -> None:
+    """The event clears on reading; one that is left of the record before is read away first. No codes are unsigned."""
+    events = {":ADER?": [b"+1", b"0", b"0", b"+1"], ":TER?": [b"+1", b"+1"]}
+    heard: list[str] = []
+
+    def says(text: str) -> bytes | None:
+        heard.append(text)
+        if text in events:
+            return events[text].pop(0)
+        if text == ":WAV:PRE?":
+            return b"0,1,4,1,1.0E-06,-2.0E-06,0,4.0E-02,3.0E+00,0,1,8,0"
+        return b"#14" + bytes((25, 0, 0xFF, 26)) if text == ":WAV:DATA?" else None
+
+    with scope_saying("KEYSIGHT TECHNOLOGIES,DSOS254A,1,1", says) as scope:
+        scope.set_trigger(source=1, level=0.5, sweep="normal")
+        record = scope.fresh_capture(1, CLOCK.now() + 5.0)
+        assert record.triggered
+        assert record.volts == pytest.approx([4.0, 3.0, 2.96, 4.04])
+        assert events == {":ADER?": [], ":TER?": []}
+        assert ":TRIG:LEV CHAN1,0.5" in heard
+        assert ":TRIG:SWE TRIG" in heard
+        assert not [text for text in heard if text.startswith((":WAV:UNS", ":WAV:POIN"))]
