@@ -15,7 +15,7 @@ from math import copysign, hypot, inf, isinf, sin
 
 import numpy as np
 
-from .ports import Inputs, Node, node_at
+from .ports import Inputs, Node, Resistive, node_at
 from .scope_acquire import crossings
 from .scpi_values import OVERLOAD
 
@@ -199,11 +199,10 @@ class Converter:
     def _ohms(self, start: float, end: float) -> float:
         """Ohms from the voltage that the test current makes; a live node falsifies it, as it does on a bench."""
         node = self.node
-        measure = getattr(node, "ohms", None)
-        if node is None or measure is None:
+        if not isinstance(node, Resistive):
             return inf
         current = _TEST_CURRENT[self.settings.sense.range] if self.settings.function != "DIOD" else 1e-3
-        ohms = float(measure(end)) + node.average(start, end) / current
+        ohms = node.ohms(end) + node.average(start, end) / current
         return ohms * current if self.settings.function == "DIOD" else ohms
 
     def _rate(self, start: float, end: float) -> float:

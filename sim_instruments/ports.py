@@ -7,7 +7,7 @@ time is the clock's. The same double is then served in process, over TCP, or ove
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,8 +52,9 @@ class Node(Protocol):
         ...
 
 
-class Resistive(Protocol):
-    """What a node offers besides where an ohmmeter may be put on it."""
+@runtime_checkable
+class Resistive(Node, Protocol):
+    """A node on which an ohmmeter may be put."""
 
     def ohms(self, when: float) -> float:
         """Resistance between the two leads at `when`, lead resistance included; inf where there is none."""

@@ -148,32 +148,6 @@ def string(text: str) -> str:
     return inner.replace(quote * 2, quote)
 
 
-def channel_list(text: str, most: int) -> list[int]:
-    """The channels of `(@1,3:5)`, in order. Raises -171 for another form, -222 beyond 1..`most`."""
-    match = re.fullmatch(r"\(@\s*(\d{1,9}(?:\s*:\s*\d{1,9})?(?:\s*,\s*\d{1,9}(?:\s*:\s*\d{1,9})?)*)\s*\)", text)
-    if not match:
-        raise ScpiError(-171)
-    channels: list[int] = []
-    for part in match.group(1).split(","):
-        first, _, last = part.partition(":")
-        begin, end = int(first), int(last or first)
-        if not (1 <= begin <= most and 1 <= end <= most):
-            raise ScpiError(-222)
-        channels += range(begin, end + 1) if end >= begin else range(begin, end - 1, -1)
-    return channels
-
-
-def block_content(text: str) -> bytes:
-    """The bytes of a definite block parameter."""
-    if not re.match(r"#[1-9]", text):
-        raise ScpiError(-161 if text[:1] == "#" else -104)
-    digits = int(text[1])
-    length, body = text[2 : 2 + digits], text[2 + digits :]
-    if not length.isdigit() or len(body) != int(length):
-        raise ScpiError(-161)
-    return body.encode("latin-1")
-
-
 def nr3(value: float, decimals: int = 8) -> str:
     """`+1.23456789E+00`: signed, fixed decimals, at least two digits of exponent."""
     return f"{value:+.{decimals}E}"

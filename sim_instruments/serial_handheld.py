@@ -13,7 +13,7 @@ from math import inf, isinf
 
 import numpy as np
 
-from .ports import Inputs, Node, node_at
+from .ports import Inputs, Node, Resistive, node_at
 from .scope_acquire import crossings
 from .serial_panel import Knob, Panel, Range
 
@@ -23,6 +23,34 @@ ALLOWED: Allowed = {"dc": (0.005, 2.0), "ac": (0.01, 5.0), "resistance": (0.008,
 _OTHER = (0.01, 3.0)
 _DOWN = 0.083  # of full scale: "8..10 %", common practice
 _FREQUENCY_POINTS = 10_000
+
+
+class Handset:
+    """What all meters around a `Handheld` offer to fingers and to the bench."""
+
+    meter: Handheld
+
+    @property
+    def input_resistance(self) -> float:
+        """Ohms between its leads now."""
+        return self.meter.input_resistance
+
+    @property
+    def error(self) -> float:
+        """-1 to +1: the part of what its data sheet allows that a calibration would find."""
+        return self.meter.error
+
+    @error.setter
+    def error(self, part: float) -> None:
+        self.meter.error = part
+
+    def hold(self, on: bool = True) -> None:
+        """The HOLD key."""
+        self.meter.hold(on)
+
+    def low_battery(self, on: bool = True) -> None:
+        """The battery goes flat, or is changed."""
+        self.meter.low_battery = on
 
 
 class Handheld:
@@ -162,10 +190,9 @@ class Handheld:
 
     def _ohms(self, node: Node | None, start: float, stop: float) -> float:
         """Ohms, or diode volts at 1 mA; a live node falsifies them."""
-        measure = getattr(node, "ohms", None)
-        if node is None or measure is None:
+        if not isinstance(node, Resistive):
             return inf
-        ohms = float(measure(stop)) + node.average(start, stop) / 1e-3
+        ohms = node.ohms(stop) + node.average(start, stop) / 1e-3
         return ohms * 1e-3 if self.knob == "diode" else ohms
 
 

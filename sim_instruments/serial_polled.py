@@ -12,7 +12,7 @@ from collections import deque
 from benchrig.clock import Clock
 
 from .ports import Inputs
-from .serial_handheld import Handheld
+from .serial_handheld import Handheld, Handset
 from .serial_panel import VOLT_OHMS, Knob, Panel, ranges
 
 LINE = "1200 7N2"
@@ -61,8 +61,9 @@ def encode(panel: Panel) -> bytes:
     return f"{_mode(panel)}{_value(panel)}{_UNITS[panel.unit, panel.prefix]:>4}\r".encode("ascii")
 
 
-class PolledHandheld:
-    """A `Double` that answers `D`; `inputs[1]` is between its leads. `meter` has its knob and keys."""
+class PolledHandheld(Handset):
+    """A `Double` that answers `D`; `inputs[1]` is between its leads. `meter` has its knob and keys; nothing on the link
+    shows a held reading or a flat battery."""
 
     plugged = True
 
@@ -74,26 +75,6 @@ class PolledHandheld:
         self._line = b""
         self._out: deque[tuple[float, bytes]] = deque()
         self.frozen = False
-
-    @property
-    def input_resistance(self) -> float:
-        return self.meter.input_resistance
-
-    @property
-    def error(self) -> float:
-        """-1 to +1: the part of what its data sheet allows that a calibration would find."""
-        return self.meter.error
-
-    @error.setter
-    def error(self, part: float) -> None:
-        self.meter.error = part
-
-    def hold(self, on: bool = True) -> None:
-        """The HOLD key; nothing on the link shows it."""
-        self.meter.hold(on)
-
-    def low_battery(self, on: bool = True) -> None:
-        self.meter.low_battery = on
 
     def freeze(self, on: bool = True) -> None:
         """No answer while on."""

@@ -15,7 +15,7 @@ from benchrig.clock import Clock
 
 from .ports import Inputs
 from .scpi import Operation, Steps
-from .serial_handheld import Handheld
+from .serial_handheld import Handheld, Handset
 from .serial_panel import Knob, Panel, ranges
 
 LINE = "9600 8N1"
@@ -66,7 +66,7 @@ def encode(panel: Panel, unit: str = "") -> bytes:
     return f"{mantissa}E{int(exponent):+d}{' ' + unit if unit else ''}".encode("ascii")
 
 
-class PromptMeter:
+class PromptMeter(Handset):
     """A `Double`; `inputs[1]` is between its terminals.
 
     echo  True: every line comes back before its answer, as on its serial port with echo on
@@ -79,7 +79,6 @@ class PromptMeter:
         self._inputs = inputs
         self._seed = seed
         self.echo = echo
-        self._error = 0.0
         self.identity = f"FLUKE, 45, SIMULATED{seed:04d}, 1.0 D1.0"
         self.frozen = False
         self._held = bytearray()
@@ -96,27 +95,11 @@ class PromptMeter:
         """A new function or rate: other ranges, AUTO, and the conversions start afresh."""
         knob = _FUNCTIONS[self._function][0]
         knobs = _SLOW if self._rate == "S" else _QUICK
+        error = self.meter.error if hasattr(self, "meter") else 0.0
         self.meter = Handheld(self._inputs, knobs, knob=knob, seed=self._seed, live_hold=False, allowed=_ALLOWED)
-        self.meter.error = self._error
+        self.meter.error = error
         self._started, self._done = self._clock.now(), 0
         self._panel: Panel | None = None
-
-    @property
-    def input_resistance(self) -> float:
-        return self.meter.input_resistance
-
-    @property
-    def error(self) -> float:
-        """-1 to +1: the part of what its data sheet allows that a calibration would find."""
-        return self._error
-
-    @error.setter
-    def error(self, part: float) -> None:
-        self._error = self.meter.error = part
-
-    def hold(self, on: bool = True) -> None:
-        """The HOLD key."""
-        self.meter.hold(on)
 
     def reset(self) -> None:
         """A brown-out: settings lost, power-on bit set."""

@@ -11,13 +11,13 @@ from collections.abc import Callable
 
 from benchrig.clock import Clock
 
-from .serial_handheld import Handheld
+from .serial_handheld import Handheld, Handset
 from .serial_panel import Panel
 
 _BUFFER = 4096  # bytes, of the host's port
 
 
-class FrameMeter:
+class FrameMeter(Handset):
     """A `Double` around a `Handheld`.
 
     interval  seconds from one conversion to the next
@@ -46,26 +46,6 @@ class FrameMeter:
         self._out: deque[bytes] = deque()
         self._next = clock.now() + interval
         self.frozen = False
-
-    @property
-    def input_resistance(self) -> float:
-        return self.meter.input_resistance
-
-    @property
-    def error(self) -> float:
-        """-1 to +1: the part of what its data sheet allows that a calibration would find."""
-        return self.meter.error
-
-    @error.setter
-    def error(self, part: float) -> None:
-        self.meter.error = part
-
-    def hold(self, on: bool = True) -> None:
-        """The HOLD key."""
-        self.meter.hold(on)
-
-    def low_battery(self, on: bool = True) -> None:
-        self.meter.low_battery = on
 
     def freeze(self, on: bool = True) -> None:
         """Silent while on, as with a lifted optical head or a sleeping meter."""

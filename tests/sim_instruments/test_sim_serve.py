@@ -180,8 +180,11 @@ def test_unplugging_drops_the_host_and_refuses_the_next_until_plugged_in() -> No
         hands.ask("cable", "block", "unplug")
         with suppress(ConnectionError):
             assert client.recv(1) == b""
-        with pytest.raises(OSError, match=r"refused|reset"):
-            socket.create_connection(("127.0.0.1", port), timeout=1.0).recv(1)
+        with (
+            pytest.raises(OSError, match=r"refused|reset"),
+            socket.create_connection(("127.0.0.1", port), timeout=1.0) as again,
+        ):
+            again.recv(1)
         hands.ask("cable", "block", "plug")
         assert wait_until(lambda: answers(server, "block"))
         assert port_of(server, "block") == port
