@@ -20,7 +20,7 @@ from .scope_curve import CurveScope
 from .scope_curve_series import DPO4000
 from .scope_descriptor import SDS1000X, DescriptorScope
 from .scope_tenfield_a1 import TenFieldA1
-from .scope_tenfield_a2 import TenFieldA2
+from .scope_tenfield_a2 import MSO5000, TenFieldA2
 from .serial_es51922 import Es51922Handheld
 from .serial_es51986 import Es51986Handheld
 from .serial_fs9721 import Fs9721Handheld
@@ -47,6 +47,7 @@ class Fitting:
 
 FITTINGS: Mapping[str, Fitting] = {
     "scope-tenfield": Fitting(TenFieldA2, "tcp", SCOPE_CHANNELS),
+    "scope-tenfield-mso": Fitting(partial(TenFieldA2, series=MSO5000), "tcp", SCOPE_CHANNELS),
     "scope-tenfield-a1": Fitting(TenFieldA1, "tcp", SCOPE_CHANNELS),
     "scope-curve": Fitting(CurveScope, "tcp", SCOPE_CHANNELS),
     "scope-curve-dpo": Fitting(partial(CurveScope, series=DPO4000), "tcp", SCOPE_CHANNELS),

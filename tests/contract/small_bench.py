@@ -14,7 +14,7 @@ from benchrig.sim_instruments.scope_curve import CurveScope
 from benchrig.sim_instruments.scope_curve_series import DPO4000
 from benchrig.sim_instruments.scope_descriptor import SDS1000X, DescriptorScope
 from benchrig.sim_instruments.scope_tenfield_a1 import TenFieldA1
-from benchrig.sim_instruments.scope_tenfield_a2 import TenFieldA2
+from benchrig.sim_instruments.scope_tenfield_a2 import MSO5000, TenFieldA2
 from benchrig.sim_instruments.serial_es51922 import Es51922Handheld
 from benchrig.sim_instruments.serial_es51986 import Es51986Handheld
 from benchrig.sim_instruments.serial_fs9721 import Fs9721Handheld
@@ -73,6 +73,7 @@ Make = Callable[..., Any]
 # name -> (driver, double, kind of connection)
 DOUBLES: dict[str, tuple[str, Make, str]] = {
     "tenfield-a2": ("scope-tenfield", TenFieldA2, "tcp"),
+    "tenfield-mso": ("scope-tenfield", partial(TenFieldA2, series=MSO5000), "tcp"),
     "tenfield-a1": ("scope-tenfield", TenFieldA1, "tcp"),
     "curve-tds": ("scope-curve", CurveScope, "tcp"),
     "curve-dpo": ("scope-curve", partial(CurveScope, series=DPO4000), "tcp"),
