@@ -21,8 +21,10 @@ from .way_out import orderly
 
 
 @click.command("doubles")
-@click.option("--world", default="skerry14", show_default=True, help="Which simulated bench.")
-@click.option("--bench", help="Serve doubles of the instruments that this bench file names, by their drivers.")
+@click.option("--world", default="skerry14", show_default=True, metavar="WORLD", help="Which simulated bench.")
+@click.option(
+    "--bench", metavar="BENCH", help="Serve doubles of the instruments that this bench file names, by their drivers."
+)
 @click.option("--fit", "fitted", multiple=True, metavar="NAME=GRAMMAR", help="Put this on the bench: meter=prompt.")
 @click.option("--seed", type=int, default=0, show_default=True, help="How the simulated unit arrives.")
 @click.option("--hands", is_flag=True, help="Type here what your hands do: move leads, turn trimmers; ? shows how.")

@@ -8,12 +8,14 @@ import click
 
 from ..records import open_history
 from .leaving import in_utf8
-from .options import read_record
+from .options import JOB, read_record
 
 
 @click.command("export")
-@click.argument("job", type=int)
-@click.option("--format", "kind", type=click.Choice(["csv", "jsonl"]), default="csv", show_default=True)
+@click.argument("job", type=JOB)
+@click.option(
+    "--format", "kind", type=click.Choice(["csv", "jsonl"]), default="csv", show_default=True, help="How it is written."
+)
 @read_record
 def command(job: int, kind: str, record: str | None) -> None:
     """Write JOB to standard output: a row for each step (csv), or every step and reading (jsonl)."""

@@ -63,6 +63,7 @@ def command(
 
     Exit code 0: something answered, and everything of --bench did. 4: not so.
     """
+    _refuse_mixed(bool(tried), bool(bench_name), bool(addresses or hosts), bool(driver))
     bench = load_bench(locate(bench_name)) if bench_name else None
     with orderly(), ExitStack() as stack:
         if tried:
@@ -71,6 +72,15 @@ def command(
         found = _report(_of_bench(stack, bench) if bench else _here(addresses, hosts), as_json)
     answering = [finding.state == "answers" for finding in found]
     return 0 if answering and (all(answering) if bench else any(answering)) else 4
+
+
+def _refuse_mixed(tried: bool, bench: bool, places: bool, driver: bool) -> None:
+    """Raises FileError for options of which one would be of no effect."""
+    if driver and not tried:
+        raise FileError("--driver is for --try.", next_step="Say on which instrument: --try NAME.")
+    if places and (tried or bench):
+        other = "--try" if tried else "--bench"
+        raise FileError(f"--address and --host do not go with {other}.", next_step="Ask the one, then the other.")
 
 
 def _say_what_is_missing(as_json: bool) -> None:

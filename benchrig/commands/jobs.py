@@ -9,11 +9,11 @@ from ..records.history import History, JobRow, StepRow
 from ..records.visits import Moved, since
 from ..ui.words import plain
 from ..units import show
-from .options import read_record
+from .options import JOB, read_record
 
 
 @click.command("jobs")
-@click.argument("job", type=int, required=False)
+@click.argument("job", type=JOB, required=False)
 @click.option("--serial", help="Only the jobs of this unit.")
 @read_record
 def command(job: int | None, serial: str | None, record: str | None) -> None:
@@ -23,7 +23,13 @@ def command(job: int | None, serial: str | None, record: str | None) -> None:
     """
     with open_history(record) as history:
         lines = _one(history, job) if job is not None else [_line(row) for row in history.jobs(serial=serial)]
-    click.echo("\n".join(lines) if lines else "No jobs in this record yet. `benchrig rehearse` makes one.")
+    click.echo("\n".join(lines or [_none(serial)]))
+
+
+def _none(serial: str | None) -> str:
+    if serial is not None:
+        return f"No jobs of unit {serial!r} in this record. `benchrig jobs` lists them all."
+    return "No jobs in this record yet. `benchrig rehearse` makes one."
 
 
 # An exit code in two words; how exactly a job ended is told when it is shown alone.

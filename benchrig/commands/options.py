@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+JOB = click.IntRange(1, 2**63 - 1)  # a job's number, as far as a record counts
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 

@@ -10,11 +10,11 @@ import click
 from ..errors import FileError
 from ..records import open_history
 from .leaving import in_utf8
-from .options import read_record
+from .options import JOB, read_record
 
 
 @click.command("report")
-@click.argument("job", type=int)
+@click.argument("job", type=JOB)
 @read_record
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="The file to write; - for standard output.")
 def command(job: int, record: str | None, output: Path | None) -> None:

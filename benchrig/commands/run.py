@@ -7,21 +7,15 @@ from pathlib import Path
 
 import click
 
-from ..bench import load_bench
-from ..clock import RealClock
-from ..errors import FileError
-from ..glance.book import Book
 from ..procedure import load_procedure
 from ..session import run
-from ..session.attached import BenchTools
 from ..session.plan import printed
-from ..ui.terminal import Shown
 from .broken import broken_off
 from .check import refuse_unfit
-from .opening import open_bench, open_operator
+from .opening import Wanted, named_bench, open_job
 from .options import unit_options, written_record
 from .shipped import locate
-from .showing import glance_option, mode, open_glance, open_sounds, showing_options, sound_options
+from .showing import glance_option, mode, showing_options, sound_options
 from .way_out import orderly
 
 
@@ -57,17 +51,11 @@ def command(
     if only_plan:
         click.echo("\n".join(printed(work)))
         return 0
-    if not bench_name:
-        raise FileError("Which bench?", next_step="Name its file: --bench my-bench.toml")
-    bench = load_bench(locate(bench_name))
+    bench = named_bench(bench_name)
     refuse_unfit(work, bench)
-    how = mode(as_json, plain)
+    wanted = Wanted(record, mode(as_json, plain), glance, name, absent, sound, wav)
     with orderly(), ExitStack() as stack:
-        clock = RealClock()
-        store, station = open_bench(stack, bench, record, clock)
-        sounds = open_sounds(stack, sound, wav, clock)
-        operator = open_operator(stack, how, clock, name, absent=absent)
-        shown = Shown(operator, Book(store, clock), *sounds, *open_glance(stack, glance))
-        job = broken_off(store.path, serial, work.digest) if resume else None
-        outcome = run(work, BenchTools(station), shown, store, clock, serial=serial, resume=job)
+        it = open_job(stack, bench, wanted)
+        job = broken_off(it.store.path, serial, work.digest) if resume else None
+        outcome = run(work, it.tools, it.operator, it.store, it.clock, serial=serial, resume=job)
     return outcome.exit_code

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from contextlib import ExitStack
 from dataclasses import replace
 
@@ -11,20 +12,17 @@ from ..alarms import try_all
 from ..bench import Bench, load_bench
 from ..clock import RealClock
 from ..errors import FileError, UnitError
-from ..glance.book import Book
 from ..procedure import Procedure, load_procedure
 from ..procedure.model import Soak
 from ..session import run
-from ..session.attached import BenchTools
-from ..ui.terminal import Shown
 from ..units import quantity_in
 from .check import refuse_unfit
 from .lookout import lookout
-from .opening import open_bench, open_operator
+from .opening import Wanted, named_bench, open_job
 from .options import unit_options, written_record
 from .ringing import Relay, everybody, ringing, until_noted
 from .shipped import locate
-from .showing import glance_option, mode, open_glance, showing_options
+from .showing import glance_option, mode, showing_options
 from .simulated import planned, soak_simulated
 from .way_out import orderly
 
@@ -64,28 +62,41 @@ def command(
     Alarms go to whom the bench file names in [alarms]; --try-alarms tries that before you leave.
     """
     work = shortened(load_procedure(locate(procedure)), lasts)
+    how = mode(as_json, plain)
+    refuse_mixed(
+        simulated,
+        {"--fault": bool(faults), "--seed": bool(seed)},
+        {"--try-alarms": try_alarms, "--absent": absent, "--operator": name is not None},
+    )
     if simulated:
         where = load_bench(locate(bench_name or "skerry14/bench"))
-        how = mode(as_json, plain)
         return soak_simulated(work, where, seed, planned(faults), serial or "SK14-0231", record, how, glance)
-    if not bench_name:
-        raise FileError("Which bench?", next_step="Name its file: --bench my-bench.toml")
-    bench = load_bench(locate(bench_name))
+    bench = named_bench(bench_name)
     if try_alarms:
         return tried(bench, serial)
     refuse_unfit(work, bench)
-    how = mode(as_json, plain)
     with orderly(), ExitStack() as stack:
-        clock = RealClock()
-        store, station = open_bench(stack, bench, record, clock)
-        operator = open_operator(stack, how, clock, name, absent=absent)
+        it = open_job(stack, bench, Wanted(record, how, glance, name, absent))
+        clock, store = it.clock, it.store
         beats = stack.enter_context(lookout(bench, clock, serial, store.path))
-        shown = Relay(Shown(operator, Book(store, clock), *open_glance(stack, glance)), beats)
+        shown = Relay(it.operator, beats)
         alarms = stack.enter_context(ringing(bench.alarms, clock, shown.notify, serial, store.path))
-        outcome = run(work, BenchTools(station), shown, store, clock, serial=serial, alarms=alarms)
+        outcome = run(work, it.tools, shown, store, clock, serial=serial, alarms=alarms)
         if not absent or bench.alarms.callers:
             until_noted(alarms, shown, clock)
     return outcome.exit_code
+
+
+def refuse_mixed(simulated: bool, for_simulated: Mapping[str, bool], for_a_bench: Mapping[str, bool]) -> None:
+    """Raises FileError for an option that would be of no effect, by whether each was given."""
+    other = for_a_bench if simulated else for_simulated
+    given = next((option for option, it in other.items() if it), None)
+    if given and simulated:
+        raise FileError(f"{given} is for a bench of your own.", next_step="Leave it out, or leave out --simulated.")
+    if given:
+        raise FileError(
+            f"{given} needs --simulated.", next_step="Add that, or leave it out: your own unit stays whole."
+        )
 
 
 def shortened(work: Procedure, lasts: str | None) -> Procedure:

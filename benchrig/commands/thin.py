@@ -12,6 +12,7 @@ from ..units import quantity_in
 from .leaving import close
 from .options import record_option
 
+OLDEST = 36_500  # days: a hundred years
 HOT = 1  # day; what is younger may still be looked at reading by reading
 
 
@@ -19,7 +20,7 @@ HOT = 1  # day; what is younger may still be looked at reading by reading
 @click.option(
     "--older-than",
     "days",
-    type=click.IntRange(min=HOT),
+    type=click.IntRange(HOT, OLDEST),
     required=True,
     metavar="DAYS",
     help="Which readings: older than so many days.",

@@ -1,0 +1,135 @@
+"""The loop of `benchrig watch`: readings into cues, shown until q; nothing is recorded and nothing is judged."""
+
+from __future__ import annotations
+
+import time
+
+import click
+
+from ..clock import Clock
+from ..readings import Reading
+from ..session import notices as n
+from ..session.ports import Back, Feed, InstrumentSource, Lost
+from ..session.turning import Gauge, quantity_of
+from ..trim import engine
+from ..trim.state import Phase
+from ..trim.types import Accepted, Goal, LinkDown, LinkUp, Measured, Restart, Tick, TrimEvent, Turned, Way
+from ..ui.keys import Keys
+from ..ui.terminal import WAYS, Display
+from ..ui.words import sentence
+from ..units import show
+from .harmless import Overloads, check_reading
+
+_LOOK = 0.05  # s between looks at keys and screen
+_LINES = 0.5  # s at least between lines where there is no bar
+
+
+class Watch:
+    """What is watched, for what, and what was said of it."""
+
+    def __init__(self, source: InstrumentSource, goal: Goal | None, display: Display, clock: Clock) -> None:
+        self._source = source
+        self._goal = goal
+        self._display = display
+        self._clock = clock
+        self._state = None if goal is None else engine.start(goal, clock.now())
+        self._told = False
+        self._overloads = Overloads()
+        self._ways: list[Way] = []  # of the last turn, until the reading shows it whole
+        self._label = f"{source.instrument} {quantity_of(source)}"
+        self._gauge = None if goal is None else Gauge(display.show, "watch", self._label, goal)
+
+    def opening(self, identity: str) -> str:
+        """Who is watched, for what, and how it ends."""
+        goal = self._goal
+        window = f", window {show(goal.low, goal.unit)} to {show(goal.high, goal.unit)}" if goal else ""
+        return f"{identity}: {self._label}{window}. q ends."
+
+    def run(self, feed: Feed, keys: Keys) -> None:
+        """Until q. Raises Refused where it grows hazardous, and what ends the feed."""
+        while "q" not in (pressed := [key.lower() for key in keys.poll()]):
+            self._ways += [Way(WAYS[key]) for key in pressed if key in WAYS]
+            self._display.tick()
+            item = feed.next(self._clock.now() + _LOOK)
+            match item:
+                case Reading():
+                    self._reading(item)
+                case Lost(instrument, reason):
+                    self._display.show(n.GapOpened("watch", instrument, reason))
+                    self._step(LinkDown(self._clock.now()))
+                case Back(instrument, seconds):
+                    self._display.show(n.GapClosed("watch", instrument, seconds))
+                    self._step(LinkUp(self._clock.now()))
+                case None:
+                    self._step(Tick(self._clock.now()))
+
+    def _reading(self, reading: Reading) -> None:
+        check_reading(self._source, reading, self._overloads)
+        self._display.show(n.ReadingTaken("watch", self._label, reading))
+        if self._told and self._goal and reading.value is not None:
+            self._told = self._goal.low <= reading.value <= self._goal.high
+        self._step(Measured(reading, self._clock.now()))
+
+    def _step(self, event: TrimEvent) -> None:
+        if self._state is None or self._gauge is None:
+            return
+        told = [] if self._state.phase is Phase.CATCH else [Turned(way, event.now) for way in self._ways]
+        self._ways = self._ways if self._state.phase is Phase.CATCH else []
+        for each in (*told, event):
+            self._state, effects = engine.step(self._state, each)
+        item = event.reading if isinstance(event, Measured) else None
+        self._gauge.show(engine.view(self._state, self._clock.now()), item)
+        for effect in effects:
+            if isinstance(effect, Accepted):
+                self._held(effect, event)
+
+    def _held(self, held: Accepted, event: TrimEvent) -> None:
+        """Say once that it stood inside; the bar goes on, from the reading that ended the hold."""
+        assert self._state is not None
+        assert self._goal is not None
+        if not self._told:
+            words = f"Stood inside for {self._goal.hold:g} s, mean {show(held.value, self._goal.unit)}."
+            self._display.show(n.Said("watch", words))
+            self._told = True
+        self._state, _ = engine.step(self._state, Restart(held.now))
+        if isinstance(event, Measured):
+            self._state, _ = engine.step(self._state, event)
+
+
+class Together:
+    """Several displays as one."""
+
+    def __init__(self, *displays: Display) -> None:
+        self._displays = displays
+
+    def show(self, notice: n.Notice) -> None:
+        for display in self._displays:
+            display.show(notice)
+
+    def tick(self) -> None:
+        for display in self._displays:
+            display.tick()
+
+    def close(self) -> None:
+        """Each is closed by who opened it."""
+
+
+class Lines:
+    """A display without a bar: readings as lines, not more often than an eye follows."""
+
+    def __init__(self) -> None:
+        self._shown_at = 0.0
+
+    def show(self, notice: n.Notice) -> None:
+        now = time.monotonic()
+        if isinstance(notice, n.ReadingTaken):
+            if now - self._shown_at < _LINES:
+                return
+            self._shown_at = now
+        click.echo(sentence(notice))
+
+    def tick(self) -> None:
+        """Nothing waits."""
+
+    def close(self) -> None:
+        """Nothing to restore."""
