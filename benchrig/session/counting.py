@@ -20,11 +20,11 @@ from ..readings import Reading
 from ..trim import counted
 from ..trim.engine import learned
 from ..trim.types import Cue, Goal, Restart, TrimView, Way
-from .doers import STANDS, recent, steady
+from .looking import STANDS, recent, steady
 from .notices import TurnAdvised
 from .ports import InstrumentSource, Item
 from .remembering import remember
-from .turning import KEPT, Gauge, accepted, begin, events, quantity_of
+from .turning import KEPT, Gauge, accepted, begin, events, quantity_of, tell_restless
 from .verdicts import Value, value_of
 from .work import Work
 
@@ -86,7 +86,9 @@ def turn_counted(work: Work, axis: Axis, goal: Goal, source: InstrumentSource) -
                     gauge.show(trim.view(state, work.clock.now()), item)
                     _remember(work, key, turning, state)
                     return value
-            _settle(work, axis, turning, goal, item)
+            if state.creep is None:  # what may be creeping is waited for, not turned after
+                _settle(work, axis, turning, goal, item)
+            tell_restless(work, name, state)
             gauge.show(_view(trim.view(state, work.clock.now()), turning, goal), item, _asked(turning))
     _remember(work, key, turning, state)
     return None

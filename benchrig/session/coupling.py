@@ -25,7 +25,7 @@ from .ends import Skipped
 from .notices import TurnAdvised
 from .trims import TO_SET, as_found, mark, turn
 from .turning import goal_of, quantity_of
-from .verdicts import Value, judged, right_already
+from .verdicts import Value, creeps, judged, right_already
 from .work import Work
 
 Values = list[Value]
@@ -176,4 +176,5 @@ def joined(work: Work, step: Coupled, values: Sequence[Value], found: Sequence[V
         }
         for axis, result, before in zip(step.axes, results, found, strict=True)
     ]  # fmt: skip
-    return replace(worst, details={"axes": axes})
+    crept = next((result.details for result in results if creeps(result)), {})
+    return replace(worst, details={**crept, "axes": axes})

@@ -7,7 +7,6 @@ Rules kept here:
 
 from __future__ import annotations
 
-import itertools
 import math
 import re
 from collections import deque
@@ -33,22 +32,18 @@ from ..procedure.model import (
     TypedSource,
     Wait,
 )
-from ..readings import Flag, Reading
+from ..readings import Reading
 from ..records.facts import StepResult
 from ..units import quantity_in, show
 from .classing import shape_of
-from .ports import Back, InstrumentSource, Lost
+from .looking import look
+from .ports import InstrumentSource, Lost
 from .remembering import cleaned
-from .verdicts import Value, derived, judged, value_of
+from .verdicts import Value, derived, judged
 from .work import Work
 
-PATIENCE = 20.0  # s without one usable reading before a value counts as absent
-RUNNING = 10.0  # s after which readings are taken although they still run
-STANDS = 1.0  # s over which readings must stand before they are a value
-LONGEST = 120.0  # s for one value, an instrument that comes and goes included
 FEW = 120  # points through which a drift is fitted
 LOOKS = 50  # in the time over which a value must be stable
-FOR_A_HAND = 900.0  # s for one value while the person has been told to turn a knob first
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,67 +85,6 @@ def absent(step: Step, unit: str, limits: Limits, why: str) -> StepResult:
         "fail", unit=unit, low=limits.low, high=limits.high, acceptable_low=limits.acceptable_low,
         acceptable_high=limits.acceptable_high, words=words,
     )  # fmt: skip
-
-
-def collect(
-    work: Work, source: InstrumentSource, limits: Limits | None, count: int, over: float = STANDS
-) -> list[Reading]:
-    """Usable readings, `count` or more and each begun after now, that stand over `over` seconds, a second at least.
-
-    The last ones if they go on running: `steady` tells.
-
-    Fewer, or none, if they do not come: the person may still be at the leads, the unit may still be coming up. An
-    instrument that is away is no absent value: it comes back, or is given up with LinkLost.
-    """
-    began, over = work.clock.now(), max(STANDS, over)
-    taken: list[Reading] = []
-    longest = LONGEST
-    with work.feed(source, limits) as feed:
-        last = began
-        while work.away or work.clock.now() < min(last + PATIENCE, began + longest):
-            item = work.take(feed, source, limits)
-            if isinstance(item, Reading) and waits_for_a_hand(item) and work.services.operator.attended:
-                last, longest = work.clock.now(), FOR_A_HAND
-            if isinstance(item, Lost | Back):
-                taken.clear()
-                last = work.clock.now()
-            if not isinstance(item, Reading) or not item.usable or item.time - item.aperture < began:
-                continue
-            taken, last = recent([*taken, item], count, over), work.clock.now()
-            enough = len(taken) >= count and taken[-1].time - taken[0].time + taken[0].aperture >= over
-            if enough and (steady(taken, limits) or last > began + RUNNING):
-                break
-    return taken
-
-
-def waits_for_a_hand(reading: Reading) -> bool:
-    """True if the instrument can only be read when somebody has turned its knob."""
-    return bool(reading.flags & Flag.WRONG_FUNCTION)
-
-
-def recent(readings: Sequence[Reading], count: int, over: float) -> list[Reading]:
-    """The fewest last readings that are `count` or more and span `over` seconds."""
-    spare = len(readings) - count
-    while spare > 0 and readings[-1].time - readings[spare].time < over:
-        spare -= 1
-    return list(readings[max(spare, 0) :])
-
-
-def steady(readings: Sequence[Reading], limits: Limits | None) -> bool:
-    """True if the readings do not run: a lead that was just moved, or a unit that was just switched on, still does.
-
-    The means of the first and the last half differ by a tenth of the window at most, or by no more than three
-    standard deviations of noise, taken from the steps between neighbours so that a ramp does not pass for noise.
-    """
-    values = [reading.value for reading in readings if reading.value is not None]
-    if limits is None or limits.low is None or limits.high is None or len(values) < 2:
-        return True
-    half = len(values) // 2
-    change = abs(math.fsum(values[-half:]) - math.fsum(values[:half])) / half
-    steps = [after - before for before, after in itertools.pairwise(values)]
-    mean_step = math.fsum(steps) / len(steps)
-    noise = math.sqrt(math.fsum((it - mean_step) ** 2 for it in steps) / (2.0 * len(steps)))
-    return change <= max((limits.high - limits.low) / 10.0, 3.0 * noise * math.sqrt(2.0 / half))
 
 
 def do_confirm(work: Work, step: Confirm, results: Results) -> Done:
@@ -202,10 +136,9 @@ def _last_place(typed: str, unit: str) -> float:
 def do_measure(work: Work, step: Measure, results: Results) -> Done:
     work.seen.clear()
     work.wait(step.settle)
-    readings = collect(work, step.source, step.limits, step.readings, step.settle)
-    if not readings:
+    found = look(work, step.source, step.limits, step.readings, step.settle).value(step.limits)
+    if found is None:
         return Done(absent(step, step.source.unit, step.limits, "No usable reading came."))
-    found = replace(value_of(readings), stands=steady(readings, step.limits))
     result = judged(found, step.limits, work.rule)
     shape = shape_of(list(work.seen), step.limits)
     if shape is None:

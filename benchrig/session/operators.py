@@ -35,7 +35,8 @@ class Question:
     step: str
     text: str
     choices: Sequence[str] = ("done", "not done")  # the first is what a good answer is, where one is
-    about: str = "confirm"  # "observe", "connect", "power on", "power off", "mark", "leave alone", "put back", "turn"
+    # "observe", "connect", "power on", "power off", "mark", "leave alone", "put back", "turn", "look again"
+    about: str = "confirm"
     trimmer: str = ""  # of a "turn", "mark" or "put back"
     distance: float | None = None  # of a "turn": target - value, in base units
 

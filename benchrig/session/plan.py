@@ -5,7 +5,8 @@ Rules it keeps:
 2. Then steps are done in the order of the file; a step is opened again when something that disturbs it really changed.
 3. A step that needs another waits until that one has ended well; if it ended badly, the step is blocked and says so.
    After a failed safety step nothing more is done that has the unit running.
-4. The loop ends: when two steps have opened each other `PATIENCE` times, they are named and left.
+4. A step that ended while its value crept is looked at again, once, when all else is done.
+5. The loop ends: when two steps have opened each other `PATIENCE` times, they are named and left.
 """
 
 from __future__ import annotations
@@ -59,6 +60,8 @@ class Plan:
     opened: Mapping[tuple[str, str], int] = field(default_factory=dict)  # (by, what) -> how often
     fighting: tuple[tuple[str, str], ...] = ()
     read: frozenset[str] = frozenset()  # steps whose value as found was taken
+    creeping: frozenset[str] = frozenset()  # steps that ended well, with a value that creeps
+    looked_again: frozenset[str] = frozenset()  # of those, the ones that were opened once more, or let be
 
 
 def begin(procedure: Procedure) -> Plan:
@@ -100,7 +103,9 @@ def _read_and_open(plan: Plan, name: str) -> bool:
     return name in plan.read and plan.status[name] is Status.OPEN
 
 
-def as_found(plan: Plan, procedure: Procedure, step: str, status: Status, answer: str = "") -> Plan:
+def as_found(
+    plan: Plan, procedure: Procedure, step: str, status: Status, answer: str = "", *, creeps: bool = False
+) -> Plan:
     """The plan after a step of the as-found pass; `status` is OPEN for what is still to be set.
 
     What is out while something that it needs is still to be set is no fault yet: it is read again in its turn.
@@ -108,17 +113,45 @@ def as_found(plan: Plan, procedure: Procedure, step: str, status: Status, answer
     if status is Status.BAD and any(_read_and_open(plan, it) for it in rests_on(procedure.step(step))):
         status = Status.OPEN
     answers = {**plan.answers, step: answer} if answer else plan.answers
-    return replace(plan, status={**plan.status, step: status}, read=plan.read | {step}, answers=answers)
+    plan = replace(plan, status={**plan.status, step: status}, read=plan.read | {step}, answers=answers)
+    return _crept(plan, step, creeps=creeps and status is Status.GOOD)
+
+
+def _crept(plan: Plan, step: str, *, creeps: bool) -> Plan:
+    return replace(plan, creeping=plan.creeping | {step} if creeps else plan.creeping - {step})
+
+
+def to_look_again(plan: Plan) -> frozenset[str]:
+    """Ids of the steps whose value crept when they ended, and that nobody has looked at since."""
+    good = (step for step in plan.creeping - plan.looked_again if plan.status[step] is Status.GOOD)
+    return frozenset(good)
+
+
+def look_again(plan: Plan, procedure: Procedure, steps: frozenset[str]) -> Plan:
+    """The plan with these of `to_look_again` open once more, and what is worked out from them. The rest is let be."""
+    also = {it.id for it in procedure.steps if isinstance(it, Derive) and steps & set(it.of)}
+    opened = [it for it in (*steps, *also) if plan.status[it] in (Status.GOOD, Status.BAD)]
+    return replace(
+        plan,
+        status={**plan.status, **dict.fromkeys(opened, Status.OPEN)},
+        why={**plan.why, **dict.fromkeys(opened, "its value was still creeping")},
+        looked_again=plan.looked_again | to_look_again(plan),
+    )
 
 
 @dataclass(frozen=True, slots=True)
 class Ended:
-    """A step ended. `changed`: something was really turned, cleaned or mended, not only looked at."""
+    """A step ended.
+
+    changed  something was really turned, cleaned or mended, not only looked at
+    creeps   its value is inside and moves on
+    """
 
     step: str
     status: Status
     changed: bool = False
     answer: str = ""
+    creeps: bool = False
 
 
 def ended(plan: Plan, procedure: Procedure, event: Ended) -> Plan:
@@ -126,6 +159,7 @@ def ended(plan: Plan, procedure: Procedure, event: Ended) -> Plan:
     rounds = {**plan.rounds, event.step: plan.rounds.get(event.step, 0) + 1}
     answers = {**plan.answers, event.step: event.answer} if event.answer else plan.answers
     plan = replace(plan, status={**plan.status, event.step: event.status}, rounds=rounds, answers=answers)
+    plan = _crept(plan, event.step, creeps=event.creeps)
     if not event.changed:
         return plan
     step = procedure.step(event.step)

@@ -21,7 +21,7 @@ from . import plan as planning
 from .doers import Done, Results
 from .guard import MADE_SAFE
 from .plan import Ended, Plan, Status
-from .verdicts import went_well
+from .verdicts import creeps, went_well
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,8 +110,9 @@ def after(plan: Plan, procedure: Procedure, step: str, done: Done, *, only_looki
     """The plan after a step, in the as-found pass or in the work."""
     status = status_of(done.result)
     if only_looking:
-        return planning.as_found(plan, procedure, step, Status.OPEN if done.to_do else status, done.answer)
-    return planning.ended(plan, procedure, Ended(step, status, done.changed, done.answer))
+        read = Status.OPEN if done.to_do else status
+        return planning.as_found(plan, procedure, step, read, done.answer, creeps=creeps(done.result))
+    return planning.ended(plan, procedure, Ended(step, status, done.changed, done.answer, creeps(done.result)))
 
 
 def status_of(result: StepResult) -> Status:

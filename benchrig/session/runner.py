@@ -25,7 +25,7 @@ from .ends import Breach, Lapsed, Skipped, StopAsked
 from .guard import Guard
 from .machine import Phase
 from .notices import JobEnded, JobStarted, Notice, StepEnded
-from .operators import Operator
+from .operators import Operator, Question
 from .plan import Plan, Status
 from .ports import Bell, Tools
 from .remembering import recalled
@@ -134,12 +134,33 @@ class Runner:
             reading = planning.next_to_read(self._plan, self._procedure)
             name = reading or planning.next_step(self._plan, self._procedure)
             if name is None:
+                if self._look_again():
+                    continue
                 return
             step = self._procedure.step(name)
             if not self._guard.may_follow(step):
                 self._secure()
                 continue
             self._one_step(step, only_looking=reading is not None)
+
+    def _look_again(self) -> bool:
+        """Open once more what was still creeping when it was set. True if there is anything.
+
+        What needs a hold point again is asked for first: to refuse it there would end the job.
+        """
+        creeping = planning.to_look_again(self._plan)
+        steps = [step for step in self._procedure.steps if step.id in creeping]
+        wanted = frozenset(step.id for step in steps if step.hazard is None or self._wanted_again(step))
+        self._plan = planning.look_again(self._plan, self._procedure, wanted)
+        return bool(wanted)
+
+    def _wanted_again(self, step: Step) -> bool:
+        text = f"{step.title}: it was still creeping when it was set. Look at it again, behind its hold point?"
+        question = Question(step.id, text, ("look again", "leave it"), "look again")
+        chosen = self._services.operator.choose(question)
+        facts = {"asked": text, "about": question.about, "chosen": chosen}
+        self._store.event(None, "answer", facts, self._clock.now(), self._clock.stamp())
+        return chosen == "look again"
 
     def _settle(self) -> None:
         """Close what needs no doing, and say so once."""

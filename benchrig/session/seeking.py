@@ -17,7 +17,7 @@ from ..trim import extremum
 from ..trim.types import Goal
 from .doers import Done, Results, absent, with_hint
 from .ports import InstrumentSource
-from .trims import TO_SET, as_found, as_left, left_alone, mark, moved
+from .trims import TO_SET, as_found, as_left, left_alone, looked_twice, mark, moved
 from .turning import KEPT, Gauge, accepted, begin, events
 from .verdicts import Value, judged, value_of
 from .work import Work
@@ -36,6 +36,7 @@ def do_least(work: Work, step: Least, results: Results) -> Done:
     if found is None or isinstance(step.source, TypedSource):
         return Done(absent(step, step.source.unit, step.limits, "No usable value came."))
     if left_alone(work, axis, found):
+        found = looked_twice(work, step, axis, found)
         return Done(as_left(judged(found, step.limits, work.rule, "left alone"), results.first(step.id, found)))
     if work.only_looking:
         return Done(with_hint(step, as_left(judged(found, step.limits, work.rule, TO_SET), found)), to_do=True)

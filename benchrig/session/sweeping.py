@@ -13,10 +13,11 @@ from ..procedure.model import Limits, ReadingClass, WiperCheck
 from ..records.facts import StepResult
 from ..trim import wiper
 from ..units import show
-from .doers import Done, Results, absent, collect
+from .doers import Done, Results, absent
+from .looking import look
 from .trims import AS_FOUND, mark
 from .turning import STALE, Gauge, begin, events
-from .verdicts import Value, value_of
+from .verdicts import Value
 from .work import Work
 
 WORDS = {
@@ -28,11 +29,10 @@ WORDS = {
 
 def do_wiper(work: Work, step: WiperCheck, results: Results) -> Done:
     """To and fro around where it stands; answered "clean", "scratchy" or "not seen"."""
-    readings = collect(work, step.source, None, AS_FOUND)
-    if not readings:
+    found = look(work, step.source, None, AS_FOUND).value(None)
+    if found is None:
         unit = step.source.unit
         return Done(absent(step, unit, Limits(unit, None, None, None, None), "No usable reading came."))
-    found = value_of(readings)
     mark(work, step.trimmer, found)
     swept = sweep(work, step, found)
     words = f"{WORDS[swept.wiper]} ({swept.swings} jumps in {swept.readings} readings of {swept.strokes} strokes)"

@@ -2,7 +2,8 @@
 
 Rules kept here:
 - What is right already, and stands, is offered to be left alone, and that is the default. If its doubt reaches out of
-  the window, the question says so: turning moves the value and not the doubt, and the verdict tells it too.
+  the window, the question says so: turning moves the value and not the doubt, and the verdict tells it too. So it
+  does of a value that creeps: what goes on moving cannot be set, and is looked at again later.
 - Before anything is touched its old position is marked, and the value as found is kept.
 - A setting is accepted by the trim engine, or for typed values by the typed value itself; never by a key.
 - The hand follows the reading where it can, and turns by count where the reading is too slow for that.
@@ -11,18 +12,21 @@ Rules kept here:
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 from ..judgement.rules import Verdict
-from ..procedure.model import Axis, Coupled, Least, Limits, ReadingClass, Trim, Trimmer, TypedSource
+from ..procedure.model import Axis, Coupled, Least, Limits, MeterSource, ReadingClass, Trim, Trimmer, TypedSource
+from ..readings import Reading
 from ..records.facts import StepResult
 from ..trim.types import Goal
 from ..units import show
 from .counting import is_slow, turn_counted
-from .doers import Done, Results, absent, collect, steady, typed_value, with_hint
+from .doers import Done, Results, absent, typed_value, with_hint
+from .looking import look
 from .ports import InstrumentSource
 from .turning import goal_of, quantity_of, turn_by_eye, turn_watched
-from .verdicts import Value, judged, right_already, value_of
+from .verdicts import Value, judged, right_already
 from .work import Work
 
 AS_FOUND = 5  # readings
@@ -38,7 +42,9 @@ def do_trim(work: Work, step: Trim, results: Results) -> Done:
     if found is None:
         return Done(absent(step, step.source.unit, step.limits, "No usable value came."))
     if left_alone(work, axis, found):
-        return Done(as_left(judged(found, step.limits, work.rule, "left alone"), results.first(step.id, found)))
+        found = looked_twice(work, step, axis, found)
+        if right_already(found, axis.limits, work.rule):
+            return Done(as_left(judged(found, step.limits, work.rule, "left alone"), results.first(step.id, found)))
     if step.span is not None and abs(found.value - step.target) > step.span:
         return Done(out_of_reach(step, judged(found, step.limits, work.rule)))
     if work.only_looking:
@@ -68,33 +74,49 @@ def out_of_reach(step: Trim, result: StepResult) -> StepResult:
     return replace(result, verdict="fail", words=f"{words}; {ReadingClass.ALL_OFFSET}: {hint}" if hint else words)
 
 
-def as_found(work: Work, step: Trim | Least | Coupled, axis: Axis) -> Value | None:
-    """The value before anything is touched, standing over the step's own settling.
+def as_found(work: Work, step: Trim | Least | Coupled, axis: Axis, before: Sequence[Reading] = ()) -> Value | None:
+    """The value before anything is touched, standing over the step's own settling; `before` as for `look`.
 
     One second does not show a creep: over its own time constant T an exponential one moves by 0.31 of its size A from
     half to half, so that once this is a tenth of the window its end lies a fifth of the window from the mean at most
-    (0.63 A). Slower creeps are for a wait until stable, which the step can need.
+    (0.63 A). Slower ones are looked at longer where they show; who must know the slowest needs a wait until stable.
     """
     if isinstance(axis.source, TypedSource):
         return typed_value(work, axis.source, step.instruction or step.title)
-    readings = collect(work, axis.source, axis.limits, AS_FOUND, step.settle)
-    return replace(value_of(readings), stands=steady(readings, axis.limits)) if readings else None
+    return look(work, axis.source, axis.limits, AS_FOUND, step.settle, before).value(axis.limits)
 
 
 def as_left(result: StepResult, found: Value) -> StepResult:
     """The result with what was found before."""
-    return replace(result, details={"as_found": found.value, "as_found_uncertainty": found.uncertainty})
+    before = {"as_found": found.value, "as_found_uncertainty": found.uncertainty}
+    return replace(result, details={**result.details, **before})
 
 
 def left_alone(work: Work, axis: Axis, found: Value) -> bool:
     """True if it is right already and the person does not insist."""
     if not right_already(found, axis.limits, work.rule):
         return False
-    sure = judged(found, axis.limits, work.rule).verdict == Verdict.PASS
-    doubt = show(2.0 * found.uncertainty, found.unit, digits=2)
-    words = "is right already" if sure else f"is inside, but by less than its doubt of {doubt}"
-    text = f"{axis.trimmer.name}: {show(found.value, found.unit)} {words}. Leave it alone?"
+    text = f"{axis.trimmer.name}: {show(found.value, found.unit)} {how_right(work, axis, found)}. Leave it alone?"
     return work.choose(text, LEAVE, "leave alone", axis.trimmer.name) != "adjust"
+
+
+def how_right(work: Work, axis: Axis, found: Value) -> str:
+    """How sure it is that what is inside is right."""
+    if found.creep is not None:
+        return f"is inside, but {found.creep.words(found.unit)}"
+    if judged(found, axis.limits, work.rule).verdict == Verdict.PASS:
+        return "is right already"
+    return f"is inside, but by less than its doubt of {show(2.0 * found.uncertainty, found.unit, digits=2)}"
+
+
+def looked_twice(work: Work, step: Trim | Least, axis: Axis, found: Value) -> Value:
+    """What is left alone, read once more: the question has taken its time, and a slow creep shows over that.
+
+    By meters only: a scope that is set up again may stand a code higher or lower.
+    """
+    if not isinstance(axis.source, MeterSource) or found.creep is not None:
+        return found
+    return as_found(work, step, axis, found.rest) or found
 
 
 def mark(work: Work, trimmer: Trimmer, found: Value) -> None:

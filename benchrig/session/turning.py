@@ -15,6 +15,7 @@ from .. import trim
 from ..procedure.model import Axis, Coupled, ScopeSource, Source, Step, Trim, TypedSource
 from ..readings import Reading
 from ..trim.engine import learned
+from ..trim.shown import restless
 from ..trim.state import Phase
 from ..trim.types import (
     Accepted,
@@ -92,16 +93,28 @@ def turn_watched(
                     if (value := accepted(effects, taken)) is not None:
                         gauge.show(trim.view(state, work.clock.now()), item)
                         return value
+                tell_restless(work, axis.trimmer.name, state)
                 gauge.show(trim.view(state, work.clock.now()), item)
         return None
     finally:
         work.services.known[key] = learned(state)
 
 
+def tell_restless(work: Work, trimmer: str, state: trim.TrimState) -> None:
+    """Say once why nothing is accepted although the hands are off, and what can be done about it."""
+    if why := restless(state, work.clock.now()):
+        words = (
+            f"{trimmer} is not accepted: hands off, the reading {why}. Look for ripple, hum that beats with the "
+            "meter, a loose lead, or a unit that is still warming up. It is accepted when it stands; skip it if it "
+            "never does."
+        )
+        work.say_once("restless", trimmer, words)
+
+
 def accepted(effects: Iterable[object], taken: Sequence[Reading]) -> Value | None:
     """What a hold was accepted at: the mean of its readings, the last of `taken`; None where none was."""
     hold = next((effect for effect in effects if isinstance(effect, Accepted)), None)
-    return None if hold is None else value_of(taken[-hold.readings :])
+    return None if hold is None else replace(value_of(taken[-hold.readings :]), creep=hold.creep)
 
 
 def begin(work: Work) -> None:

@@ -1,4 +1,8 @@
-"""From readings to the result of a step: mean, uncertainty, verdict. Pure."""
+"""From readings to the result of a step: mean, uncertainty, verdict. Pure.
+
+What surely creeps out of its window is no pass, however well inside it is now: at best a conditional one, that says so
+and asks to be looked at again.
+"""
 
 from __future__ import annotations
 
@@ -8,13 +12,16 @@ import math
 import operator
 import statistics
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
-from ..judgement.rules import judge, judge_two_tier
+from ..judgement.rules import Verdict, judge, judge_two_tier
 from ..procedure.model import Limits, Operation
 from ..readings import CAUTIONS, Flag, Reading
 from ..records.facts import StepResult
 from ..signals.pulses import Caution
+from ..trim.types import Creep
+
+CREEP = "creep"  # among the details of a result: how fast, and in how many seconds out of its window
 
 CAUTION_WORDS = {Flag.COARSE: str(Caution.COARSE)}  # for each of `CAUTIONS`: a verdict tells them too
 
@@ -29,7 +36,9 @@ class Value:
     spread: float = 0.0  # standard deviation of the readings behind it
     stands: bool = True  # False: it was still running when patience ended, and cannot pass
     pace: float = 0.0  # usual seconds from one of the readings to the next; 0 where there is only one
+    creep: Creep | None = None  # it stands well enough to be a value, and yet surely moves on
     flags: Flag = Flag.NONE  # those of `CAUTIONS` that any of the readings behind it had
+    rest: tuple[Reading, ...] = ()  # all readings since it came to rest, where that was looked at
 
 
 def value_of(readings: Sequence[Reading]) -> Value:
@@ -65,10 +74,13 @@ def judged(found: Value, limits: Limits, rule: str, words: str = "") -> StepResu
     """The verdict on a value, with all that it rests on, and `words` followed by what is to be known of the value."""
     verdict = judge_two_tier(found.value, found.uncertainty, limits.window, limits.acceptable, rule)
     inside = verdict.verdict.inside
+    creep = found.creep if inside and found.stands else None
     running = () if found.stands else ("still running",)
+    creeping = () if creep is None else (f"{creep.words(found.unit)}: to be looked at again",)
     cautions = (CAUTION_WORDS[flag] for flag in found.flags)
+    said = verdict.verdict if creep is None else Verdict.CONDITIONAL_PASS
     return StepResult(
-        verdict="fail" if inside and not found.stands else str(verdict.verdict),
+        verdict="fail" if inside and not found.stands else str(said),
         value=found.value,
         unit=found.unit,
         uncertainty=found.uncertainty,
@@ -80,8 +92,20 @@ def judged(found: Value, limits: Limits, rule: str, words: str = "") -> StepResu
         probability=verdict.probability,
         guard_band=verdict.guard_band,
         tier=str(verdict.tier),
-        words="; ".join(part for part in (words, *cautions, *running) if part),
+        words="; ".join(part for part in (words, *cautions, *running, *creeping) if part),
+        details={} if creep is None else {CREEP: asdict(creep)},
     )
+
+
+def creeps(result: StepResult) -> bool:
+    """It was let stand inside its window although it surely moves out of it."""
+    return CREEP in result.details
+
+
+def window_to_stay_in(value: float, limits: Limits) -> tuple[float, float]:
+    """The preferred window if the value is in that, else the acceptable one; infinite on a side that is open."""
+    low, high = limits.window if limits.holds(value) else limits.acceptable
+    return -math.inf if low is None else low, math.inf if high is None else high
 
 
 def right_already(found: Value, limits: Limits, rule: str) -> bool:

@@ -73,7 +73,7 @@ class Work:
         self.only_looking = False  # in the as-found pass: nothing is to be turned
         self.restarted = False  # set when something between two readings made the old ones count no more
         self.turned: list[str] = []  # turns that the person has told of: which way, or "" for as asked
-        self._said: set[tuple[Flag, str]] = set()  # which flag of which channel was told of
+        self._said: set[tuple[Flag | str, str]] = set()  # what of which channel was told of
         self._gap: tuple[int, float] | None = None
 
     @property
@@ -245,21 +245,21 @@ class Work:
             self.seen.append(reading.value)
         self.tell(ReadingTaken(self.step.id, channel, reading))
         if reading.flags & Flag.WRONG_FUNCTION:
-            self._say_once(Flag.WRONG_FUNCTION, channel, reading.text)
+            self.say_once(Flag.WRONG_FUNCTION, channel, reading.text)
         for flag in reading.flags & CAUTIONS:
-            self._say_once(flag, channel, f"{source.point or channel}: {CAUTION_WORDS[flag]}.")
+            self.say_once(flag, channel, f"{source.point or channel}: {CAUTION_WORDS[flag]}.")
         self._hold_seen(reading, source, limits)
         if (ceiling := breached(self.step, source, limits, reading)) is not None:
             self.guard.breached()
             raise Breach(f"{source.point or channel} is at {_shown(reading)}, above {show(ceiling, reading.unit)}.")
         return reading
 
-    def _say_once(self, flag: Flag, channel: str, words: str) -> None:
+    def say_once(self, about: Flag | str, channel: str, words: str, level: str = "warning") -> None:
         """What a hand must do first, or what to know before believing a channel: once in a step, for one asking is
         enough."""
-        if (flag, channel) not in self._said:
-            self._said.add((flag, channel))
-            self.say(words, "warning")
+        if (about, channel) not in self._said:
+            self._said.add((about, channel))
+            self.say(words, level)
 
     def _hold_seen(self, reading: Reading, source: InstrumentSource, limits: Limits | None) -> None:
         """The hold point looks at every reading of its own point."""

@@ -8,6 +8,8 @@ Rules it keeps:
 - A setting is accepted only by a reading, never by time alone: every reading over `goal.hold` seconds counted, stood
   inside the window and showed no movement, and their mean is inside by three of its standard deviations. So is the
   mean of all readings since the hands came to rest: those outside are not left out because they are.
+- What seems to creep out of the window is waited for, hands off, for a while; if it surely creeps on, the acceptance
+  says so (`creep`).
 - A number above the ceiling, whatever its flags, ends the trim at once. So does overload where there is a ceiling.
 - Once ended, by acceptance or by the ceiling, only `Restart` begins again.
 - `view` at a later time than the last event shows what that time changes: "stop" is due, a reading has grown stale.
@@ -19,6 +21,7 @@ import math
 from dataclasses import replace
 
 from ..readings import Flag, Reading
+from . import creep
 from . import estimate as est
 from .estimate import value_of
 from .faults import jumps
@@ -28,6 +31,7 @@ from .state import Phase, TrimState, learned, margin_of, move_of, pace_of, start
 from .types import (
     Accepted,
     CeilingPassed,
+    Creep,
     Cue,
     Cued,
     Goal,
@@ -94,7 +98,7 @@ def _measured(state: TrimState, reading: Reading) -> Stepped:
     if state.phase is Phase.ENDED:
         return state, ()
     if not _counts(state, reading):
-        state = replace(_halted(state, state.now), hold=(), still=(), why_not=_why_not(state, reading))
+        state = replace(_halted(state, state.now), hold=(), still=(), creep=None, why_not=_why_not(state, reading))
         return _recue(state, before)
     state = _seen(state, reading)
     if _complete(state):
@@ -157,7 +161,26 @@ def _still(state: TrimState, reading: Reading) -> TrimState:
     still, held = (row, state.hold) if resting else ((reading,), ())
     inside = state.goal.low <= value_of(reading) <= state.goal.high
     hold = _newest((*held, reading), state.goal) if inside else ()
-    return replace(state, still=still, hold=hold, resting=resting)
+    state = _looked(replace(state, still=still, hold=hold, resting=resting), reading)
+    return replace(state, creep=_suspected(state) if _held(state) else None)
+
+
+def _looked(state: TrimState, reading: Reading) -> TrimState:
+    """The rows that go back beyond the hold time, to when the reading last moved, and to the last turn."""
+    rest = (*state.rest, reading) if len(state.still) > 1 else (reading,)
+    if creep.waited(rest[1:], state.goal.hold):
+        rest = rest[1:]
+    value = value_of(reading)
+    if math.isinf(state.looked):
+        return replace(state, rest=rest, looked=reading.time, extremes=(value, value))
+    low, high = state.extremes
+    return replace(state, rest=rest, extremes=(min(low, value), max(high, value)))
+
+
+def _suspected(state: TrimState) -> Creep | None:
+    """What is still to be waited for, because the reading may be creeping out of the window."""
+    goal = state.goal
+    return None if creep.waited(state.rest, goal.hold) else creep.suspected(state.rest, goal.low, goal.high)
 
 
 def _newest(row: tuple[Reading, ...], goal: Goal) -> tuple[Reading, ...]:
@@ -197,7 +220,8 @@ def _turn(state: TrimState, value: float) -> TrimState:
     move = Move(state.now, value, way, slow, reverse, state.now)
     until = stop_time(move, (), pace_of(state, slow), goal, state.sigma, state.threshold)
     move = replace(move, until=max(until, state.now + max(SHORTEST, 1.7 * state.dead)))
-    return replace(state, phase=Phase.MOVE, move=move, shown=state.still[-1:], still=(), hold=(), fault=None)
+    state = replace(state, creep=None, looked=math.inf, fault=None)
+    return replace(state, phase=Phase.MOVE, move=move, shown=state.still[-1:], still=(), hold=())
 
 
 def _slowly(state: TrimState, distance: float) -> bool:
@@ -314,7 +338,17 @@ def _fault(state: TrimState, cue: Cue) -> TrimState:
 def _interrupted(state: TrimState) -> TrimState:
     """The link went or came: nothing seen before is the present value."""
     return replace(
-        state, phase=Phase.LOOK, since=state.now, last=None, still=(), hold=(), shown=(), move=None, why_not=""
+        state,
+        phase=Phase.LOOK,
+        since=state.now,
+        last=None,
+        still=(),
+        hold=(),
+        shown=(),
+        move=None,
+        why_not="",
+        creep=None,
+        looked=math.inf,
     )
 
 
@@ -325,18 +359,25 @@ def _told_way(state: TrimState, event: Turned) -> TrimState:
     return replace(state, known=replace(state.known, raises=raises))
 
 
-def _complete(state: TrimState) -> bool:
+def _held(state: TrimState) -> bool:
+    """It was inside all through the hold time."""
     hold = state.hold
-    if state.phase is not Phase.LOOK or len(hold) < 2 or hold[-1].time - hold[0].time < state.goal.hold:
+    return state.phase is Phase.LOOK and len(hold) > 1 and hold[-1].time - hold[0].time >= state.goal.hold
+
+
+def _complete(state: TrimState) -> bool:
+    if not _held(state) or state.creep is not None:
         return False
-    rows = (hold, state.still)
+    rows = (state.hold, state.still)
     return all(est.surely_inside(row, state.sigma, len(state.differences), state.goal) for row in rows)
 
 
 def _accept(state: TrimState) -> Stepped:
     values = [value_of(r) for r in state.hold]
     mean = min(max(math.fsum(values) / len(values), min(values)), max(values))  # rounding may not leave their range
-    effect = Accepted(mean, min(values), max(values), len(values), state.now)
+    goal = state.goal
+    crept = creep.creeping(state.rest, goal.low, goal.high) if creep.waited(state.rest, goal.hold) else None
+    effect = Accepted(mean, min(values), max(values), len(values), state.now, crept)
     ended = replace(state, cue=Cue.ACCEPTED, phase=Phase.ENDED)
     return ended, (effect, Cued(Cue.ACCEPTED, state.goal.target - mean))
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 
+from ..units import show
 from . import estimate as est
 from .estimate import value_of
 from .moves import REACTION, Move
@@ -14,6 +15,7 @@ from .state import Phase, TrimState, move_of, pace_of, window_of
 from .types import HANDS_STILL, Cue, Goal, TrimView, Way
 
 BUSY = "waiting for the quiet phase"
+RESTLESS = 15.0  # s with the hands off, and three times the hold, in which a reading is usually accepted
 
 
 def view(state: TrimState, now: float) -> TrimView:
@@ -30,7 +32,7 @@ def view(state: TrimState, now: float) -> TrimView:
         position=None if value is None else position(goal, value),
         edges=(position(goal, goal.low), position(goal, goal.high)),
         stale=not est.fresh(state.last, goal, now),
-        hint=_hint(state, cue),
+        hint=_hint(state, cue, now),
         turn=_way(state, cue),
         doubt=_doubt(state, now),
     )
@@ -85,12 +87,25 @@ def _held(state: TrimState) -> float:
     return min(1.0, (state.hold[-1].time - state.hold[0].time) / state.goal.hold)
 
 
-def _hint(state: TrimState, cue: Cue) -> str:
+def restless(state: TrimState, now: float) -> str:
+    """Why nothing is accepted although the hands are off; nothing while there is no cause to ask."""
+    waits = state.phase is Phase.LOOK and state.creep is None
+    if not waits or now - state.looked < RESTLESS + 3.0 * state.goal.hold:
+        return ""
+    low, high = state.extremes
+    return f"swings by {show(high - low, state.goal.unit, digits=2)} and does not stand"
+
+
+def _hint(state: TrimState, cue: Cue, now: float) -> str:
     """A few words beside the cue; the most pressing ones only."""
     if state.why_not:
         return state.why_not
     if state.phase is Phase.ENDED or not state.linked:
         return ""
+    if state.creep is not None:
+        return state.creep.words(state.goal.unit)
+    if why := restless(state, now):
+        return why
     if state.wrong_way:
         return "the other way round"
     if state.known.scratchy:

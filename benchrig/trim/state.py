@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from ..readings import Reading
 from . import estimate as est
 from .moves import Move, Pace
-from .types import Cue, Goal, Known
+from .types import Creep, Cue, Goal, Known
 
 _ASSUMED_RATIO = 16.0  # window over noise, before any noise was seen
 
@@ -26,6 +26,8 @@ class TrimState:
     """Everything the engine knows. Made by `start`, changed only by `step`.
 
     still   the readings since the hands were last seen to rest; `hold` its newest part that is inside and unbroken
+    rest    the same, kept for as long as a creep is looked for; `creep` what it may be doing while that is waited for
+    looked  since when no turn was asked for, in `extremes` the least and the greatest reading since then
     shown   the readings since the present stretch of turning began
     """
 
@@ -42,6 +44,10 @@ class TrimState:
     last: Reading | None = None  # newest reading that counted
     still: tuple[Reading, ...] = ()
     hold: tuple[Reading, ...] = ()
+    rest: tuple[Reading, ...] = ()
+    creep: Creep | None = None
+    looked: float = math.inf
+    extremes: tuple[float, float] = (0.0, 0.0)
     shown: tuple[Reading, ...] = ()
     differences: tuple[float, ...] = ()
     move: Move | None = None

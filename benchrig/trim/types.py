@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from ..readings import Reading
+from ..units import show
 
 
 class Cue(enum.StrEnum):
@@ -99,6 +100,28 @@ class Known:
 
 
 @dataclass(frozen=True, slots=True)
+class Creep:
+    """A movement that goes on.
+
+    rate, doubt   unit per second, upwards positive, and its standard uncertainty
+    leaves        seconds until the value leaves its window, at that rate
+    seconds       over which it was seen
+    """
+
+    rate: float
+    doubt: float
+    leaves: float
+    seconds: float
+
+    def words(self, unit: str) -> str:
+        """ "still rising, 1.2 V a minute; out of its window in about 4 min at this rate"."""
+        way = "rising" if self.rate > 0.0 else "falling"
+        left = f"{self.leaves / 60.0:.0f} min" if self.leaves >= 90.0 else f"{max(self.leaves, 1.0):.0f} s"
+        rate = show(abs(self.rate) * 60.0, unit, digits=2)
+        return f"still {way}, {rate} a minute; out of its window in about {left} at this rate"
+
+
+@dataclass(frozen=True, slots=True)
 class Measured:
     """A reading has arrived, at `now`."""
 
@@ -151,13 +174,14 @@ class Cued:
 
 @dataclass(frozen=True, slots=True)
 class Accepted:
-    """The setting held inside the window, hands off, for the whole hold time."""
+    """The setting held inside the window, hands off, for the whole hold time; `creep`: and yet it surely moves on."""
 
     value: float  # mean of the readings of the hold
     low: float  # least and greatest reading of the hold
     high: float
     readings: int
     now: float
+    creep: Creep | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ from benchrig.session.scoping import ScopeReader
 from benchrig.session.seeking import averaged
 from benchrig.session.verdicts import CAUTION_WORDS, judged, value_of
 from benchrig.signals import Waveform
+from benchrig.testing import SimBench
 from benchrig.trim.engine import _WHY_NOT
 
 LARGER = "overshoot may be larger than shown"
@@ -140,3 +141,15 @@ def test_old_bits_keep_their_meaning():
              "COARSE")  # fmt: skip
     assert [Flag[name].value for name in names] == [1 << place for place in range(len(names))]
     assert len(Flag) == len(names)
+
+
+def test_the_record_says_which_instrument_gave_the_readings(tmp_path):
+    """Its identity is known only once it was opened, which is after the job began."""
+    file = tmp_path / "small.toml"
+    file.write_text(procedure(RAIL))
+    with SimBench() as bench:
+        outcome = bench.run(file)
+        with bench.history() as history:
+            known = {it.name: it.identity for it in history.instruments(outcome.job)}
+    assert known["handheld"]
+    assert not known["scope"]  # nothing touched it
