@@ -1,10 +1,11 @@
-"""A procedure held against a bench on paper, before anybody touches anything. Pure.
+"""A procedure held against a bench on paper, before anybody touches anything. Opens nothing.
 
 Rules it keeps:
 1. What would hurt a person or an instrument, or cannot be done at all, is refused: a voltage beyond an input, a
-   kilovolt point with no probe, an instrument or a driver that is not there. (An order of steps that cannot be
-   followed does not load at all.)
-2. What can be done but decides nothing is warned of: a window that the bench's uncertainty fills.
+   kilovolt point with no probe, an instrument or a driver that is not there or is of another kind. (An order of steps
+   that cannot be followed does not load at all.)
+2. What can be done but decides nothing is warned of: a window that the bench's uncertainty fills. So is a voltage that
+   is turned up with no ceiling to stop it.
 3. What is only worth knowing is a note: a weak test uncertainty ratio, a probe factor that is not the printed one.
 4. Every row carries the numbers it rests on, and the line of the step in its file.
 
@@ -16,8 +17,6 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass
 from datetime import date
 from itertools import zip_longest
 
@@ -28,6 +27,7 @@ from ..judgement.correction import probe_factor
 from ..judgement.errors import UncertaintyError
 from ..judgement.risk import risks, worst_pass
 from ..units import show
+from .checks import hazardous_limit
 from .model import (
     Limits,
     Measurement,
@@ -38,40 +38,22 @@ from .model import (
     Source,
     Step,
     TypedSource,
+    WiperCheck,
     limits_of,
     sources_of,
+    trimmers_of,
 )
+from .preflight_bench import instruments
+from .rows import Finding
+from .rows import Report as Report
+from .rows import Row as Row
 
 SUPPLY = "supply"  # the instrument of a bench file that switches the unit
-LEVELS = ("ok", "note", "warn", "refuse")
 FLOOR = 4.0  # customary TUR
 BARE = 1000.0  # V; above this a point is never measured without a probe, whatever the input is said to bear
 SAFE = 60.0  # V; what every input bears (the DC limit of IEC 61010-1, 6.3, from memory)
 DIVIDER = 100.0  # ratio from which a probe without a bandwidth is taken for a bare divider, which is for DC only
 FINEST_SCREEN = 8 * 1e-3  # V; eight divisions of the finest usual setting
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One thing that was looked at."""
-
-    step: str
-    line: int
-    what: str
-    level: str
-    words: str
-
-
-@dataclass(frozen=True, slots=True)
-class Report:
-    """All rows, in the order of the steps. `worst` is the highest of `LEVELS` in it."""
-
-    file: str
-    rows: tuple[Row, ...]
-
-    @property
-    def worst(self) -> str:
-        return max((row.level for row in self.rows), key=LEVELS.index, default="ok")
 
 
 def check(procedure: Procedure, bench: Bench, today: date | None = None) -> Report:
@@ -85,19 +67,7 @@ def check(procedure: Procedure, bench: Bench, today: date | None = None) -> Repo
         if isinstance(step, Soak):
             _soak(finding, step, bench)
         rows += finding.rows
-    return Report(procedure.file, (*rows, *_instruments(procedure, bench, today)))
-
-
-class Finding:
-    """Rows of one step, as they are found."""
-
-    def __init__(self, step: Step, rule: str) -> None:
-        self.step = step
-        self.rule = rule
-        self.rows: list[Row] = []
-
-    def add(self, what: str, level: str, words: str) -> None:
-        self.rows.append(Row(self.step.id, self.step.line, what, level, words))
+    return Report(procedure.file, (*rows, *instruments(procedure, bench, today)))
 
 
 def _source(finding: Finding, procedure: Procedure, bench: Bench, source: Source, limits: Limits | None) -> None:
@@ -112,6 +82,7 @@ def _source(finding: Finding, procedure: Procedure, bench: Bench, source: Source
     if not _can_read(finding, source, spec):
         return
     top = _highest(procedure, finding.step, source, limits)
+    _ceiling(finding, source, limits, top)
     if isinstance(source, MeterSource):
         _meter(finding, source, spec, probe, limits, top)
     else:
@@ -132,6 +103,16 @@ def _can_read(finding: Finding, source: MeterSource | ScopeSource, spec: Instrum
 def _driver(name: str) -> object:
     """What makes the driver; None where it is not installed, which is a row of its own."""
     return load_driver(name) if name in driver_names() else None
+
+
+def _ceiling(finding: Finding, source: Source, limits: Limits | None, top: float) -> None:
+    """A hand that turns up a voltage that can hurt must be stopped somewhere."""
+    step, hurts = finding.step, hazardous_limit(source)
+    if not trimmers_of(step) or hurts is None or top <= hurts:
+        return
+    ceiling = step.ceiling if isinstance(step, WiperCheck) else limits.ceiling if limits is not None else None
+    if ceiling is None:
+        finding.add("ceiling", "warn", f"up to {show(top, 'V')} is turned up, and no `ceiling` stops it above that.")
 
 
 def _soak(finding: Finding, step: Soak, bench: Bench) -> None:
@@ -336,49 +317,3 @@ def _decides(finding: Finding, limits: Limits, doubt: float) -> None:
     words += f"{risk.wrong_pass:.2%}, wrongly fail {risk.wrong_fail:.2%}"
     words += f", undecided {risk.undecided:.0%}" if finding.rule == "guarded" else ""
     finding.add("decides", level, words + (": it cannot decide this window." if level == "warn" else "."))
-
-
-# the instruments themselves
-
-
-def _instruments(procedure: Procedure, bench: Bench, today: date | None) -> Iterable[Row]:
-    installed = driver_names()
-    for name in _used(procedure):
-        spec = bench.instruments.get(name)
-        if spec is None:
-            continue
-        if spec.driver not in installed:
-            words = f"driver {spec.driver!r} of {name} is not installed. Installed: {', '.join(installed)}."
-            yield Row("", 0, "driver", "refuse", f"{bench.file}: {words}")
-        yield from _overdue(name, spec.calibration_due, today)
-        if _shared(procedure, name):
-            words = f"{name} reads harmless points too, so it is opened before the hold point."
-            yield Row("", 0, "hold point", "note", words)
-    for name in _probes(procedure):
-        if name in bench.probes:
-            yield from _overdue(name, bench.probes[name].calibration_due, today)
-
-
-def _overdue(name: str, due: date | None, today: date | None) -> Iterable[Row]:
-    if today is not None and due is not None and due < today:
-        yield Row("", 0, "calibration", "warn", f"{name} was due for calibration on {due}.")
-
-
-def _probes(procedure: Procedure) -> list[str]:
-    sources = (source for step in procedure.steps for source in sources_of(step))
-    return list(dict.fromkeys(s.probe for s in sources if not isinstance(s, TypedSource) and s.probe is not None))
-
-
-def _used(procedure: Procedure) -> list[str]:
-    sources = (source for step in procedure.steps for source in sources_of(step))
-    return list(dict.fromkeys(s.instrument for s in sources if not isinstance(s, TypedSource)))
-
-
-def _shared(procedure: Procedure, name: str) -> bool:
-    kinds = {
-        step.hazard is not None
-        for step in procedure.steps
-        for source in sources_of(step)
-        if not isinstance(source, TypedSource) and source.instrument == name
-    }
-    return len(kinds) == 2

@@ -139,6 +139,12 @@ def test_a_mistake_names_the_file_the_line_and_a_cure_that_fits(
     assert cure in first.cure
 
 
+def test_kilovolts_that_are_turned_up_without_a_ceiling_are_warned_of(load: Load) -> None:
+    """The window says where it should be; only a ceiling stops a hand that goes beyond."""
+    report = check(load(changed(DUTY, 'ceiling = "10.40 kV"\n', "")), load_bench(SHIPPED / "bench.toml"))
+    assert [(row.step, row.what) for row in report.rows if row.level == "warn"] == [("eht", "ceiling")]
+
+
 def test_a_file_of_another_kind_is_told_in_one_sentence(load: Load) -> None:
     (told,) = mistakes(load, (SHIPPED / "bench.toml").read_bytes())
     assert (told.line, told.problem) == (1, "This is a bench file, and a procedure is wanted here.")
