@@ -1,8 +1,8 @@
 """One place looked at: does it open, who speaks or answers there, and which drivers take that.
 
 Rules of this module:
-1. Only questions that change nothing: what comes unasked is listened to first; then `*IDN?`; last, on a serial line
-   where nobody knew that, what the driver of a nameless meter asks to identify it. No setting is sent.
+1. Only questions that change nothing: on a serial line what comes unasked is listened to first; then `*IDN?`; last, on
+   one where nobody knew that, what the driver of a nameless meter asks to identify it. No setting is sent.
 2. What could not be opened is a finding too: the reason and the cure stand in it.
 3. A meter that talks by itself is recognised only by whole frames that its driver can read, at least two of them.
 """
@@ -193,7 +193,7 @@ def _ask(place: Place, link: Link, clock: Clock, hear: Callable[[bytes], None] |
 def _first_identity(link: Link, clock: Clock, hear: Callable[[bytes], None]) -> Identity | None:
     """The first line that is an identity: an echo or a prompt before it is passed over."""
     end, held = clock.now() + ASK, b""
-    while data := link.read(end):
+    while clock.now() < end and (data := link.read(end)):
         hear(data)
         *lines, held = (held + data)[-_MOST:].split(b"\n")
         for line in lines:

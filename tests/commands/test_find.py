@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import socket
+import threading
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
@@ -120,6 +122,23 @@ def test_a_meter_behind_a_raw_serial_server_is_recognised() -> None:
     with tcp_end(lambda line: 3 * frame) as end:
         (found,) = look([Place(end.address)], RealClock())
     assert (found.state, found.drivers) == ("answers", ("fs9721",))
+
+
+def test_a_port_that_never_stops_pouring_is_given_up() -> None:
+    """Something else than an instrument: a log, a camera."""
+
+    def pour(server: socket.socket) -> None:
+        client, _ = server.accept()
+        with client, contextlib.suppress(OSError):
+            while True:
+                client.sendall(b"noise\n" * 1000)
+
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        pouring = threading.Thread(target=pour, args=(server,))
+        pouring.start()
+        (found,) = look([Place(f"TCPIP::127.0.0.1::{server.getsockname()[1]}::SOCKET")], RealClock())
+        pouring.join()
+    assert found.state == "silent"
 
 
 def test_a_meter_of_another_grammar_is_named_not_called_silent(
