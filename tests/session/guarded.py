@@ -64,7 +64,18 @@ CHANNELS = [
     CHANNEL.format(name="second", point="TP40", ceiling="10.3 kV"),
     CHANNEL.format(name="third", point="TP39", ceiling="10.2 kV"),
 ]
-TEXT = procedure(HAZARD, MAINS, SAFE, EHT, LOOSE, BY_HAND, SOAK, *CHANNELS)
+# What a scope catches has a place and no limits of its own.
+CATCH = """
+[[step.catches]]
+name = "dips"
+instrument = "scope"
+channel = 1
+point = "TP2"
+level = "4.5 V"
+swing = "8 V"
+duration = "200 ms"
+"""
+TEXT = procedure(HAZARD, MAINS, SAFE, EHT, LOOSE, BY_HAND, SOAK, *CHANNELS, CATCH)
 
 
 class Kept:
