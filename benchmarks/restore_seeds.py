@@ -4,7 +4,8 @@
 
 Every unit has random errors as found, chosen by its seed, and a fault that its seed picks. When the job has ended the
 unit is switched on again, warmed through, and asked what it truly is. Printed for each: the fault, the step that
-showed it and its hint; how many of the settings that the fault leaves within reach are in and out by the truth;
+showed it and its hint; how many of the settings that the fault leaves within reach are in and out by the truth (the
+simulated instruments are off as real ones are, and what is within their doubt of its window counts as in);
 readings at the hazardous point after the fault was seen, and acts that would have hurt somebody; hold points
 acknowledged, and hazardous steps with readings that no acknowledgement came before.
 """
@@ -48,6 +49,8 @@ WINDOWS: dict[str, tuple[float, float]] = {
     "stick x": (126.0, 130.0),
     "stick y": (126.0, 130.0),
 }
+# What the instruments leave open, and nobody can set better: U of a probe of 1 %, taken for rectangular (GUM 4.3.7).
+DOUBTS = {"A4 TP40": 2.0 / 3.0**0.5 * 0.01 * 9400.0}
 TIMER = frozenset({"A4 TP42", "A4 TP42 low"})
 ALL = frozenset(WINDOWS)
 
@@ -124,12 +127,18 @@ def restored(seed: int, fault: str | None = None) -> Ended:
             touched = () if FAULTS[name].hazard else after_the_fault(history, outcome.job, shown_by)
             asked, unasked = hold_points(history, outcome.job)
     reach = [it for it in WINDOWS if it in FAULTS[name].within_reach]
-    inside = tuple(it for it in reach if WINDOWS[it][0] <= true[it] <= WINDOWS[it][1])
+    inside = tuple(it for it in reach if is_inside(it, true[it]))
     return Ended(
         seed, name, outcome.exit_code, outcome.words, shown_by, not name or bool(shown_by), inside,
         tuple((it, true[it]) for it in reach if it not in inside), (*incidents, *touched), asked, unasked, turned,
         lasted,
     )  # fmt: skip
+
+
+def is_inside(name: str, value: float) -> bool:
+    """Within its window as far as the instruments can tell."""
+    (low, high), doubt = WINDOWS[name], DOUBTS.get(name, 0.0)
+    return low - doubt <= value <= high + doubt
 
 
 def true_of(bench: SimBench) -> dict[str, float]:

@@ -2,7 +2,9 @@
 
 A display of the session. When a step with a window ends well, the world is asked for the true value of the quantity,
 or of each of them where several trimmers were set together. A setting counts only if the truth is inside, not if only
-the reading is. What a person counts in whole numbers is true to half a count.
+the reading is. Simulated instruments are off as real ones are, and nobody can set a thing better than they know: what
+was turned may be out of its preferred window by the doubt of its reading, but never out of the acceptable one. What a
+person counts in whole numbers is true to half a count.
 """
 
 from __future__ import annotations
@@ -35,7 +37,7 @@ HALF_A_COUNT = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Witnessed:
-    """One step as it ended and as it truly was. Base units."""
+    """One step as it ended and as it truly was. Base units; `doubt` is U, twice the standard uncertainty."""
 
     step: str
     name: str
@@ -46,13 +48,19 @@ class Witnessed:
     high: float | None
     acceptable: tuple[float | None, float | None]
     turned: bool
+    doubt: float = 0.0
 
     @property
     def inside(self) -> bool:
-        """Within the preferred window for what was turned, within the acceptable one for what was only looked at."""
-        low, high = (self.low, self.high) if self.turned else self.acceptable
+        """Within the acceptable window; what was turned also within the preferred one, as far as a reading can tell."""
         half = HALF_A_COUNT if self.unit == "count" else 0.0
-        return (low is None or self.true >= low - half) and (high is None or self.true <= high + half)
+        preferred = (self.low, self.high) if self.turned else (None, None)
+        return _within(self.true, self.acceptable, half) and _within(self.true, preferred, half + self.doubt)
+
+
+def _within(value: float, limits: tuple[float | None, float | None], by: float) -> bool:
+    low, high = limits
+    return (low is None or value >= low - by) and (high is None or value <= high + by)
 
 
 class Witness:
@@ -80,19 +88,23 @@ class Witness:
                 self._keep(witnessed)
 
     def _witness(self, step: Step, ended: StepEnded) -> Iterator[Witnessed]:
+        doubt = 2.0 * (ended.uncertainty or 0.0)
         match step:
             case Trim() | Least() | Measure() | Enter():
                 turned = isinstance(step, Trim | Least)
-                yield from self._asked(step.id, truth_name(step), step.limits, ended.value or 0.0, turned)
+                yield from self._asked(step.id, truth_name(step), step.limits, ended.value or 0.0, turned, doubt)
             case Coupled():
                 for axis, found in zip(step.axes, ended.axes, strict=True):
                     name = f"{step.id} {found.trimmer}"
-                    yield from self._asked(name, name_of(axis.source), axis.limits, found.value, turned=True)
+                    yield from self._asked(name, name_of(axis.source), axis.limits, found.value, True, doubt)
 
-    def _asked(self, step: str, name: str, limits: Limits, read: float, turned: bool) -> Iterator[Witnessed]:
+    def _asked(
+        self, step: str, name: str, limits: Limits, read: float, turned: bool, doubt: float
+    ) -> Iterator[Witnessed]:
         true = self._truth(name)
         if true is not None:
-            yield Witnessed(step, name, limits.unit, read, true, limits.low, limits.high, limits.acceptable, turned)
+            low, high = limits.low, limits.high
+            yield Witnessed(step, name, limits.unit, read, true, low, high, limits.acceptable, turned, doubt)
 
     def _keep(self, it: Witnessed) -> None:
         facts: dict[str, object] = {

@@ -1,8 +1,10 @@
 """What a unit truly is, beside what was read: each value of a step that sets several trimmers is asked for."""
 
+import pytest
+
 from benchrig.clock import SimClock
 from benchrig.commands.shipped import locate
-from benchrig.commands.truth import Witness
+from benchrig.commands.truth import Witness, Witnessed
 from benchrig.procedure import load_procedure
 from benchrig.session.notices import AxisEnded, StepEnded
 from benchrig.ui.words import sentence
@@ -51,3 +53,28 @@ def test_what_the_world_does_not_know_is_not_witnessed():
 def test_all_values_are_told_of_a_step_that_sets_several_trimmers():
     """One line, each with its trimmer."""
     assert sentence(ENDED).strip() == "pass: RV43 14.00 us, RV44 46.10 us"
+
+
+@pytest.mark.parametrize(
+    ("true", "turned", "inside"),
+    [
+        (9555.0, True, True),  # out of the preferred window by less than the probe's doubt
+        (9645.0, True, True),
+        (9655.0, True, False),  # by more
+        (9245.0, True, True),
+        (9145.0, True, False),
+        (9655.0, False, True),  # only looked at: the acceptable window decides
+        (9705.0, False, False),
+        (9095.0, False, False),
+    ],
+)
+def test_a_setting_is_true_as_far_as_its_instruments_can_tell(true, turned, inside):
+    """A probe of 1 % cannot promise a window of 1.6 %, but what decides is promised to the last volt."""
+    it = Witnessed("eht", "A4 TP40", "V", 9400.0, true, 9250.0, 9550.0, (9100.0, 9700.0), turned, 100.0)
+    assert it.inside is inside
+
+
+def test_a_doubt_opens_no_acceptable_window():
+    """Where the acceptable window is the preferred one, the truth has to be in it."""
+    it = Witnessed("x", "TP1", "V", 5.04, 5.06, 4.95, 5.05, (4.95, 5.05), True, 0.1)
+    assert not it.inside
