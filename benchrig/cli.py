@@ -16,6 +16,7 @@ from typing import NamedTuple
 import click
 
 from .errors import BenchrigError, Stopped
+from .ui.wrapping import for_terminal
 
 
 class Entry(NamedTuple):
@@ -96,15 +97,19 @@ def run(arguments: Sequence[str] | None = None) -> int:
         click.echo(asked.message)
         return 2
     except click.ClickException as error:
-        click.echo(usage_words(error), err=True)
+        _say(usage_words(error))
         return 2
     except (click.Abort, KeyboardInterrupt):
         click.echo("Stopped.", err=True)
         return Stopped.exit_code
     except BenchrigError as error:
-        click.echo(f"benchrig: {error}", err=True)
+        _say(f"benchrig: {error}")
         return error.exit_code
     return result if isinstance(result, int) else 0
+
+
+def _say(words: str) -> None:
+    click.echo(for_terminal(words, sys.stderr) if sys.stderr is not None else words, err=True)
 
 
 def usage_words(error: click.ClickException) -> str:

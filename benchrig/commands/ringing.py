@@ -18,12 +18,13 @@ from ..alarms.build import callers_of, policy_of
 from ..bench.model import AlarmSettings
 from ..clock import Clock
 from ..session.ends import StopAsked
-from ..session.notices import Notice
+from ..session.notices import Notice, Said
 from ..session.operators import Command, EntryRequest, HoldRequest, Operator, Question
 from ..ui.ringing import open_ring
 
 TICK = 1.0  # s between looks at alarms that are due again
 LOOK = 0.2  # s between looks at the person's keys after the job
+OPEN = "An alarm is open. Take note of it here with a, or with `benchrig noted`; until then it is told."
 
 
 @contextmanager
@@ -59,7 +60,7 @@ def everybody(settings: AlarmSettings) -> list[Caller]:
 def until_noted(alarms: Alarms, operator: Operator, clock: Clock) -> None:
     """What must stop the bench is told again and again until somebody has taken note, here or with `benchrig noted`."""
     if _grave(alarms):
-        click.echo("An alarm is open. Take note of it here, or with `benchrig noted`; until then it is told.", err=True)
+        operator.notify(Said("", OPEN, "warning"))  # as a notice: words beside a live screen land in its last rows
     while _grave(alarms):
         with contextlib.suppress(StopAsked):  # that the terminal has gone is no answer to an alarm
             for command in operator.commands():

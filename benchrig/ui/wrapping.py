@@ -25,5 +25,8 @@ def between_words(text: str, width: int) -> str:
 
 
 def for_terminal(text: str, stream: TextIO) -> str:
-    """`text` for `stream`: as it is where that is no terminal."""
-    return between_words(text, shutil.get_terminal_size().columns - 1) if stream.isatty() else text
+    """Each line of `text` for `stream`: as it is where that is no terminal."""
+    if not stream.isatty():
+        return text
+    width = shutil.get_terminal_size().columns - 1
+    return "\n".join(between_words(line, width) for line in text.split("\n"))

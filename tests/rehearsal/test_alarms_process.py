@@ -72,6 +72,7 @@ def test_everybody_is_told_once_also_who_was_away_and_again_until_it_was_noted(b
         assert len(set(ids)) == len(ids)
     told = [json.loads(line) for line in (folder / "out.txt").read_text().splitlines() if line.startswith("{")]
     assert any(it["kind"] == "alarm acknowledged" and it["by"] == "Ida" for it in told)
+    assert any(it["kind"] == "said" and "`benchrig noted`" in it["words"] for it in told)  # beside no live screen
 
 
 def test_trying_the_alarms_says_who_was_reached(bench):

@@ -1,12 +1,14 @@
 """Words are broken between words, whatever the width, and nothing of them is lost."""
 
 import io
+import sys
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
 
+from benchrig import cli
 from benchrig.ui.live import LiveScreen
 from benchrig.ui.wrapping import between_words, for_terminal
 
@@ -38,3 +40,20 @@ def test_a_live_screen_breaks_cautions_between_words(width):
 def test_a_pipe_gets_the_line_as_it_is():
     """Other programs break lines themselves."""
     assert for_terminal(CAUTION, io.StringIO()) == CAUTION
+
+
+class Terminal(io.StringIO):
+    def isatty(self):
+        return True
+
+
+def test_an_error_on_a_terminal_keeps_its_words_whole(monkeypatch):
+    """Also where it has several lines."""
+    monkeypatch.setenv("COLUMNS", "40")
+    told = Terminal()
+    monkeypatch.setattr(sys, "stderr", told)
+    assert cli.run(["check", "nosuch", "--bench", "skerry14/bench"]) == 2
+    lines = told.getvalue().splitlines()
+    assert "skerry14/restore," in told.getvalue().split()
+    assert all(len(line) < 40 for line in lines)
+    assert for_terminal("one\n" + CAUTION, told).split("\n")[0] == "one"
