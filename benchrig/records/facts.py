@@ -157,6 +157,11 @@ class Store(Protocol):
         """A new sitting at a job that was broken off, or stopped before its end (exit codes 3, 4 and 5)."""
         ...
 
+    def instruments(self, found: Sequence[InstrumentFacts]) -> None:
+        """Who answered, as far as it is known by now; call often. Another unit under the same name, as after a job was
+        taken up again, does not take the place of the one before: both are kept."""
+        ...
+
     def end_job(self, outcome: str, exit_code: int, now: float, stamp: datetime) -> None: ...
 
     def begin_step(self, facts: StepFacts, now: float, stamp: datetime) -> int:

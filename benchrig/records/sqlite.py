@@ -25,6 +25,7 @@ from .facts import (
     STOPPED,
     AcknowledgementFacts,
     Block,
+    InstrumentFacts,
     JobFacts,
     JobHead,
     StepFacts,
@@ -68,6 +69,7 @@ class SqliteStore:
         self._synced = float("-inf")
         self._apart: float | None = None  # wall time less monotonic time when that was looked at last
         self._channels: dict[tuple[int, str, str], int] = {}
+        self._identities: dict[str, str] = {}  # of instruments of this sitting, as the record has them
         with self._plainly("open"):
             self.path.parent.mkdir(parents=True, exist_ok=True)
             self._db = sqlite3.connect(self.path, isolation_level=None, timeout=BUSY)
@@ -147,8 +149,17 @@ class SqliteStore:
             self._sit_down(job, now, stamp)
 
     def _sit_down(self, job: int, now: float, stamp: datetime) -> None:
+        self._identities.clear()
         self._job, self._origin, self._apart = job, now, stamp.timestamp() - now
         self._sitting = self._insert("sittings", job=job, started=_iso(stamp), alive_us=0)
+
+    def instruments(self, found: Sequence[InstrumentFacts]) -> None:
+        fresh = [it for it in found if it.identity and self._identities.get(it.name) != it.identity]
+        if not fresh:
+            return
+        with self._plainly("write"), self._transaction():
+            self._db.executemany(_ANSWERED, [(self._job, *astuple(it)) for it in fresh])
+        self._identities |= {it.name: it.identity for it in fresh}
 
     def end_job(self, outcome: str, exit_code: int, now: float, stamp: datetime) -> None:
         with self._synced_transaction(now):
@@ -369,6 +380,12 @@ class SqliteStore:
 
 
 _READING = "INSERT INTO readings VALUES (?, ?, ?, ?, ?, ?)"
+_ANSWERED = (
+    "INSERT INTO instruments VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (job, name) DO UPDATE SET"
+    " driver = excluded.driver, address = excluded.address, calibration_due = excluded.calibration_due,"
+    " identity = CASE WHEN instr(identity, excluded.identity) THEN identity"
+    " WHEN identity = '' THEN excluded.identity ELSE identity || '; later ' || excluded.identity END"
+)
 
 
 def _iso(stamp: datetime) -> str:

@@ -74,6 +74,7 @@ class Soaking:
         tick = TICK_SIMULATED if self._simulated else TICK
         listener = self._listener()
         try:
+            self._note_who_answered()
             while not self._engine.over:
                 self._heed()
                 self._hear(listener.poll(self._clock.now() + tick))
@@ -93,6 +94,13 @@ class Soaking:
     def _listener(self) -> Listener:
         work = self._work
         return listen(work.services.tools, self._step, work.guard.acknowledgement, work.guard.moment)
+
+    def _note_who_answered(self) -> None:
+        services = self._work.services
+        try:
+            services.store.instruments(services.tools.facts())
+        except StoreError as error:
+            self._record_trouble(str(error), False)
 
     def _heed(self) -> None:
         self._keeping.flush()

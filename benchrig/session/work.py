@@ -193,6 +193,7 @@ class Work:
         """The feed of a source, through the door that fits the step."""
         feed = self._open(source, limits)
         try:
+            self.services.store.instruments(self.services.tools.facts())
             yield feed
         finally:
             feed.close()

@@ -246,3 +246,20 @@ def test_the_default_place_follows_xdg(monkeypatch):
     assert default_path({}).as_posix() == "/home/marit/.local/share/benchrig/record.sqlite"
     assert default_path({"XDG_DATA_HOME": "rel"}) == default_path({})
     assert default_path({"BENCHRIG_RECORD": "/x/y.sqlite"}).as_posix() == "/x/y.sqlite"
+
+
+def test_who_answered_is_kept_when_it_is_known(store):
+    """Once, however often it is told; another one of the same name beside it, not instead of it."""
+    store.begin_job(replace(JOB, instruments=()), 0.0, NOON)
+    unknown = [InstrumentFacts("meter", "meter-scpi", "sim://meter", "", "2027-01-31")]
+    first = [InstrumentFacts("meter", "meter-scpi", "sim://meter", "Maker, M1, 0042", "2027-01-31")]
+    other = [InstrumentFacts("meter", "meter-scpi", "sim://meter", "Maker, M1, 0099", "2027-01-31")]
+    for told in (unknown, first, first, unknown):
+        store.instruments(told)
+    store.resume_job(1, 5.0, NOON)
+    store.instruments(first)
+    store.instruments(other)
+    store.close()
+    with History(store.path) as history:
+        (it,) = [it for it in history.instruments(1) if it.name == "meter"]
+    assert it.identity == "Maker, M1, 0042; later Maker, M1, 0099"

@@ -146,7 +146,7 @@ def test_old_bits_keep_their_meaning():
 def test_the_record_says_which_instrument_gave_the_readings(tmp_path):
     """Its identity is known only once it was opened, which is after the job began."""
     file = tmp_path / "small.toml"
-    file.write_text(procedure(RAIL))
+    file.write_text(procedure(RAIL.replace("TP1", "A1 TP1")))
     with SimBench() as bench:
         outcome = bench.run(file)
         with bench.history() as history:
