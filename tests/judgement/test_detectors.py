@@ -294,6 +294,14 @@ def test_bad_readings_are_refused_and_change_nothing() -> None:
         watch.update_many([2.5, 4.0], [5.0, 5.0])
 
 
+@pytest.mark.parametrize("value", [-1e100, 1e100])
+def test_the_largest_readings_are_taken_singly_and_in_batches(value: float) -> None:
+    """What is beyond them is refused, for its square would be beyond all numbers."""
+    watch = Watch(1e6)
+    assert watch.update(0.0, value) == watch.update_many([1.0, 2.0], [value, value]) == ()
+    assert watch.settled.count == 3
+
+
 def test_too_little_has_no_trend_yet() -> None:
     """Nobody is told of a drift from two readings."""
     watch = Watch(1e6, warm_up=10.0)

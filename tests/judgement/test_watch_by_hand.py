@@ -175,3 +175,17 @@ def test_after_a_step_the_next_verdict_comes_with_128_readings() -> None:
     assert (at, step.time) == (2048 + LONGEST_EXCURSION, 2048.0)
     assert isinstance(dip, Excursion)
     assert (later, dip.start) == (at + 128, 2100.0)
+
+
+@pytest.mark.parametrize(("readings", "dips"), [(7, 0), (8, 1)])
+def test_a_watch_that_ends_after_a_step_knows_the_level_from_eight_readings(readings: int, dips: int) -> None:
+    """The last of them is a dip."""
+    values = quiet(300)
+    values[2048:] += 20.0
+    values[2053 + readings] -= 9.0
+    watch = Watch(1e6)
+    [(at, _)] = told(watch, values[: 2054 + readings])
+    assert at == 2053
+    assert [(event.time if isinstance(event, Step) else event.start) for event in watch.finish()] == [
+        2053.0 + readings
+    ] * dips
