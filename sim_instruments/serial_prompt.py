@@ -95,9 +95,9 @@ class PromptMeter(Handset):
         """A new function or rate: other ranges, AUTO, and the conversions start afresh."""
         knob = _FUNCTIONS[self._function][0]
         knobs = _SLOW if self._rate == "S" else _QUICK
-        error = self.meter.error if hasattr(self, "meter") else 0.0
-        self.meter = Handheld(self._inputs, knobs, knob=knob, seed=self._seed, live_hold=False, allowed=_ALLOWED)
-        self.meter.error = error
+        fresh = Handheld(self._inputs, knobs, knob=knob, seed=self._seed, live_hold=False, allowed=_ALLOWED)
+        fresh.error = getattr(self, "meter", fresh).error  # a function's choice mends no instrument
+        self.meter = fresh
         self._started, self._done = self._clock.now(), 0
         self._panel: Panel | None = None
 

@@ -13,6 +13,7 @@ from bench_talk import Host, Point, sine, steady
 from benchrig.sim_instruments.fittings import FITTINGS, drawn_error
 from benchrig.sim_instruments.meter_scpi import BenchMeter
 from benchrig.sim_instruments.serial_fs9721 import Fs9721Handheld
+from benchrig.sim_instruments.serial_prompt import PromptMeter
 from benchrig.sim_instruments.skerry14 import build
 
 from benchrig.bench import load_bench
@@ -80,6 +81,22 @@ def test_the_bench_meters_year_is_in_its_readings(error: float, of_reading: floa
     host = Host(meter, clock)
     host.send("CONF:VOLT:DC 10;:VOLT:NPLC 100")
     assert float(host.ask("READ?")) == pytest.approx(8.0 + 8.0 * of_reading + 10.0 * of_range, abs=1.5e-5)
+
+
+def test_another_function_or_a_brown_out_mends_no_instrument() -> None:
+    """The error is the instrument's, whatever it is set to."""
+    clock = SimClock(100.0)
+    for grammar in FITTINGS:
+        double = FITTINGS[grammar].make(clock, {1: steady(1.0)})
+        double.error = 0.5
+        double.reset()
+        assert double.error == 0.5, grammar
+    meter = PromptMeter(clock, {1: steady(1.0)})
+    meter.error = 0.5
+    meter.receive(b"OHMS\r\n")
+    clock.sleep_until(101.0)
+    meter.take()
+    assert (meter.meter.knob, meter.error) == ("resistance", 0.5)
 
 
 def test_what_alternates_is_never_below_zero_and_never_nothing() -> None:
