@@ -3,8 +3,8 @@
 14 bytes at 2400 8N1, unasked, about three times a second, no checksum. The high nibble of byte i is i + 1; the low
 nibbles are segments and annunciators. Source: the chip family's published segment map as free decoders agree on it
 (libsigrok, digital-multimeter, fs9721-utils). Because one flipped segment often makes another legal digit, every
-contradiction is refused: unknown digit, a dark place behind a digit, two points, two multipliers, two units, AC with DC,
-the RS232 mark unlit.
+contradiction is refused: unknown digit, a dark place behind a digit, two points, two multipliers, two units, AC with
+DC, the RS232 mark unlit.
 
 The lead's receiver is fed from the port: DTR on, RTS off.
 """
