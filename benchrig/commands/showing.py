@@ -45,7 +45,7 @@ def sound_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 def open_sounds(stack: ExitStack, sound: str, wav: Path | None, clock: Clock) -> list[Display]:
     """The displays for the ears; closed with `stack`. Open them before a live screen."""
-    heard = open_sound(sound, sys.stderr, lambda words: click.echo(words, err=True))
+    heard = open_sound(sound, sys.stderr, lambda words: click.echo(for_terminal(words, sys.stderr), err=True))
     displays: list[Display] = [] if heard is None else [heard]
     if wav is not None:
         displays.append(WavFile(wav, clock.now))

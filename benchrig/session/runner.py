@@ -241,9 +241,14 @@ class Runner:
         return True
 
     def _connected(self, step: Step, work: Work) -> bool:
-        """True once the leads are where the step needs them. Unattended, they must hang there from the start."""
+        """True once the leads are where the step needs them.
+
+        Unattended, they must hang there from the start: none that hangs at one point of the job is at another.
+        """
         wanted = {(it.instrument, it.channel): (it.point, it.probe) for it in connections(step)}
         moved = {where: what for where, what in wanted.items() if self._wired.get(where) != what}
+        if not self._services.operator.attended and step.hazard is None and moved.keys() & self._wired.keys():
+            return False
         self._wired |= moved
         if not moved or step.hazard is not None or not self._services.operator.attended:
             return True
