@@ -6,74 +6,34 @@ import heapq
 import json
 import os
 import sqlite3
-import zlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
-from datetime import datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
 
-from ..readings import UNUSABLE, Flag, Reading
-from .facts import STOPPED, Block, InstrumentFacts, JobHead, StepResult, StoreError, WrongRecord
+from ..readings import UNUSABLE, Reading
+from .facts import STOPPED, Block, InstrumentFacts, StoreError, WrongRecord
 from .news import Cursor, Stretch, of_blocks, of_rows
+from .rows import (
+    DAMAGED,
+    ChannelRow,
+    JobRow,
+    Sitting,
+    StepRow,
+    job_of,
+    reading_of,
+    sitting_of,
+    step_of,
+    waveform_of,
+)
 from .schema import APPLICATION_ID, VERSION, statements
 
 if TYPE_CHECKING:
     from ..signals.waveform import Waveform
     from .envelope import Envelope
 
-
-@dataclass(frozen=True, slots=True)
-class JobRow(JobHead):
-    """One job in a list. `ended` None: still running, or broken off."""
-
-    id: int
-    started: datetime
-    ended: datetime | None
-    environment: Mapping[str, Any]
-    outcome: str | None
-    exit_code: int | None
-
-
-@dataclass(frozen=True, slots=True)
-class StepRow:
-    """One step of a job. `result` None: it never ended. Times in seconds of its sitting."""
-
-    row: int
-    sitting: int
-    step: str
-    kind: str
-    title: str
-    number: int
-    round: int
-    purpose: str
-    point: str
-    trimmer: str
-    started: datetime
-    ended: datetime | None
-    started_at: float
-    ended_at: float | None
-    result: StepResult | None
-
-
-@dataclass(frozen=True, slots=True)
-class Sitting:
-    """One stretch of work at a job by one process. `alive` is the last sign of life of it, by its own clock."""
-
-    id: int
-    started: datetime
-    alive: datetime
-
-
-@dataclass(frozen=True, slots=True)
-class ChannelRow:
-    """One series of readings of a step."""
-
-    id: int
-    step_row: int
-    name: str
-    unit: str
+__all__ = ["ChannelRow", "History", "JobRow", "Sitting", "StepRow"]
+T = TypeVar("T")
 
 
 class History:
@@ -135,28 +95,39 @@ class History:
                 cure = "Copy it, with the -wal file beside it, to a folder of your own."
             kind = WrongRecord if "not a database" in str(error) else StoreError
             raise kind(f"Cannot read {self.path}: {error}.", next_step=cure) from error
+        except DAMAGED as error:
+            words = f"{self.path} is damaged: what stands in it is not what was written ({error})."
+            raise StoreError(words, next_step="Take the last good copy.") from error
 
     def _rows(self, sql: str, *values: Any) -> list[sqlite3.Row]:
         with self._plainly():
             return self._db.execute(sql, values).fetchall()
 
+    def _made(self, make: Callable[[Any], T], rows: Iterable[Any]) -> list[T]:
+        """Rows as data; what is none is damage."""
+        with self._plainly():
+            return [make(row) for row in rows]
+
     def _each(self, sql: str, *values: Any) -> Iterator[sqlite3.Row]:
         """Rows one by one, all of one state of the record."""
         with self._plainly():
-            yield from self._db.execute(sql, values)
+            # `yield from` would close the cursor at its end, and complain of a record that was closed before.
+            for row in self._db.execute(sql, values):  # noqa: UP028
+                yield row
 
     def jobs(self, *, serial: str | None = None, limit: int = 1000) -> list[JobRow]:
         """Newest first; only those of one unit where `serial` is given."""
         where = "" if serial is None else "WHERE serial = ?"
         values: tuple[Any, ...] = (limit,) if serial is None else (serial, limit)
-        return [_job(row) for row in self._rows(f"SELECT * FROM jobs {where} ORDER BY {self.newest} LIMIT ?", *values)]
+        rows = self._rows(f"SELECT * FROM jobs {where} ORDER BY {self.newest} LIMIT ?", *values)
+        return self._made(job_of, rows)
 
     def job(self, job: int) -> JobRow:
         """Raises StoreError if there is none."""
         rows = self._rows("SELECT * FROM jobs WHERE id = ?", job)
         if not rows:
             raise WrongRecord(f"There is no job {job} in {self.path}.", next_step="List them with `benchrig jobs`.")
-        return _job(rows[0])
+        return self._made(job_of, rows)[0]
 
     def unfinished(self, serial: str, digest: str) -> JobRow | None:
         """The newest job of this unit and procedure, if it was broken off or stopped before its end."""
@@ -164,7 +135,7 @@ class History:
             "SELECT * FROM jobs WHERE serial = ? AND procedure_digest = ? ORDER BY id DESC LIMIT 1", serial, digest
         )
         open_still = bool(rows) and (rows[0]["ended"] is None or rows[0]["exit_code"] in STOPPED)
-        return _job(rows[0]) if open_still else None
+        return self._made(job_of, rows)[0] if open_still else None
 
     def visit_before(self, job: JobRow) -> JobRow | None:
         """The unit's last finished job with the same procedure before `job`; None if this is its first."""
@@ -174,7 +145,7 @@ class History:
 
     def instruments(self, job: int) -> list[InstrumentFacts]:
         rows = self._rows("SELECT * FROM instruments WHERE job = ? ORDER BY name", job)
-        return [InstrumentFacts(*tuple(row)[1:]) for row in rows]
+        return self._made(lambda row: InstrumentFacts(*tuple(row)[1:]), rows)
 
     def steps(self, job: int) -> list[StepRow]:
         """In the order in which they were begun."""
@@ -182,7 +153,7 @@ class History:
             "SELECT steps.* FROM steps JOIN sittings ON sittings.id = steps.sitting WHERE job = ? ORDER BY steps.id",
             job,
         )
-        return [_step(row) for row in rows]
+        return self._made(step_of, rows)
 
     def channels(self, step_row: int) -> list[ChannelRow]:
         rows = self._rows("SELECT * FROM channels WHERE step = ? ORDER BY id", step_row)
@@ -197,7 +168,7 @@ class History:
         from .envelope import readings_of  # numpy, which `benchrig jobs` does without
 
         rows = self._rows("SELECT * FROM readings WHERE channel = ? ORDER BY rowid", channel.id)
-        single = (_reading(row, channel.unit) for row in rows)
+        single = self._made(lambda row: reading_of(row, channel.unit), rows)
         packed = (reading for block in self._packed(channel) for reading in readings_of(block))
         return heapq.merge(single, packed, key=lambda it: it.time)
 
@@ -207,17 +178,20 @@ class History:
         if rows:
             from .envelope import block_of
 
-            yield block_of([_reading(row, channel.unit) for row in rows])
+            yield block_of(self._made(lambda row: reading_of(row, channel.unit), rows))
         yield from self._packed(channel)
 
     def _packed(self, channel: ChannelRow) -> Iterator[Block]:
         from .envelope import unpacked
 
         # One statement sees one state of the record, however long it takes: meanwhile the writer joins blocks.
-        for row in self._each(
+        rows = self._each(
             "SELECT from_us, count, resolution, packed FROM blocks WHERE channel = ? ORDER BY from_us, id", channel.id
-        ):
-            yield unpacked(row["packed"], row["from_us"], row["count"], channel.unit, row["resolution"])
+        )
+        for row in rows:
+            with self._plainly():
+                block = unpacked(row["packed"], row["from_us"], row["count"], channel.unit, row["resolution"])
+            yield block
 
     def envelope(self, channel: ChannelRow, points: int = 1000) -> Envelope:
         """Least, mean and greatest of about `points` stretches of a channel, each of shape (about points,).
@@ -266,7 +240,7 @@ class History:
     def sittings(self, job: int) -> list[Sitting]:
         """In order: more than one where the job was broken off or stopped, and taken up again."""
         rows = self._rows("SELECT id, started, alive_us FROM sittings WHERE job = ? ORDER BY id", job)
-        return [_sitting(*row) for row in rows]
+        return self._made(lambda row: sitting_of(*row), rows)
 
     def reading_count(self, job: int) -> int:
         """Of all channels of a job; thinned ones count for what they stand for."""
@@ -281,7 +255,7 @@ class History:
     def waveforms(self, step_row: int) -> list[tuple[str, Waveform]]:
         """(channel, waveform), in order."""
         rows = self._rows("SELECT * FROM waveforms WHERE step = ? ORDER BY id", step_row)
-        return [(row["name"], _waveform(row)) for row in rows]
+        return self._made(lambda row: (row["name"], waveform_of(row)), rows)
 
     def acknowledgements(self, job: int, after: int = 0) -> list[Mapping[str, Any]]:
         """Every answer to a hold point, given or refused, with the `step` it was for; `id` greater than `after`."""
@@ -319,71 +293,4 @@ class History:
             " WHERE job = ? AND events.id > ? ORDER BY events.id",
             job, after,
         )  # fmt: skip
-        return [{**dict(row), "facts": json.loads(row["facts"])} for row in rows]
-
-
-def _job(row: sqlite3.Row) -> JobRow:
-    values = dict(row)
-    ended = values.pop("ended")
-    return JobRow(
-        **{
-            **values,
-            "started": datetime.fromisoformat(values["started"]),
-            "ended": None if ended is None else datetime.fromisoformat(ended),
-            "simulated": bool(values["simulated"]),
-            "environment": json.loads(values["environment"]),
-        }
-    )
-
-
-def _sitting(number: int, started: str, alive_us: int) -> Sitting:
-    began = datetime.fromisoformat(started)
-    return Sitting(number, began, began + timedelta(microseconds=alive_us))
-
-
-_RESULT = (
-    "verdict", "value", "unit", "uncertainty", "low", "high", "acceptable_low", "acceptable_high", "rule",
-    "probability", "guard_band", "tier", "words",
-)  # fmt: skip
-
-
-def _step(row: sqlite3.Row) -> StepRow:
-    result = None
-    if row["verdict"] is not None:
-        result = StepResult(**{key: row[key] for key in _RESULT}, details=json.loads(row["details"]))
-    return StepRow(
-        row=row["id"],
-        sitting=row["sitting"],
-        step=row["step"],
-        kind=row["kind"],
-        title=row["title"],
-        number=row["number"],
-        round=row["round"],
-        purpose=row["purpose"],
-        point=row["point"],
-        trimmer=row["trimmer"],
-        started=datetime.fromisoformat(row["started"]),
-        ended=None if row["ended"] is None else datetime.fromisoformat(row["ended"]),
-        started_at=row["started_us"] / 1e6,
-        ended_at=None if row["ended_us"] is None else row["ended_us"] / 1e6,
-        result=result,
-    )
-
-
-def _reading(row: sqlite3.Row, unit: str) -> Reading:
-    return Reading(
-        row["value"], unit, row["at_us"] / 1e6, Flag(row["flags"]), row["resolution"], uncertainty=row["uncertainty"]
-    )
-
-
-def _waveform(row: sqlite3.Row) -> Waveform:
-    import numpy as np
-
-    from ..signals.waveform import Waveform
-
-    samples = np.frombuffer(zlib.decompress(row["samples"]), dtype=row["kind"])
-    if samples.dtype.kind == "f":
-        return Waveform(samples, row["interval"], row["start"], triggered=bool(row["triggered"]))
-    return Waveform.from_codes(
-        samples, row["scale"], row["offset"], row["interval"], row["start"], triggered=bool(row["triggered"])
-    )
+        return self._made(lambda row: {**dict(row), "facts": json.loads(row["facts"])}, rows)
