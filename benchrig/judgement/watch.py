@@ -276,13 +276,12 @@ class Watch:
     # in batches
 
     def _batches(self, when: Floats, series: Floats) -> Iterator[Event]:
-        start = 0
-        while start < series.size:
-            here = slice(start, start + BLOCK - self._filled)
-            if not self._nothing(when[here], series[here]):
-                for time, value in zip(when[here].tolist(), series[here].tolist(), strict=True):
+        while series.size:
+            room = BLOCK - self._filled
+            if not self._nothing(when[:room], series[:room]):
+                for time, value in zip(when[:room].tolist(), series[:room].tolist(), strict=True):
                     yield from self._take(time, value)
-            start = here.stop
+            when, series = when[room:], series[room:]
 
     def _nothing(self, when: Floats, series: Floats) -> bool:
         """Take a whole run of readings within one block at once, if nothing happens in it; else leave all as it was."""
@@ -320,8 +319,7 @@ class _Trip:
     readings: int
 
     def on(self, time: float, away: float) -> _Trip:
-        size = away if abs(away) > abs(self.size) else self.size
-        return _Trip(self.start, time, size, self.total + away, self.readings + 1)
+        return _Trip(self.start, time, max(self.size, away, key=abs), self.total + away, self.readings + 1)
 
     @property
     def excursion(self) -> Excursion:

@@ -75,6 +75,29 @@ def test_a_step_is_reckoned_in_two_counts_at_least() -> None:
     assert first_step(Watch(1e6, 0.1, resolution=0.5), values)[0] == 2048 + 15 - 1
 
 
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+@pytest.mark.parametrize(("before", "begins"), [(0.5, 2112.0), (0.6, 2082.0)])
+def test_a_step_begins_with_the_first_reading_that_adds_to_its_sum(before: float, begins: float, sign: float) -> None:
+    """Half a spread is just what is taken off each: thirty such readings are no beginning, singly or in a batch."""
+    values = sign * np.concatenate((np.zeros(2082), np.full(30, before), np.full(60, 3.0)))
+    [step] = Watch(1e6, 0.1, resolution=0.5).update_many(np.arange(values.size), values)
+    _, singly = first_step(Watch(1e6, 0.1, resolution=0.5), values)
+    assert isinstance(step, Step)
+    assert step.time == singly.time == begins
+    assert step.size == pytest.approx(singly.size, rel=1e-9)
+
+
+def test_a_step_on_a_slope_is_as_large_in_a_batch() -> None:
+    """The slope within a block is taken off in both ways: an eighth of the noise per block, then 4.9."""
+    values = quiet(400) + 0.125 / 64.0 * np.arange(3200)
+    values[2624:] += 4.9
+    at, step = first_step(Watch(4e6), values)
+    [batched] = Watch(4e6).update_many(np.arange(at + 1.0), values[: at + 1])
+    assert isinstance(batched, Step)
+    assert (batched.time, batched.size) == (step.time, pytest.approx(step.size, rel=1e-9))
+    assert (step.time, step.size) == (2624.0, pytest.approx(4.9 + ROW[:5].mean(), abs=0.2))
+
+
 @pytest.mark.parametrize("phase", range(8))
 def test_a_dip_is_as_deep_as_it_is_below_the_eight_readings_before(phase: int) -> None:
     """Those are one row, wherever it begins: their mean is zero. That of seven or of nine is not."""
