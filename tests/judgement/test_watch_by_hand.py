@@ -60,6 +60,29 @@ def test_a_step_is_told_when_its_sum_is_past_the_threshold(size: float, readings
     assert step.size == pytest.approx(sign * size, rel=1e-9)
 
 
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+@pytest.mark.parametrize(("readings", "steps"), [(4, []), (5, [(0.0, 4.8)])])
+def test_the_sums_begin_at_nothing(readings: int, steps: list[tuple[float, float]], sign: float) -> None:
+    """The very first readings are high: four times 3.5 is below the threshold of 14.96, five times is above."""
+    values = sign * quiet(160)
+    values[:readings] = sign * 4.8
+    values[[20, 22]] *= -1.0  # as many of the first block as before are above the level: it stays zero
+    found = [event for _, event in told(Watch(1e6, 0.1), values) if isinstance(event, Step)]
+    assert [(step.time, step.size) for step in found[:1]] == [(at, pytest.approx(sign * size)) for at, size in steps]
+
+
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+def test_a_sum_is_carried_from_batch_to_batch(sign: float) -> None:
+    """Of counts of a half: 48 readings add 0.2 each and three add 1.85, in all 15.15 where the threshold is 14.96."""
+    values = sign * np.concatenate((np.zeros(2048), np.full(48, 0.7), np.full(2, 2.35)))
+    watch = Watch(1e6, 0.1, resolution=0.5)
+    for some in np.split(np.arange(2098), [2048, 2072, 2096]):
+        assert watch.update_many(some, values[some]) == ()
+    [step] = watch.update(2098.0, sign * 2.35)
+    assert isinstance(step, Step)
+    assert (step.time, step.size) == (2048.0, pytest.approx(sign * (48 * 0.7 + 3 * 2.35) / 51.0))
+
+
 def test_a_step_told_by_the_last_reading_of_a_block_is_told_in_a_batch_too() -> None:
     """Sixteen readings add 0.94 each, and the block of 64 is full with the sixteenth; the watch goes on after that."""
     values = np.concatenate((quiet(262), np.full(16, 1.44), 1.44 + quiet(200)))
