@@ -63,7 +63,9 @@ def _course(step: StepRow, channel: ChannelRow, readings: Sequence[Reading], gap
         for it in gaps
         if it["step"] == step.row and it["closed_us"] is not None and channel.name.split(".")[0] == it["instrument"]
     ]
-    caption = f"{_titled(step)}: readings of {channel.name}{_left_out(readings)}"
+    together = step.result is not None and "axes" in step.result.details
+    several = ", several values in turn" if together else ""
+    caption = f"{_titled(step)}: readings of {channel.name}{several}{_left_out(readings)}"
     return Figure(caption, _drawn(times, values, channel.unit, step, away))
 
 
