@@ -5,7 +5,8 @@ that shows no sign is not: nobody waits without need.
 
 Rules it keeps:
 - Only a creep matters that, at the rate seen, leaves the window before anybody looks again (`AGAIN`).
-- It is suspected at a slope that noise alone makes in about 1 of 7 looks, and then the look goes on. Noise, a slow beat
+- It is suspected at a slope that noise alone makes in about 1 of 7 looks, if the newer half of the look goes the same
+  way; and then the look goes on. Noise, a slow beat
   and the wander of 1/f noise turn within `PATIENCE` and end the suspicion.
 - It is claimed only if it was suspected all that time, and then stands far beyond the noise, over two counts of the
   display, and in the newer half of the look by itself, whose rate is the one that is told.
@@ -25,7 +26,7 @@ from .types import Creep
 
 AGAIN = 600.0  # s, about the time until a setting is looked at again, at the end of a job at the latest
 PATIENCE = 20.0  # s that a suspected creep is given to come to rest
-LEAST = 4  # readings that a slope and a spread can be taken from
+LEAST = 3  # readings that a slope and a spread can be taken from: a slow meter has no more in a hold
 SUSPECTED = 1.5  # standard uncertainties of a slope
 SURE = 4.0
 SURE_OF_HALF = 2.0
@@ -53,7 +54,11 @@ def suspected(row: Sequence[Reading], low: float, high: float) -> Creep | None:
 
     `low`, `high`: the window, infinite on a side that is open.
     """
-    return _leaving(row, row, low, high, SUSPECTED)
+    found = _leaving(row, row, low, high, SUSPECTED)
+    newer = row[len(row) // 2 :]
+    # Of two looks with a long time between them the newer alone says nothing yet.
+    tells = len(newer) >= LEAST and newer[-1].time - newer[0].time > (row[-1].time - row[0].time) / 4.0
+    return found if found is None or not tells or _line(newer).slope * found.rate > 0.0 else None
 
 
 def creeping(row: Sequence[Reading], low: float, high: float) -> Creep | None:

@@ -161,13 +161,18 @@ def _still(state: TrimState, reading: Reading) -> TrimState:
     still, held = (row, state.hold) if resting else ((reading,), ())
     inside = state.goal.low <= value_of(reading) <= state.goal.high
     hold = _newest((*held, reading), state.goal) if inside else ()
-    state = _looked(replace(state, still=still, hold=hold, resting=resting), reading)
+    state = _looked(replace(state, still=still, hold=hold, resting=resting), reading, begins=not state.still)
     return replace(state, creep=_suspected(state) if _held(state) else None)
 
 
-def _looked(state: TrimState, reading: Reading) -> TrimState:
-    """The rows that go back beyond the hold time, to when the reading last moved, and to the last turn."""
-    rest = (*state.rest, reading) if len(state.still) > 1 else (reading,)
+def _looked(state: TrimState, reading: Reading, *, begins: bool) -> TrimState:
+    """The rows that go back beyond the hold time, to the last leap of the reading, and to the last turn.
+
+    What moves slowly may break the row of a hold again and again: here it goes on, and shows as the creep that it is.
+    """
+    rest = (*state.rest, reading)
+    if begins or est.leaps(rest[-2:], state.sigma, state.step, window_of(state.goal)):
+        rest = (reading,)
     if creep.waited(rest[1:], state.goal.hold):
         rest = rest[1:]
     value = value_of(reading)

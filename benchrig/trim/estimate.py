@@ -110,11 +110,16 @@ def steady(readings: Sequence[Reading], sigma: float, step: float, window: float
     has a standard deviation of sigma * sqrt(12 / n).
     """
     slack = 2.0 * step + window / 20.0
-    values = [value_of(r) for r in readings]
-    if any(abs(b - a) > 6.0 * sigma + slack for a, b in itertools.pairwise(values)):
+    if leaps(readings, sigma, step, window):
         return False
     rise = (slope(readings) or 0.0) * (readings[-1].time - readings[0].time)
     return abs(rise) <= 4.0 * sigma * math.sqrt(12.0 / len(readings)) + slack
+
+
+def leaps(readings: Sequence[Reading], sigma: float, step: float, window: float) -> bool:
+    """True if one of the readings is farther from the one before it than `steady` lets pass."""
+    most = 6.0 * sigma + 2.0 * step + window / 20.0
+    return any(abs(value_of(b) - value_of(a)) > most for a, b in itertools.pairwise(readings))
 
 
 def widened(sigma: float, differences: int) -> float:

@@ -117,3 +117,15 @@ def test_a_beat_that_holds_a_trim_for_ever_is_said():
     shown = engine.view(state, 40.0)
     assert shown.cue is Cue.GOOD
     assert shown.hint == "swings by 204 mV and does not stand"
+
+
+@pytest.mark.parametrize("rate", [1.3, 3.0])
+def test_a_creep_that_breaks_every_hold_of_a_slow_meter_is_not_forgotten_with_it(rate):
+    """3 % of the window a second: within a few readings the row of the hold shows a movement, and begins again."""
+    state, found = engine.start(GOAL, 0.0), None
+    for i in range(int(60.0 * rate)):
+        value = 12.03 + 0.108 * (1.0 - math.exp(-i / rate / 30.0))
+        reading = Reading(value + 1e-4 * (-1) ** i, "V", i / rate, resolution=1e-4)
+        state, effects = engine.step(state, Measured(reading, reading.time))
+        found = found or next((it for it in effects if isinstance(it, Accepted)), None)
+    assert found is None or found.creep is not None or found.now > 40.0
