@@ -1,9 +1,10 @@
-"""The words of the 34401A class: models, functions and how they are spelled, limits, trigger and math settings."""
+"""The words of the 34401A class: models, functions and how they are spelled, ranges, limits, trigger and math settings."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+from .meter_convert import RANGES
 from .scpi_values import Numeric, Words
 
 
@@ -74,3 +75,19 @@ class Math:
 CORNER = Numeric(3, 200, 20, "HZ", steps=(3.0, 20.0, 200.0))
 GATE = Numeric(0.01, 1, 0.1, "S", steps=(0.01, 0.1, 1.0))
 COUNT = Numeric(1, 50_000, 1, whole=True)
+
+
+def ranges_of(function: str) -> Numeric:
+    """The ranges of a function, as its range commands take and tell them. Those of FREQ and PER are of their input."""
+    ranges = RANGES[function]
+    unit = FUNCTIONS[function][1] if function not in ("FREQ", "PER") else "V"
+    return Numeric(ranges[0], ranges[-1], ranges[min(2, len(ranges) - 1)], unit, steps=ranges)
+
+
+def range_for(function: str, text: str) -> float:
+    """The range that is asked for by a word, or by the reading that is expected, whose sign does not matter."""
+    spec = ranges_of(function)
+    if text[:1].isalpha():
+        return spec.read(text)
+    expected = abs(Numeric(-spec.high, spec.high, 0, spec.unit).read(text))
+    return spec.read(repr(max(expected, spec.low)))

@@ -17,7 +17,7 @@ import numpy as np
 
 from benchrig.clock import Clock
 
-from .meter_convert import APERTURE_FUNCTIONS, RANGES, Converter, Sense, Settings, cycles_for, resolution_of
+from .meter_convert import APERTURE_FUNCTIONS, Converter, Sense, Settings, cycles_for, resolution_of
 from .meter_model import (
     CORNER,
     COUNT,
@@ -30,6 +30,8 @@ from .meter_model import (
     Math,
     Model,
     Trigger,
+    range_for,
+    ranges_of,
 )
 from .ports import Inputs
 from .scpi import Operation, ScpiInstrument, Steps, Wait
@@ -284,27 +286,16 @@ class BenchMeter(ScpiInstrument):
     def _sense(self, function: str) -> Sense:
         return self.converter.settings.senses[function]
 
-    def _range_spec(self, function: str) -> Numeric:
-        ranges = RANGES[function]
-        unit = FUNCTIONS[function][1] if function not in ("FREQ", "PER") else "V"
-        return Numeric(ranges[0], ranges[-1], ranges[min(2, len(ranges) - 1)], unit, steps=ranges)
-
     def _choose_range(self, function: str, text: str) -> None:
-        spec, sense = self._range_spec(function), self._sense(function)
-        value = spec.read(text) if text[:1].isalpha() else spec.read(repr(max(self._number(text, spec), spec.low)))
-        sense.range, sense.auto = value, False
-
-    @staticmethod
-    def _number(text: str, spec: Numeric) -> float:
-        """A range asked for by the reading that is expected: its sign does not matter."""
-        return abs(Numeric(-spec.high, spec.high, 0, spec.unit).read(text))
+        sense = self._sense(function)
+        sense.range, sense.auto = range_for(function, text), False
 
     def _set_range(self, function: str, call: Call) -> None:
         self._abort()
         self._choose_range(function, call.args[0])
 
     def _ask_range(self, function: str, call: Call) -> str:
-        limit = self._range_spec(function).limit(call.args)
+        limit = ranges_of(function).limit(call.args)
         return self.real(self._sense(function).range if limit is None else limit)
 
     def _set_auto(self, function: str, call: Call) -> None:
