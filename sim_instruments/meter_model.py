@@ -1,4 +1,4 @@
-"""The words of the 34401A class: models, functions and how they are spelled, ranges, limits, trigger and math settings."""
+"""The words of the 34401A class: models, functions and their spelling, ranges, limits, trigger and math settings."""
 
 from __future__ import annotations
 

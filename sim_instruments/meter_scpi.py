@@ -17,7 +17,7 @@ import numpy as np
 
 from benchrig.clock import Clock
 
-from .meter_convert import APERTURE_FUNCTIONS, Converter, Sense, Settings, cycles_for, resolution_of
+from .meter_convert import APERTURE_FUNCTIONS, RANGES, Converter, Sense, Settings, cycles_for, resolution_of
 from .meter_model import (
     CORNER,
     COUNT,
