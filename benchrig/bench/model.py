@@ -47,13 +47,19 @@ class Waveforms:
     bandwidth    Hz, -3 dB
     sample_rate  samples per second, at most
     vertical     error limit of a voltage, as a fraction of the full screen height
+    zero         error limit of no voltage at all: volts at the input, at any volts per division
     timebase     error limit of a time, as a fraction
     """
 
     bandwidth: float | None = None
     sample_rate: float | None = None
     vertical: float | None = None
+    zero: float | None = None
     timebase: float | None = None
+
+    def zero_at_tip(self, probe: Probe | None) -> float:
+        """Error limit of no voltage at all, volts at the tip of a probe."""
+        return (self.zero or 0.0) * (probe.ratio if probe else 1.0)
 
 
 @dataclass(frozen=True, slots=True)

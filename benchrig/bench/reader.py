@@ -77,6 +77,7 @@ class WaveformTable(FileModel):
     bandwidth: Annotated[Hertz, Positive] | None = None
     sample_rate: Annotated[float, InUnit("Sa/s"), Positive] | None = None
     vertical: Annotated[Fraction, Positive] | None = None
+    zero: Annotated[Volts, Positive] | None = None
     timebase: Annotated[Fraction, Positive] | None = None
 
 

@@ -44,6 +44,7 @@ from .model import (
     trimmers_of,
 )
 from .preflight_bench import instruments
+from .quantities import FROM_ZERO
 from .rows import Finding
 from .rows import Report as Report
 from .rows import Row as Row
@@ -228,7 +229,7 @@ def _scope(
     if source.unit == "s":
         _scope_time(finding, spec, probe, limits)
     elif source.unit == "V":
-        _scope_volts(finding, spec, probe, limits, top)
+        _scope_volts(finding, source, spec, probe, limits, top)
 
 
 def _scope_factor(finding: Finding, source: ScopeSource, spec: InstrumentSpec, probe: Probe | None) -> float | None:
@@ -276,14 +277,17 @@ def _scope_time(finding: Finding, spec: InstrumentSpec, probe: Probe | None, lim
     _decides(finding, limits, doubt)
 
 
-def _scope_volts(finding: Finding, spec: InstrumentSpec, probe: Probe | None, limits: Limits, top: float) -> None:
+def _scope_volts(
+    finding: Finding, source: ScopeSource, spec: InstrumentSpec, probe: Probe | None, limits: Limits, top: float
+) -> None:
     if spec.waveforms.vertical is None:
         finding.add("accuracy", "note", f"the bench file gives no vertical accuracy of {spec.name}.")
         return
     edges = [edge for edge in (limits.acceptable_low, limits.acceptable_high) if edge is not None]
     screen = max(2.0 * max(map(abs, edges), default=0.0), FINEST_SCREEN * (probe.ratio if probe else 1.0))
     divider = probe.tolerance * _middle(limits, top) if probe else 0.0
-    _decides(finding, limits, math.hypot(spec.waveforms.vertical * screen, divider) / math.sqrt(3.0))
+    zero = spec.waveforms.zero_at_tip(probe) if source.measurement in FROM_ZERO else 0.0
+    _decides(finding, limits, math.hypot(spec.waveforms.vertical * screen, divider, zero) / math.sqrt(3.0))
 
 
 # how well it decides

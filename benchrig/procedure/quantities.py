@@ -41,6 +41,10 @@ MEASUREMENT_UNIT: Mapping[Measurement, str] = {
 }
 
 
+# Told from no voltage at all: an error of the scope's zero is in them. The others lie between two voltages.
+FROM_ZERO = frozenset({Measurement.MEAN, Measurement.RMS})
+
+
 class ReadingClass(enum.StrEnum):
     """How a reading is wrong; hints hang on it."""
 

@@ -20,6 +20,7 @@ from ..clock import Clock
 from ..errors import InstrumentError, SignalError
 from ..judgement.correction import probe_factor
 from ..procedure.model import Limits, Measurement, ScopeSource
+from ..procedure.quantities import FROM_ZERO
 from ..readings import Flag, Reading
 from ..signals import Gate, Phase, hum, mean, measure_pulses, record_activity, rms
 from ..signals.pulses import Caution
@@ -212,7 +213,8 @@ class ScopeReader:
             return 0.0
         vertical = (waveforms.vertical or 0.0) * DIVISIONS * self._scale * self._true
         divider = (self._probe.tolerance if self._probe else 0.0) * abs(value)
-        return math.hypot(vertical, divider) / math.sqrt(3.0)
+        zero = waveforms.zero_at_tip(self._probe) if self._source.measurement in FROM_ZERO else 0.0
+        return math.hypot(vertical, divider, zero) / math.sqrt(3.0)
 
 
 def true_volts(source: ScopeSource, spec: InstrumentSpec, probe: Probe | None) -> float:

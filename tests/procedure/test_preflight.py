@@ -178,6 +178,22 @@ def test_the_right_input_lets_a_scope_read_volts(held_against):
     assert {row.what for row in report.rows} == {"decides"}
 
 
+def test_a_null_that_lies_within_the_scopes_own_zero_is_warned_of():
+    """1 mV at the input are 10 mV at the tip of a 10x probe: more than a window of 5 mV."""
+    from benchrig.commands.shipped import locate
+
+    bench = load_bench(locate("skerry14/bench"))
+    off = replace(bench.instruments["scope"], waveforms=replace(bench.instruments["scope"].waveforms, zero=1e-3))
+    procedure = load_procedure(locate("skerry14/adjust"))
+
+    def level(bench):
+        rows = check(procedure, bench).rows
+        return next(row.level for row in rows if (row.step, row.what) == ("x-zero", "decides"))
+
+    assert level(replace(bench, instruments=bench.instruments | {"scope": off})) == "warn"
+    assert level(bench) != "warn"
+
+
 @pytest.mark.parametrize(("volts", "level"), [("55 V", None), ("200 V", "warn")])
 def test_what_an_input_bears_must_be_known_where_it_can_hurt(held_against, volts, level):
     """Above 60 V DC an input of which the bench file says nothing is warned of; below, it goes without saying."""

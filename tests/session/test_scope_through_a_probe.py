@@ -1,5 +1,7 @@
 """A direct voltage that a scope reads through a probe made for another input is that of the tip, not of the print."""
 
+import math
+
 import numpy as np
 import pytest
 
@@ -33,8 +35,9 @@ class Scope:
         return Waveform.from_codes(codes, self.told * self.at_input / 100.5, 0.0, 1e-5)
 
 
-def read(resistance: float | None, measurement: Measurement = Measurement.MEAN):
-    spec = InstrumentSpec("scope", "d", "a", input_resistance=resistance, waveforms=Waveforms(vertical=0.03))
+def read(resistance: float | None, measurement: Measurement = Measurement.MEAN, zero: float | None = None):
+    waveforms = Waveforms(vertical=0.03, zero=zero)
+    spec = InstrumentSpec("scope", "d", "a", input_resistance=resistance, waveforms=waveforms)
     source = ScopeSource("scope", 1, measurement, probe="hv")
     return ScopeReader(source, None, spec, HV, 50.0, SimClock())(Scope(5.8), 10.0)
 
@@ -56,3 +59,14 @@ def test_a_factor_that_cannot_be_known_is_refused():
 def test_alternating_volts_are_left_as_the_scope_shows_them():
     """Resistors do not divide those alone; before a job such a probe is refused for them."""
     assert read(1e6, Measurement.PEAK_TO_PEAK).value == pytest.approx(1000.0 * 5.8 / 100.5, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("measurement", "inside"), [(Measurement.MEAN, True), (Measurement.RMS, True), (Measurement.PEAK_TO_PEAK, False)]
+)
+def test_the_scopes_zero_is_in_what_is_told_from_zero(measurement, inside):
+    """2 V at the input is 2 kV at the tip, rectangular (GUM 4.3.7); what lies between two voltages has none of it."""
+    without, with_it = read(10e6, measurement), read(10e6, measurement, zero=2.0)
+    added = math.sqrt(with_it.uncertainty**2 - without.uncertainty**2)
+    assert added == pytest.approx(2000.0 / math.sqrt(3.0) if inside else 0.0, rel=1e-6)
+    assert with_it.value == without.value
