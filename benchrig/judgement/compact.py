@@ -22,7 +22,7 @@ class Compact:
         self._full = 0
         self.length = 1
         self.count = 0
-        self._origin = (0.0, 0.0)
+        self._origin = (math.nan, math.nan)  # the first reading
         self._open = (0, 0.0, 0.0, math.inf, -math.inf)
 
     def add(self, time: float, value: float) -> None:

@@ -96,9 +96,9 @@ class Drift:
 
     def warm_by(self, tolerance: float) -> float:
         """Time at which the warm-up has come within `tolerance` (unit of the readings) of its end."""
-        if self.warm_up_tau is None or abs(self.warm_up_size) <= tolerance:
+        if self.warm_up_tau is None:
             return self.start
-        return self.start + self.warm_up_tau * math.log(abs(self.warm_up_size) / tolerance)
+        return self.start + self.warm_up_tau * math.log(max(1.0, abs(self.warm_up_size) / tolerance))
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +110,7 @@ class _Model:
 
     def design(self, when: Floats) -> Floats:
         """Columns: 1, time, warm-up if any, one per step; shape (n, k). `when` starts at 0."""
-        columns = [np.ones_like(when), when - when.mean()]
+        columns = [np.ones_like(when), when]
         if self.tau is not None:
             columns.append(np.exp(-when / self.tau))
         columns.extend((np.arange(when.size) >= i).astype(np.float64) for i in self.steps)
@@ -135,7 +135,7 @@ def drift(times: ArrayLike, values: ArrayLike) -> Drift:
     short, kept = find_excursions(when, away)
     used, rest = when[kept] - when[0], away[kept]
     # A perfect series has no noise at all; what a double cannot hold is the least that is assumed.
-    floor = 4.0 * float(np.finfo(np.float64).eps) * float(np.abs(series).max()) + 1e-150
+    floor = max(4.0 * float(np.finfo(np.float64).eps) * float(np.abs(series).max()), 1e-150)
     model = _prune(used, rest, _grow(used, rest, floor), floor)
     return replace(_described(used, rest, model, (float(when[0]), float(when[-1])), floor), excursions=short)
 

@@ -64,3 +64,17 @@ def test_compact_one_by_one_keeps_small_changes_as_well() -> None:
         compact.add(float(i), 2.0**30 + away)
     means = small.reshape(-1, compact.length).mean(axis=1)
     assert compact.series()[1] - 2.0**30 == pytest.approx(means, rel=0.0, abs=2.0**-23)
+
+
+def test_the_open_block_stands_where_its_readings_are() -> None:
+    """By hand: three readings in blocks of two, of which the last is in an open one at its own time."""
+    compact = Compact(1)
+    for time, value in ((10.0, 1.0), (12.0, 3.0), (14.0, 2.0)):
+        compact.add(time, value)
+    assert [column.tolist() for column in compact.envelope()] == [[11.0, 14.0], [1.0, 2.0], [3.0, 2.0]]
+    assert [column.tolist() for column in compact.series()] == [[11.0], [2.0]]
+
+
+def test_nothing_has_no_mean() -> None:
+    """Before the first reading there are no blocks, open ones neither."""
+    assert [column.size for column in (*Compact().series(), *Compact().envelope())] == [0, 0, 0, 0, 0]

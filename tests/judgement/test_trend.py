@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -17,6 +18,7 @@ from benchrig.judgement.series import (
     quantum,
 )
 from benchrig.judgement.trend import MOST_STEPS, drift, find_excursions
+from benchrig.judgement.uncertainty import coverage_factor
 
 Floats = NDArray[np.float64]
 
@@ -338,6 +340,47 @@ def test_a_step_smaller_than_the_noise_is_found_in_enough_readings(at: int) -> N
     """0.7 spreads in the mean of hundreds is far beyond chance, and against its surroundings it stands out as well."""
     found = [drift(np.arange(2000.0), white(2000, seed) + 0.7 * (np.arange(2000) >= at)) for seed in range(10)]
     assert sum(len(d.steps) == 1 and abs(d.steps[0] - at) < 60.0 for d in found) >= 9
+
+
+def test_a_slope_of_just_what_chance_gives_is_no_drift_yet() -> None:
+    """k = 2 for 95.45 % with endless degrees of freedom (GUM, table G.2): the next double is beyond it."""
+    limit = coverage_factor() * 0.5
+    still = replace(drift(np.arange(20.0), np.zeros(20)), slope=-limit, slope_uncertainty=0.5, dof=math.inf)
+    assert not still.drifting
+    assert replace(still, slope=math.nextafter(-limit, -math.inf)).drifting
+
+
+def test_a_warm_up_within_its_tolerance_is_over_at_once() -> None:
+    """tau ln(|A| / tolerance) by hand, which is 0 where they are equal and never less: 10 s * ln 2 = 6.93 s."""
+    found = replace(drift(np.arange(20.0), np.zeros(20)), warm_up_tau=10.0, warm_up_size=-0.5)
+    assert [found.warm_by(tolerance) for tolerance in (0.5, 0.6, 10.0)] == [0.0, 0.0, 0.0]
+    assert found.warm_by(0.25) == pytest.approx(6.931, abs=1e-3)
+
+
+@pytest.mark.parametrize("level", [5.0, -5.0])
+def test_a_perfect_series_has_the_doubt_of_its_doubles(level: float) -> None:
+    """Four of the last places of a double (IEEE 754: 2^-52 of the value) over the record."""
+    found = drift(np.arange(200.0), np.full(200, level))
+    assert found.slope_uncertainty == pytest.approx(4.0 * 2.0**-52 * 5.0 / 199.0, rel=1e-12)
+    assert drift(np.arange(200.0), np.zeros(200)).slope_uncertainty == pytest.approx(1e-150 / 199.0, rel=1e-12, abs=0.0)
+
+
+def test_the_record_ends_with_its_last_reading_also_where_that_is_wild() -> None:
+    y = white(200, 5, 0.01)
+    y[[0, 199]] += 1.0
+    found = drift(5.0 + np.arange(200.0), y)
+    assert (found.start, found.stop) == (5.0, 204.0)
+
+
+@pytest.mark.parametrize(("at", "seen"), [(12, True), (10, False)])
+def test_where_half_the_readings_are_the_level_itself_they_count_as_quiet(at: int, seen: bool) -> None:
+    """A display of two counts with a dip of six, by hand. With the dip at 12, twelve of the 24 readings are the running
+    median itself: the median deviation is that of all, half a count, and the dip is beyond 5.6 of its spreads. At 10 it
+    leaves thirteen that are not, and their own median deviation is two counts.
+    """
+    y = np.repeat([0.0, 1.0, 0.0, 1.0, 0.0, 1.0], [8, 2, 4, 4, 4, 2])
+    y[at] = -6.0
+    assert [e.start for e in drift(np.arange(24.0), y).excursions] == [float(at)] * seen
 
 
 def test_the_package_offers_the_public_names_and_no_others() -> None:
