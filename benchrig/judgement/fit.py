@@ -76,7 +76,7 @@ def solve(design: Floats, y: Floats) -> Linear:
     if n <= k:
         raise SeriesError(f"{n} readings cannot carry {k} parameters and a spread.", next_step="Watch longer.")
     scale = np.sqrt(np.einsum("ij,ij->j", design, design))
-    scale[scale == 0.0] = 1.0
+    scale += scale == 0.0  # a column of zeros takes no part
     q, r = np.linalg.qr(design / scale)
     inverse = np.linalg.pinv(r)
     coefficients = inverse @ (q.T @ y)

@@ -154,9 +154,8 @@ def conformance_probability(value: float, uncertainty: float, window: Window) ->
         return 1.0 if _depth(value, low, high) >= 0.0 else 0.0
     below = -math.inf if low is None else (low - value) / uncertainty
     above = math.inf if high is None else (high - value) / uncertainty
-    if below > 0.0:  # both limits on the far side: mirrored, so that no small difference of two ones is taken
-        below, above = -above, -below
-    return _normal_cdf(above) - _normal_cdf(below)
+    # Mirrored where more of the window lies above, so that no small difference of two ones is taken.
+    return _normal_cdf(min(above, -below)) - _normal_cdf(min(below, -above))
 
 
 def guard_band_of(uncertainty: float, rule: str) -> float:

@@ -174,10 +174,10 @@ def _excursion(when: Floats, away: Floats, start: int, stop: int) -> Excursion:
     return Excursion(float(when[start]), float(when[stop - 1]), float(away[farthest]), stop - start)
 
 
-def _runs(flags: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
+def _runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """(start, stop) of each run of True."""
     edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
-    return zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
+    return [(start, stop) for start, stop in edges.reshape(-1, 2).tolist()]
 
 
 def _sure(trials: int) -> float:
@@ -226,11 +226,11 @@ def _step_gains(basis: Floats, residuals: Floats, present: tuple[int, ...]) -> F
     along = np.cumsum(residuals[::-1])[::-1]
     explained = np.cumsum(basis[::-1], axis=0)[::-1]
     length = np.arange(n, 0, -1) - np.einsum("ij,ij->i", explained, explained)
-    gains = np.where(length > 1e-9 * n, along**2 / np.maximum(length, 1e-9 * n), 0.0)
+    gains = along**2 / np.maximum(length, 1e-9 * n)  # beside a long pause the line alone can make a step there
     gains[:apart] = 0.0
     gains[n - apart + 1 :] = 0.0
     for i in present:
-        gains[max(0, i - apart + 1) : i + apart] = 0.0
+        gains[i - apart + 1 : i + apart] = 0.0
     return np.asarray(gains, dtype=np.float64)
 
 
@@ -241,8 +241,7 @@ def _best_tau(when: Floats, values: Floats, model: _Model) -> float:
     def cost(rate: float) -> float:
         decay = np.exp(-when * rate)
         decay -= basis @ (basis.T @ decay)  # at right angles to all else, so it does not see what else the values hold
-        length = float(decay @ decay)
-        return -(float(decay @ values) ** 2) / length if length > 1e-12 * when.size else 0.0
+        return -(float(decay @ values) ** 2) / max(float(decay @ decay), 1e-12 * when.size)
 
     span = float(when[-1])
     return 1.0 / search_rate(cost, 1.0 / (3.0 * span), 0.5 * (when.size - 1) / span)

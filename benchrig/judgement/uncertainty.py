@@ -104,8 +104,9 @@ def correlated_means(readings: Floats) -> tuple[Floats, Floats, Floats]:
         )
     covariance = np.atleast_2d(np.cov(readings, rowvar=False)) / n
     uncertainties = np.sqrt(np.diag(covariance))
-    scale = np.where(uncertainties > 0.0, uncertainties, 1.0)
-    return readings.mean(axis=0), uncertainties, covariance / np.outer(scale, scale)
+    both = np.outer(uncertainties, uncertainties)
+    correlation = np.divide(covariance, both, out=np.zeros_like(both), where=both > 0.0)
+    return readings.mean(axis=0), uncertainties, correlation
 
 
 def rectangular(half_width: float) -> float:

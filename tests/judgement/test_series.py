@@ -111,6 +111,7 @@ def test_inflation_of_short_series_is_not_too_small() -> None:
         ([1, 2, 3, 4, 5, 6, 7, 8], 0.0),  # as many values as readings: any line does that
         ([0, 0, 1, 1, 3, 3, 0, 0, 3, 3, 0, 0, 3, 3, 3, 3], 0.0),  # the smallest step came once
         ([0, 0, 1, 1, -0.05, -0.05, 1, 1, -0.05, -0.05, 1, 1, -0.05, -0.05, 1, 1], 0.0),  # 5 % more is another step
+        ([1.01, 0, 1, 0, 1, 1, 1, 1, 1, 1, 1, 1], 0.0),  # and so is 1 % more, to the last digit
         ([0, 1, 0, 1, 2, 3, 3, 3, 3, 3, 3, 3, 3, 3, 3, 3], 1.0),
         ([0, 1, 0, 1, 2, 3, 3, 3, 3, 3, 3, 3], 0.0),  # three readings for each value are too few
         ([3] * 16, 0.0),  # no step at all

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.signal import lfilter
-from scipy.stats import linregress
+from scipy.stats import linregress, norm
+from scipy.stats import t as scipy_t
 
 import benchrig.judgement as package
 from benchrig.judgement.errors import SeriesError
@@ -237,6 +238,14 @@ def test_a_warm_up_is_looked_for_from_twenty_readings_on(n: int, seen: bool) -> 
     assert found.warm_up_tau == (pytest.approx(4.0, rel=0.02) if seen else None)
 
 
+@pytest.mark.parametrize(("tau", "told"), [(1.0, 2.0 * 59 / 58), (2.2, 2.2), (170.0, 170.0), (500.0, 3.0 * 59)])
+def test_a_time_constant_is_looked_for_from_two_readings_to_three_times_the_record(tau: float, told: float) -> None:
+    """Beyond that the nearest is told. Of the fastest the first reading passes for an excursion: 58 paces are left."""
+    t = np.arange(60.0)
+    found = drift(t, np.exp(-t / tau) + white(60, 1, 1e-7))
+    assert found.warm_up_tau == pytest.approx(told, rel=1e-3 if tau == 170.0 else 1e-6)
+
+
 @pytest.mark.parametrize("slope", [0.0, 0.02])
 @pytest.mark.parametrize("at", [0, 199])
 def test_a_wild_reading_at_either_end_is_no_step(at: int, slope: float) -> None:
@@ -306,6 +315,48 @@ def test_steps_nearer_than_six_readings_are_told_where_they_could_be(steps: tupl
     assert min(np.diff((0.0, *found, 200.0))) >= 6.0
 
 
+def sureness_of_the_best_step(y: Floats) -> float:
+    """The largest |t| of one step beside a straight line, at any place of at least six readings from the ends."""
+    n, t = y.size, np.arange(float(y.size))
+
+    def sureness(at: int) -> float:
+        columns = np.column_stack((np.ones(n), t, t >= at))
+        coefficients, squares, _, _ = np.linalg.lstsq(columns, y, rcond=None)
+        return float(abs(coefficients[2]) / math.sqrt(squares[0] / (n - 3) * np.linalg.inv(columns.T @ columns)[2, 2]))
+
+    return max(sureness(at) for at in range(6, n - 5))
+
+
+@pytest.mark.parametrize(("n", "start", "stop"), [(90, 45, 90), (90, 60, 75), (90, 10, 25), (90, 70, 80)])
+def test_a_step_is_as_sure_as_a_normal_deviate_that_one_series_in_a_hundred_has(n: int, start: int, stop: int) -> None:
+    """Textbook t of a regression (by numpy) against scipy's normal distribution at 1 - 0.01 / 2n: one look a reading.
+
+    Readings go to and fro by 1, so that nothing hangs together. A lasting change is kept from there on; a trip up and
+    down again is found from there on as well: its better half is taken in by itself, and then both are beyond doubt.
+    """
+    noise, t = np.resize([1.0, -1.0], n), np.arange(float(n))
+    trip = ((t >= start) & (t < stop)).astype(float)
+    low, high = 0.0, 10.0
+    for _ in range(25):
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if drift(t, noise + middle * trip).steps else (middle, high)
+    expected = float(norm.ppf(1.0 - 0.01 / (2.0 * n)))
+    assert sureness_of_the_best_step(noise + high * trip) == pytest.approx(expected, rel=1e-5)
+
+
+def test_a_perfect_step_is_found_wherever_it_is() -> None:
+    """Nothing is left beside it but rounding, of either sign."""
+    for n in range(12, 40):
+        assert drift(np.arange(float(n)), 1.0 * (np.arange(n) >= 6)).steps == (6.0,)
+
+
+def test_no_more_steps_are_told_than_the_most() -> None:
+    """Twenty that stand far out are told; a few small ones among them are left over, though they would stand as well."""
+    sizes = np.resize([100.0, 100.0, 100.0, 100.0, 10.0], 25) * np.resize([1.0, 1.0, -1.0], 25)
+    y = np.repeat(np.cumsum(sizes), 40) + white(1000, 5, 0.5)
+    assert len(drift(np.arange(1000.0), y).steps) == 20
+
+
 def test_more_levels_than_the_most_steps_are_wander() -> None:
     """Thirty levels of fifty readings: the search ends, and what it left over makes the slope as doubtful as it is."""
     levels = np.cumsum(np.random.default_rng(7).uniform(1.0, 3.0, size=30) ** 3)
@@ -361,7 +412,7 @@ def test_a_warm_up_within_its_tolerance_is_over_at_once() -> None:
 def test_a_perfect_series_has_the_doubt_of_its_doubles(level: float) -> None:
     """Four of the last places of a double (IEEE 754: 2^-52 of the value) over the record."""
     found = drift(np.arange(200.0), np.full(200, level))
-    assert found.slope_uncertainty == pytest.approx(4.0 * 2.0**-52 * 5.0 / 199.0, rel=1e-12)
+    assert found.slope_uncertainty == pytest.approx(4.0 * 2.0**-52 * 5.0 / 199.0, rel=1e-12, abs=0.0)
     assert drift(np.arange(200.0), np.zeros(200)).slope_uncertainty == pytest.approx(1e-150 / 199.0, rel=1e-12, abs=0.0)
 
 
@@ -370,6 +421,36 @@ def test_the_record_ends_with_its_last_reading_also_where_that_is_wild() -> None
     y[[0, 199]] += 1.0
     found = drift(5.0 + np.arange(200.0), y)
     assert (found.start, found.stop) == (5.0, 204.0)
+
+
+def deepest_that_is_no_excursion(y: Floats, at: int) -> float:
+    """By bisection of how far down one reading is."""
+    low, high = 0.0, 100.0
+    for _ in range(30):
+        middle = 0.5 * (low + high)
+        y[at] = -middle
+        seen = bool(find_excursions(np.arange(float(y.size)), y)[0])
+        low, high = (low, middle) if seen else (middle, high)
+    return low
+
+
+@pytest.mark.parametrize(
+    ("pattern", "deviation"),
+    [([1, 0, -1], 1.0), ([0, -2, 2, 0, 1, 0, -2, 0, -1, 0, 2], 2.0)],
+    ids=["two in three off the median", "six in eleven off the median"],
+)
+def test_an_excursion_is_beyond_what_student_gives_one_series_in_a_hundred(
+    pattern: list[float], deviation: float
+) -> None:
+    """scipy's Student at 1 - 0.01 / 2n, by hand: the running median is 0 throughout, and the median deviation of the
+    readings that are not the median itself is one (or two) whatever the dip. A median deviation is worth 0.37 of the
+    readings as degrees of freedom (its efficiency: any table of robust statistics, from memory).
+    """
+    y = np.resize(np.array(pattern, dtype=float), 66 * 3)
+    far = float(scipy_t.ppf(1.0 - 0.01 / (2.0 * y.size), math.floor(0.37 * y.size)))
+    lowest = int(np.flatnonzero(y == y.min())[20])
+    limit = far * deviation / float(norm.ppf(0.75))
+    assert deepest_that_is_no_excursion(y, lowest) == pytest.approx(limit, rel=1e-6)
 
 
 @pytest.mark.parametrize(("at", "seen"), [(12, True), (10, False)])

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import norm as scipy_norm
 from scipy.stats import t as scipy_t
 
 from benchrig.judgement.errors import UncertaintyError
@@ -206,6 +207,15 @@ def test_series_of_many_degrees_of_freedom_has_its_printed_numbers(probability: 
     for dof in (202, 404):
         inside = exact_inside(student_t(probability, dof), dof)
         assert inside == pytest.approx(2.0 * probability - 1.0, rel=0.0, abs=left * (202 / dof) ** 5 + 1e-14)
+
+
+@pytest.mark.parametrize(("probability", "left"), [(0.9, 3.5e-15), (0.999, 2.4e-13)])
+def test_series_of_many_degrees_of_freedom_lacks_only_its_fifth_term(probability: float, left: float) -> None:
+    """scipy.stats.t.ppf less the next term of the same series (from memory; that so little is left shows it right)."""
+    z, exact = float(scipy_norm.ppf(probability)), float(scipy_t.ppf(probability, 202))
+    square = z * z
+    fifth = (((((27 * square + 339) * square + 930) * square - 1782) * square - 765) * square + 17955) * z / 368640
+    assert student_t(probability, 202) == pytest.approx(exact - fifth / 202**5, rel=left, abs=0.0)
 
 
 @pytest.mark.parametrize("dof", [2, 10, 100, 200])
