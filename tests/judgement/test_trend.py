@@ -351,7 +351,7 @@ def test_a_perfect_step_is_found_wherever_it_is() -> None:
 
 
 def test_no_more_steps_are_told_than_the_most() -> None:
-    """Twenty that stand far out are told; a few small ones among them are left over, though they would stand as well."""
+    """Twenty that stand far out are told; a few small ones are left over, though they would stand as well."""
     sizes = np.resize([100.0, 100.0, 100.0, 100.0, 10.0], 25) * np.resize([1.0, 1.0, -1.0], 25)
     y = np.repeat(np.cumsum(sizes), 40) + white(1000, 5, 0.5)
     assert len(drift(np.arange(1000.0), y).steps) == 20
