@@ -123,7 +123,10 @@ def fit_rate(columns: Columns, y: ArrayLike, slowest: float, fastest: float) -> 
 
 
 def search_rate(cost: Callable[[float], float], slowest: float, fastest: float) -> float:
-    """The rate of least cost: best of forty on a logarithmic grid, then golden section between its neighbours."""
+    """The rate of least cost: best of forty on a logarithmic grid, then golden section between its neighbours.
+
+    Of rates that are as good it is the slowest.
+    """
     grid = np.geomspace(slowest, fastest, _GRID)
     best = int(np.argmin([cost(float(rate)) for rate in grid]))
     low, high = math.log(grid[max(best - 1, 0)]), math.log(grid[min(best + 1, _GRID - 1)])

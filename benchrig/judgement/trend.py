@@ -286,7 +286,7 @@ def _abruptness(values: Floats, at: int, floor: float) -> float:
     n, window, best = values.size, LONGEST_EXCURSION + 1, math.inf
     sums = np.concatenate(([0.0], np.cumsum(values)))
     while window <= n // 16:
-        change = (sums[2 * window :] - 2.0 * sums[window:-window] + sums[: -2 * window]) / window
+        change = sums[2 * window :] - 2.0 * sums[window:-window] + sums[: -2 * window]  # of the sum in the window
         here = float(change[min(max(at - window, 0), change.size - 1)])
         # The step itself is in an eighth of the changes at most: too few for a median.
         stands_out = abs(here) / (robust_spread(change) + floor)

@@ -72,6 +72,10 @@ def test_a_least_cost_at_the_edge_is_found_there(cost, best):
     assert search_rate(cost, 1.0, 100.0) == pytest.approx(best, rel=1e-6)
 
 
+def test_of_rates_that_are_as_good_the_slowest_is_told():
+    assert search_rate(lambda rate: 0.0, 1.0, 100.0) == pytest.approx(1.0, rel=1e-6)
+
+
 def test_a_second_dip_near_the_least_does_not_draw_the_search():
     """The grid has decided: what is searched finely lies between the neighbours of its best point."""
 

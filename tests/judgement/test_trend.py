@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 import os
+import subprocess
+import sys
 from dataclasses import replace
 
 import numpy as np
@@ -344,6 +346,43 @@ def test_a_step_is_as_sure_as_a_normal_deviate_that_one_series_in_a_hundred_has(
     assert sureness_of_the_best_step(noise + high * trip) == pytest.approx(expected, rel=1e-5)
 
 
+def abruptness_of_a_step(y: Floats, at: int) -> float:
+    """The step's change of the mean over the median deviation of such changes all along, in the best of the windows.
+
+    By plain means of 6, 12, .. readings before and after each place, up to a sixteenth of the record.
+    """
+    t = np.arange(float(y.size))
+    columns = np.column_stack((np.ones(y.size), t, t >= at))
+    level = y - columns[:, :2] @ np.linalg.lstsq(columns, y, rcond=None)[0][:2]
+    found = []
+    for window in (w for w in (6, 12, 24) if 16 * w <= y.size):
+        means = np.convolve(level, np.ones(window) / window, "valid")
+        change = means[window:] - means[:-window]
+        spread = np.median(np.abs(change - np.median(change))) / norm.ppf(0.75)
+        found.append(abs(change[np.clip(at - window, 0, change.size - 1)]) / spread)
+    return float(max(found))
+
+
+@pytest.mark.parametrize(
+    ("n", "at", "phi", "seed"),
+    [
+        (96, 40, 0.8, 10), (96, 6, 0.3, 7), (96, 90, 0.6, 1), (191, 90, 0.6, 0), (192, 90, 0.6, 1), (192, 186, 0.3, 10),
+        (384, 10, 0.3, 4), (384, 200, 0.6, 3), (384, 200, 0.8, 1),
+    ],
+)  # fmt: skip
+def test_among_wander_a_step_is_as_abrupt_as_three_quarters_of_what_makes_it_sure(
+    n: int, at: int, phi: float, seed: int
+) -> None:
+    """In these the t of the regression is beyond doubt, and what decides is how the step stands out around it."""
+    noise, step, t = wander(n, phi, seed), (np.arange(n) >= at).astype(float), np.arange(float(n))
+    low, high = 0.0, 10.0
+    for _ in range(25):
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if drift(t, noise + middle * step).steps else (middle, high)
+    expected = 0.75 * float(norm.ppf(1.0 - 0.01 / (2.0 * n)))
+    assert abruptness_of_a_step(noise + high * step, at) == pytest.approx(expected, rel=1e-5)
+
+
 def test_a_perfect_step_is_found_wherever_it_is() -> None:
     """Nothing is left beside it but rounding, of either sign."""
     for n in range(12, 40):
@@ -467,5 +506,12 @@ def test_where_half_the_readings_are_the_level_itself_they_count_as_quiet(at: in
 def test_the_package_offers_the_public_names_and_no_others() -> None:
     """Drift is fetched when asked for; a name that is not there says so."""
     assert package.drift is drift
-    with pytest.raises(AttributeError, match="no attribute 'drfit'"):
-        _ = package.drfit  # type: ignore[attr-defined]
+    for name in ("drfit", "MOST_STEPS"):
+        with pytest.raises(AttributeError, match=f"'benchrig.judgement' has no attribute '{name}'"):
+            getattr(package, name)
+
+
+def test_a_verdict_does_not_wait_for_numpy() -> None:
+    """In a process of its own, as a command is."""
+    asked = "import sys, benchrig.judgement as j; j.judge(1.0, 0.1, (0.0, 2.0)); sys.exit('numpy' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", asked], check=False).returncode == 0
