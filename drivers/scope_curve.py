@@ -98,6 +98,8 @@ _MODELS = (
     (r"TDS[567]|DPO|MSO|MDO", "dpo"),
     (r"TDS|TPS|TBS", "tds"),
 )
+# Their MSO models speak other grammars; who relabels a scope of this family is none of them.
+_OTHER_MAKERS = ("RIGOL", "AGILENT", "KEYSIGHT", "HEWLETT")
 _EVENTS_LIMIT = 40
 _NO_EVENTS = (0, 1)
 
@@ -151,6 +153,8 @@ class CurveScope(ScpiScope):
     @staticmethod
     def variant_of(identity: Identity) -> str:
         """By the model; a relabelled one counts too where the bench file names this driver."""
+        if identity.maker.upper().startswith(_OTHER_MAKERS):
+            return ""
         return named(_MODELS, identity.model.upper().replace(" ", ""))
 
     def _take_variant(self, variant: str) -> None:
