@@ -177,7 +177,7 @@ def _excursion(when: Floats, away: Floats, start: int, stop: int) -> Excursion:
 def _runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """(start, stop) of each run of True."""
     edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
-    return [(start, stop) for start, stop in edges.reshape(-1, 2).tolist()]
+    return [(int(edges[i]), int(edges[i + 1])) for i in range(0, edges.size, 2)]
 
 
 def _sure(trials: int) -> float:

@@ -390,10 +390,11 @@ def test_a_perfect_step_is_found_wherever_it_is() -> None:
 
 
 def test_no_more_steps_are_told_than_the_most() -> None:
-    """Twenty that stand far out are told; a few small ones are left over, though they would stand as well."""
-    sizes = np.resize([100.0, 100.0, 100.0, 100.0, 10.0], 25) * np.resize([1.0, 1.0, -1.0], 25)
-    y = np.repeat(np.cumsum(sizes), 40) + white(1000, 5, 0.5)
-    assert len(drift(np.arange(1000.0), y).steps) == 20
+    """Of twenty-one that all stand far out the least is left over."""
+    sizes = np.append(np.resize([100.0, 100.0, -100.0], 20), 10.0)
+    y = np.repeat(np.cumsum(np.append(0.0, sizes)), 40) + white(880, 5, 0.5)
+    assert drift(np.arange(880.0), y).steps == tuple(40.0 * np.arange(1, 21))
+    assert len(drift(np.arange(800.0), y[80:]).steps) == 19
 
 
 def test_more_levels_than_the_most_steps_are_wander() -> None:
