@@ -311,7 +311,7 @@ def _described(when: Floats, values: Floats, model: _Model, span: tuple[float, f
     first = model.first_step
     size = 0.0 if model.tau is None else float(found.coefficients[2])
     # A perfect series still has the digits of its doubles, and a warm-up those of the search for its time constant.
-    least = (floor + 1e-7 * abs(size)) / float(when[-1])
+    least = max(floor, 1e-7 * abs(size)) / float(when[-1])
     return Drift(
         slope=float(found.coefficients[1]),
         slope_uncertainty=math.hypot(whole.uncertainty(1) * math.sqrt(inflation), least),

@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.optimize import curve_fit
 from scipy.signal import lfilter
 from scipy.stats import linregress, norm
 from scipy.stats import t as scipy_t
@@ -65,6 +66,31 @@ def test_slope_agrees_with_scipy_where_nothing_else_happens() -> None:
     assert found.slope == pytest.approx(expected.slope, rel=1e-9)
     assert found.slope_uncertainty == pytest.approx(expected.stderr * math.sqrt(found.inflation), rel=1e-9)
     assert found.dof == pytest.approx(298 / found.inflation)
+
+
+def test_readings_that_hang_together_are_worth_fewer_degrees_of_freedom() -> None:
+    """Those of scipy's line over the inflation, and never less than one."""
+    found = drift(np.arange(300.0), wander(300, 0.8, 1))
+    assert (found.steps, found.warm_up_tau, found.warm_up_tau_uncertainty) == ((), None, None)
+    assert found.inflation > 3.0
+    assert found.dof == pytest.approx(298.0 / found.inflation)
+    assert drift([0.0, 1.0, 2.0], [5.0, 5.2, 5.1]).dof == 1.0
+
+
+def test_a_warm_up_among_wander_is_as_doubtful_as_a_free_fit_says() -> None:
+    """scipy.optimize.curve_fit with all four parameters free; its doubts are those of readings on their own."""
+    t = np.arange(600.0)
+    y = 5.0 + 0.001 * t - 3.0 * np.exp(-t / 80.0) + 0.05 * wander(600, 0.7, 2)
+
+    def course(t: Floats, level: float, slope: float, size: float, tau: float) -> Floats:
+        return np.asarray(level + slope * t + size * np.exp(-t / tau))
+
+    found = drift(t, y)
+    fitted, covariance = curve_fit(course, t, y, (5.0, 0.0, -3.0, 80.0))
+    doubts = np.sqrt(np.diag(covariance) * found.inflation)
+    assert found.inflation > 2.0
+    assert (found.slope, found.warm_up_size, found.warm_up_tau) == pytest.approx(tuple(fitted[1:]), rel=1e-4)
+    assert (found.slope_uncertainty, found.warm_up_tau_uncertainty) == pytest.approx((doubts[1], doubts[3]), rel=1e-3)
 
 
 def test_events_in_white_noise_are_as_rare_as_promised() -> None:
