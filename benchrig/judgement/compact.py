@@ -57,8 +57,8 @@ class Compact:
 
     def series(self) -> tuple[Floats, Floats]:
         """Mean times and mean values of the full blocks, shape (blocks,) each."""
-        sums = self._blocks[: self._full, :2] / self.length
-        return sums[:, 0] + self._origin[0], sums[:, 1] + self._origin[1]
+        when, sum_, _, _ = self._blocks[: self._full].T
+        return when / self.length + self._origin[0], sum_ / self.length + self._origin[1]
 
     def envelope(self) -> tuple[Floats, Floats, Floats]:
         """Mean times, least and greatest values of all blocks, the open one included."""

@@ -67,12 +67,12 @@ def test_compact_one_by_one_keeps_small_changes_as_well() -> None:
 
 
 def test_the_open_block_stands_where_its_readings_are() -> None:
-    """By hand: three readings in blocks of two, of which the last is in an open one at its own time."""
+    """By hand: six readings in blocks of four, of which two are in an open one at the mean of their times."""
     compact = Compact(1)
-    for time, value in ((10.0, 1.0), (12.0, 3.0), (14.0, 2.0)):
+    for time, value in ((10.0, 1.0), (12.0, 3.0), (14.0, 2.0), (16.0, 6.0), (18.0, 0.0), (20.0, 4.0)):
         compact.add(time, value)
-    assert [column.tolist() for column in compact.envelope()] == [[11.0, 14.0], [1.0, 2.0], [3.0, 2.0]]
-    assert [column.tolist() for column in compact.series()] == [[11.0], [2.0]]
+    assert [column.tolist() for column in compact.envelope()] == [[13.0, 19.0], [1.0, 0.0], [6.0, 4.0]]
+    assert [column.tolist() for column in compact.series()] == [[13.0], [3.0]]
 
 
 def test_nothing_has_no_mean() -> None:
