@@ -26,6 +26,8 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # threads of the numerics would only be in each other's way
+
 # Both here for the processes that are forked: they need not read them again.
 import numpy as np  # noqa: F401
 import pytest
