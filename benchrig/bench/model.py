@@ -6,6 +6,7 @@ Values are in SI base units, accuracies as fractions. `reader` makes these from 
 from __future__ import annotations
 
 import difflib
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
@@ -57,9 +58,13 @@ class Waveforms:
     zero: float | None = None
     timebase: float | None = None
 
-    def zero_at_tip(self, probe: Probe | None) -> float:
-        """Error limit of no voltage at all, volts at the tip of a probe."""
-        return (self.zero or 0.0) * (probe.ratio if probe else 1.0)
+    def limit_of_volts(self, value: float, screen: float, probe: Probe | None, *, from_zero: bool) -> float:
+        """Largest error at `value`, volts at the tip; `screen`: volts of its full height.
+
+        `from_zero`: told from no voltage at all, so that an error of the scope's zero is in it.
+        """
+        zero = (self.zero or 0.0) * (probe.ratio if probe else 1.0) if from_zero else 0.0
+        return math.hypot((self.vertical or 0.0) * screen, (probe.tolerance if probe else 0.0) * value, zero)
 
 
 @dataclass(frozen=True, slots=True)

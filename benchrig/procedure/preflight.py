@@ -285,9 +285,9 @@ def _scope_volts(
         return
     edges = [edge for edge in (limits.acceptable_low, limits.acceptable_high) if edge is not None]
     screen = max(2.0 * max(map(abs, edges), default=0.0), FINEST_SCREEN * (probe.ratio if probe else 1.0))
-    divider = probe.tolerance * _middle(limits, top) if probe else 0.0
-    zero = spec.waveforms.zero_at_tip(probe) if source.measurement in FROM_ZERO else 0.0
-    _decides(finding, limits, math.hypot(spec.waveforms.vertical * screen, divider, zero) / math.sqrt(3.0))
+    from_zero = source.measurement in FROM_ZERO
+    limit = spec.waveforms.limit_of_volts(_middle(limits, top), screen, probe, from_zero=from_zero)
+    _decides(finding, limits, limit / math.sqrt(3.0))
 
 
 # how well it decides

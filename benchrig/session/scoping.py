@@ -211,10 +211,8 @@ class ScopeReader:
             return (waveforms.timebase or 0.0) * abs(value) / math.sqrt(3.0)
         if self._source.unit != "V":
             return 0.0
-        vertical = (waveforms.vertical or 0.0) * DIVISIONS * self._scale * self._true
-        divider = (self._probe.tolerance if self._probe else 0.0) * abs(value)
-        zero = waveforms.zero_at_tip(self._probe) if self._source.measurement in FROM_ZERO else 0.0
-        return math.hypot(vertical, divider, zero) / math.sqrt(3.0)
+        screen, from_zero = DIVISIONS * self._scale * self._true, self._source.measurement in FROM_ZERO
+        return waveforms.limit_of_volts(value, screen, self._probe, from_zero=from_zero) / math.sqrt(3.0)
 
 
 def true_volts(source: ScopeSource, spec: InstrumentSpec, probe: Probe | None) -> float:
