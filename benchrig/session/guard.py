@@ -22,6 +22,7 @@ from ..readings import Flag, Reading
 from ..records.facts import AcknowledgementFacts, Store
 from ..units import quantity_in, show
 from . import machine
+from .asking import ask
 from .machine import Move, Phase, Session
 from .notices import HoldPointAnswered, HoldPointLapsed, HoldPointReached, MadeSafe, Notice, ReadingTaken, Said
 from .operators import EntryRequest, HoldRequest, Operator, Question
@@ -351,10 +352,8 @@ class Guard:
     # telling
 
     def _choose(self, text: str, choices: tuple[str, ...], about: str) -> str | None:
-        chosen = self._operator.choose(Question(self._step_id, text, choices, about))
-        facts = {"asked": text, "about": about, "chosen": chosen}
-        self._store.event(self._row or None, "answer", facts, self._clock.now(), self._clock.stamp())
-        return chosen
+        question = Question(self._step_id, text, choices, about)
+        return ask(self._operator, question, self._store, self._row or None, self._clock)
 
     def _say(self, words: str, level: str = "note") -> None:
         self._tell(Said(self._step_id, words, level))

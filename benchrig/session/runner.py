@@ -19,6 +19,7 @@ from ..procedure.model import MakeSafe, Procedure, ReadingClass, Step, TypedSour
 from ..records.facts import StepResult, Store, StoreError
 from ..records.history import History
 from . import plan as planning
+from .asking import ask
 from .describing import connections, job_facts, step_facts, step_started
 from .doers import Doer, Done, Results, doers
 from .ends import Breach, Lapsed, Skipped, StopAsked
@@ -157,10 +158,7 @@ class Runner:
     def _wanted_again(self, step: Step) -> bool:
         text = f"{step.title}: it was still creeping when it was set. Look at it again, behind its hold point?"
         question = Question(step.id, text, ("look again", "leave it"), "look again")
-        chosen = self._services.operator.choose(question)
-        facts = {"asked": text, "about": question.about, "chosen": chosen}
-        self._store.event(None, "answer", facts, self._clock.now(), self._clock.stamp())
-        return chosen == "look again"
+        return ask(self._services.operator, question, self._store, None, self._clock) == "look again"
 
     def _settle(self) -> None:
         """Close what needs no doing, and say so once."""

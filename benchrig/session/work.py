@@ -24,6 +24,7 @@ from ..readings import CAUTIONS, Flag, Reading
 from ..records.facts import Store
 from ..trim.types import Known
 from ..units import show
+from .asking import ask
 from .ends import Breach, Lapsed, Skipped, StopAsked
 from .guard import Guard
 from .notices import GapClosed, GapOpened, Notice, ReadingTaken, Said, TurnAdvised
@@ -104,10 +105,8 @@ class Work:
         self, text: str, choices: tuple[str, ...], about: str, trimmer: str = "", distance: float | None = None
     ) -> str | None:
         """What the person chose, recorded; None if they would not."""
-        chosen = self.services.operator.choose(Question(self.step.id, text, choices, about, trimmer, distance))
-        facts = {"asked": text, "about": about, "chosen": chosen}
-        self.services.store.event(self.row, "answer", facts, self.clock.now(), self.clock.stamp())
-        return chosen
+        question = Question(self.step.id, text, choices, about, trimmer, distance)
+        return ask(self.services.operator, question, self.services.store, self.row, self.clock)
 
     def enter(self, text: str, unit: str) -> str | None:
         """What the person typed, recorded; None if they would not."""
