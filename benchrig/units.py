@@ -151,6 +151,15 @@ def show(value: float, unit: str, *, resolution: float | None = None, digits: in
     return f"{text.replace('-0', '0', 1) if not float(text) and text.startswith('-') else text} {prefix}{unit}"
 
 
+def show_window(low: float | None, high: float | None, unit: str) -> str:
+    """A window for people, either side open: "9.250 kV to 9.550 kV", "at least 3.000 V"; empty for none."""
+    if low is not None and high is not None:
+        return f"{show(low, unit)} to {show(high, unit)}"
+    if low is not None:
+        return f"at least {show(low, unit)}"
+    return "" if high is None else f"at most {show(high, unit)}"
+
+
 def _shown_scale(size: float, unit: str) -> tuple[float, str]:
     if unit == "m":
         return 1e-3, "m"

@@ -11,7 +11,7 @@ from typing import Any
 
 from ..session.notices import ChannelView, SoakMoved, TrimMoved
 from ..ui.words import CUE_WORDS, away_words, plain, span
-from ..units import show
+from ..units import show, show_window
 from .state import Glance, OpenAlarm
 
 MOST_LETTERS = 300  # of an alarm's words
@@ -69,7 +69,7 @@ def tile(it: ChannelView) -> dict[str, Any]:
     return {
         "name": it.name,  # as in the trends; the page writes it as text
         "value": "--" if it.value is None else show(it.value, it.unit),
-        "limits": _window_words(it.low, it.high, it.unit),
+        "limits": show_window(it.low, it.high, it.unit),
         "state": it.state,
         "since": _clock_words(it.since),
         "position": None if _finite(it.value) is None else _place(it.value or 0.0, low, high),
@@ -134,14 +134,6 @@ def _place(value: float, low: float, high: float) -> float:
         return 0.0
     half = (0.5 + _BEYOND) * (high - low)
     return max(-1.0, min(1.0, (value - (low + high) / 2.0) / half))
-
-
-def _window_words(low: float | None, high: float | None, unit: str) -> str:
-    if low is None and high is None:
-        return ""
-    if low is None or high is None:
-        return f"at least {show(low, unit)}" if low is not None else f"at most {show(high or 0.0, unit)}"
-    return f"{show(low, unit)} to {show(high, unit)}"
 
 
 def _clock_words(stamp: datetime) -> str:

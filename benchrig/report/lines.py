@@ -14,7 +14,7 @@ from typing import Any
 from ..records.facts import StepResult
 from ..records.history import StepRow
 from ..records.visits import Visit, axis_key
-from ..units import show
+from ..units import show, show_window
 
 WITHOUT_INSTRUMENT = {"derive": "calculated", "confirm": "", "wait": "", "observe": "", "make-safe": ""}
 IN, CONDITIONAL, OUT, NONE = "in", "conditional", "out", "none"
@@ -85,8 +85,8 @@ def _line(step: StepRow, result: StepResult, visit: Visit | None, by: str, day: 
         as_found="" if visit is None else measured(visit.found, visit.doubt_found, visit.unit),
         found_when=_earlier(visit, step, day),
         as_left=measured(result.value, result.uncertainty, result.unit),
-        window=between(result.low, result.high, result.unit),
-        acceptable=between(result.acceptable_low, result.acceptable_high, result.unit),
+        window=show_window(result.low, result.high, result.unit),
+        acceptable=show_window(result.acceptable_low, result.acceptable_high, result.unit),
         tur=tur_words(result.acceptable_low, result.acceptable_high, result.uncertainty),
         verdict=result.verdict,
         words=result.words,
@@ -117,8 +117,8 @@ def _part(
         as_found=measured(visit.found, visit.doubt_found, visit.unit),
         found_when=_earlier(visit, step, day),
         as_left=measured(it.get("value"), it.get("uncertainty"), visit.unit),
-        window=between(known.get("low"), known.get("high"), visit.unit),
-        acceptable=between(low, high, visit.unit),
+        window=show_window(known.get("low"), known.get("high"), visit.unit),
+        acceptable=show_window(low, high, visit.unit),
         tur=tur_words(low, high, it.get("uncertainty")),
         verdict=verdict,
         words=str(it.get("words", "")) if it.get("words") != result.words else "",
@@ -149,15 +149,6 @@ def measured(value: float | None, doubt: float | None, unit: str) -> str:
     if value is None:
         return ""
     return show(value, unit) if doubt is None else f"{show(value, unit)} ± {show(2.0 * doubt, unit, digits=2)}"
-
-
-def between(low: float | None, high: float | None, unit: str) -> str:
-    """A window in words, either side open."""
-    if low is not None and high is not None:
-        return f"{show(low, unit)} to {show(high, unit)}"
-    if low is not None:
-        return f"at least {show(low, unit)}"
-    return "" if high is None else f"at most {show(high, unit)}"
 
 
 def tur_words(low: float | None, high: float | None, doubt: float | None) -> str:

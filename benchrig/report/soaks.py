@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from ..records.history import History, StepRow
-from ..units import clock_words, show
-from .lines import between
+from ..units import clock_words, show, show_window
 from .plots import Band, plot_envelope
 
 POINTS = 760  # about one for each column of the drawing
@@ -95,7 +94,7 @@ def _line(name: str, it: Mapping[str, Any]) -> ChannelLine:
     )
     counted = f"{it['usable']} of {it['readings']}" if "readings" in it else ""
     low, high = it.get("window") or (None, None)
-    return ChannelLine(name, counted, least, mean, greatest, between(low, high, unit), _drift(it, unit))
+    return ChannelLine(name, counted, least, mean, greatest, show_window(low, high, unit), _drift(it, unit))
 
 
 def _drift(it: Mapping[str, Any], unit: str) -> str:
