@@ -94,12 +94,11 @@ GENERATIONS: Mapping[str, Generation] = MappingProxyType(
     }
 )
 _MODELS = (
-    (r"MSO[456]\d[AB]?$|MSO[456]\dLP", "mso"),
-    (r"TDS[567]|DPO|MSO|MDO", "dpo"),
-    (r"TDS|TPS|TBS", "tds"),
+    (r"(RIGOL|AGILENT|KEYSIGHT|HEWLETT)", ""),  # their MSO speak other grammars; they relabel none of this family
+    (r"\S* (MSO[456]\d[AB]?$|MSO[456]\dLP)", "mso"),
+    (r"\S* (TDS[567]|DPO|MSO|MDO)", "dpo"),
+    (r"\S* (TDS|TPS|TBS)", "tds"),
 )
-# Their MSO models speak other grammars; who relabels a scope of this family is none of them.
-_OTHER_MAKERS = ("RIGOL", "AGILENT", "KEYSIGHT", "HEWLETT")
 _EVENTS_LIMIT = 40
 _NO_EVENTS = (0, 1)
 
@@ -153,9 +152,8 @@ class CurveScope(ScpiScope):
     @staticmethod
     def variant_of(identity: Identity) -> str:
         """By the model; a relabelled one counts too where the bench file names this driver."""
-        if identity.maker.upper().startswith(_OTHER_MAKERS):
-            return ""
-        return named(_MODELS, identity.model.upper().replace(" ", ""))
+        maker, model = (it.upper().replace(" ", "") for it in (identity.maker, identity.model))
+        return named(_MODELS, f"{maker} {model}")
 
     def _take_variant(self, variant: str) -> None:
         self._generation = GENERATIONS[variant]
