@@ -28,6 +28,7 @@ from ..procedure.model import (
     TypedSource,
 )
 from ..records.facts import Store
+from ..records.visits import axis_key
 from ..session.notices import Notice, StepEnded
 
 # How the simulated world names what a scope measures at a point, where the point's own name is not it.
@@ -95,7 +96,7 @@ class Witness:
                 yield from self._asked(step.id, truth_name(step), step.limits, ended.value or 0.0, turned, doubt)
             case Coupled():
                 for axis, found in zip(step.axes, ended.axes, strict=True):
-                    name = f"{step.id} {found.trimmer}"
+                    name = axis_key(step.id, found.trimmer)
                     yield from self._asked(name, name_of(axis.source), axis.limits, found.value, True, doubt)
 
     def _asked(

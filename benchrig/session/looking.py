@@ -61,7 +61,6 @@ class Rest:
 
     def __init__(self, limits: Limits | None, before: Sequence[Reading] = ()) -> None:
         self.row: list[Reading] = []
-        self.crept = False  # it may have been creeping for as long as one waits
         self.suspected: Creep | None = None
         self.began = math.inf
         self._limits = limits
@@ -80,8 +79,12 @@ class Rest:
         if self._limits is not None:
             window = window_to_stay_in(number_of(taken[-1]), self._limits)
             self.suspected = creep.suspected(self.row, *window)
-        self.crept = self.suspected is not None and self.waited >= creep.PATIENCE
         return self.crept or self.suspected is None
+
+    @property
+    def crept(self) -> bool:
+        """It may have been creeping for as long as one waits."""
+        return self.suspected is not None and self.waited >= creep.PATIENCE
 
     @property
     def waited(self) -> float:

@@ -6,8 +6,8 @@ that shows no sign is not: nobody waits without need.
 Rules it keeps:
 - Only a creep matters that, at the rate seen, leaves the window before anybody looks again (`AGAIN`).
 - It is suspected at a slope that noise alone makes in about 1 of 7 looks, if the newer half of the look goes the same
-  way; and then the look goes on. Noise, a slow beat
-  and the wander of 1/f noise turn within `PATIENCE` and end the suspicion.
+  way; and then the look goes on. Noise, a slow beat and the wander of 1/f noise turn within `PATIENCE` and end the
+  suspicion.
 - It is claimed only if it was suspected all that time, and then stands far beyond the noise, over two counts of the
   display, and in the newer half of the look by itself, whose rate is the one that is told.
 
