@@ -38,6 +38,23 @@ needs = ["eht"]
 """
 
 
+def trim(low, high, more=""):
+    """The text of a trim of the rail to 12 V inside this window."""
+    return f"""
+[[step]]
+id = "rail"
+kind = "trim"
+title = "Rail"
+instrument = "handheld"
+function = "dc voltage"
+point = "TP1"
+trimmer = "RV1"
+target = "12.0 V"
+window = ["{low}", "{high}"]
+{more}
+"""
+
+
 def procedure(*parts):
     """The text of a small procedure made of these parts."""
     head = '[procedure]\nid = "small"\ntitle = "Small"\nunit = "Box"\n'

@@ -4,7 +4,7 @@ import math
 import random
 
 import pytest
-from fakes import HAZARD, RAIL, FakeTools, Person, procedure
+from fakes import HAZARD, RAIL, FakeTools, Person, procedure, trim
 
 from benchrig.clock import SimClock
 from benchrig.procedure import load_procedure
@@ -14,18 +14,7 @@ from benchrig.session import run
 from benchrig.session.plan import Status
 from benchrig.session.resume import replayed
 
-TRIM = """
-[[step]]
-id = "rail"
-kind = "trim"
-title = "Rail"
-instrument = "handheld"
-function = "dc voltage"
-point = "TP1"
-trimmer = "RV1"
-target = "12.0 V"
-window = ["11.85 V", "12.15 V"]
-"""
+TRIM = trim("11.85 V", "12.15 V")
 HUNDREDFOLD = """
 [[step]]
 id = "twice"

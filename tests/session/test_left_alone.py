@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from fakes import FakeTools, Person, procedure
+from fakes import FakeTools, Person, procedure, trim
 
 from benchrig.clock import SimClock
 from benchrig.procedure import load_procedure
@@ -11,19 +11,7 @@ from benchrig.records import History, SqliteStore
 from benchrig.session import run
 from benchrig.session.operators import Command
 
-TRIM = """
-[[step]]
-id = "rail"
-kind = "trim"
-title = "Rail"
-instrument = "handheld"
-function = "dc voltage"
-point = "TP1"
-trimmer = "RV1"
-target = "12.0 V"
-window = ["11.85 V", "12.15 V"]
-settle = "5 s"
-"""
+TRIM = trim("11.85 V", "12.15 V", 'settle = "5 s"')
 
 
 @pytest.fixture

@@ -1,25 +1,14 @@
 """Putting a trimmer back: by the gauge to the value as found where it is read live, by its mark where it is typed."""
 
 import pytest
-from fakes import FakeTools, Person, procedure
+from fakes import FakeTools, Person, procedure, trim
 
 from benchrig.clock import SimClock
 from benchrig.procedure import load_procedure
 from benchrig.records import History, SqliteStore
 from benchrig.session import run
 
-STUCK = """
-[[step]]
-id = "rail"
-kind = "trim"
-title = "Rail"
-instrument = "handheld"
-function = "dc voltage"
-point = "TP1"
-trimmer = "RV1"
-target = "12.0 V"
-window = ["11.9 V", "12.1 V"]
-"""
+STUCK = trim("11.9 V", "12.1 V")
 BY_EYE = """
 [[step]]
 id = "width"

@@ -3,7 +3,7 @@
 from datetime import timedelta
 
 import pytest
-from fakes import HAZARD, RAIL, WIDTH, FakeTools, Person, procedure
+from fakes import HAZARD, RAIL, WIDTH, FakeTools, Person, procedure, trim
 
 from benchrig.clock import SimClock
 from benchrig.errors import FileError
@@ -200,22 +200,7 @@ def test_the_printed_plan_says_what_opens_what(tmp_path):
     assert "      a change here opens width again" in printed(load_procedure(file))
 
 
-STUCK = """
-[procedure]
-id = "stuck"
-title = "Stuck"
-unit = "Box"
-[[step]]
-id = "rail"
-kind = "trim"
-title = "Rail"
-instrument = "handheld"
-function = "dc voltage"
-point = "TP1"
-trimmer = "RV1"
-target = "12.0 V"
-window = ["11.9 V", "12.1 V"]
-"""
+STUCK = procedure(trim("11.9 V", "12.1 V"))
 
 
 @pytest.mark.parametrize(("choice", "words"), [("put back", "put back to 10.99 V"), ("leave", "not brought in")])
