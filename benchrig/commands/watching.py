@@ -13,6 +13,7 @@ from ..session.ports import Back, Feed, InstrumentSource, Lost
 from ..session.turning import Gauge, quantity_of
 from ..trim import engine
 from ..trim.state import Phase
+from ..trim.travel import BACK_OFF
 from ..trim.types import Accepted, Goal, LinkDown, LinkUp, Measured, Restart, Tick, TrimEvent, Turned, Way
 from ..ui.keys import Keys
 from ..ui.terminal import WAYS, Display
@@ -82,6 +83,16 @@ class Watch:
         for effect in effects:
             if isinstance(effect, Accepted):
                 self._held(effect, event)
+        self._end_of_travel(item)
+
+    def _end_of_travel(self, item: Reading | None) -> None:
+        """It stays said until the trimmer is clearly backed off; then the bar leads again."""
+        assert self._state is not None
+        end = self._state.known.ends
+        if end is None or item is None or item.value is None:
+            return
+        if abs(item.value - end) > BACK_OFF * self._state.threshold:
+            self._state, _ = engine.step(self._state, Restart(item.time))
 
     def _held(self, held: Accepted, event: TrimEvent) -> None:
         """Say once that it stood inside; the bar goes on, from the reading that ended the hold."""

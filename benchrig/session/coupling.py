@@ -23,7 +23,7 @@ from ..trim.types import Goal, Known, Way
 from .doers import Done, Results, absent
 from .ends import Skipped
 from .notices import TurnAdvised
-from .trims import TO_SET, as_found, mark, turn
+from .trims import TO_SET, as_found, end_of_travel, mark, turn
 from .turning import goal_of, quantity_of
 from .verdicts import Value, creeps, judged, right_already
 from .work import Work
@@ -68,7 +68,7 @@ def set_together(work: Work, step: Coupled, values: Values) -> Values:
         turned = turn(work, step, axis, replace(advice.goal, hold=hold), values[advice.quantity].pace)
         after = None if turned is None else read_all(work, step, {advice.quantity: turned})
         if after is None:
-            raise Skipped(f"{axis.trimmer.name} was not brought in")
+            raise Skipped(f"{axis.trimmer.name} was not brought in: {end_of_travel(work, axis)}".removesuffix(": "))
         values = after
         state = coupled.turned(state, last, [it.value for it in before], [it.value for it in values])
     return values

@@ -25,7 +25,7 @@ from .counting import is_slow, turn_counted
 from .doers import Done, Results, absent, typed_value, with_hint
 from .looking import look
 from .ports import InstrumentSource
-from .turning import goal_of, quantity_of, turn_by_eye, turn_watched
+from .turning import at_its_end, goal_of, quantity_of, turn_by_eye, turn_watched
 from .verdicts import Value, judged, right_already
 from .work import Work
 
@@ -54,7 +54,9 @@ def do_trim(work: Work, step: Trim, results: Results) -> Done:
     goal = goal_of(axis, step, found.pace)
     final = turn(work, step, axis, goal, found.pace)
     if final is None:
+        end = end_of_travel(work, axis)
         now, words = put_back(work, step, axis, goal, found)
+        words = f"{end}; {words}" if end else words
         return Done(with_hint(step, as_left(judged(now, step.limits, work.rule, words), first)), True)
     jumps = JUMPS if seen_to_jump(work, axis) else ""
     result = as_left(judged(final, step.limits, work.rule, jumps), first)
@@ -65,6 +67,12 @@ def seen_to_jump(work: Work, axis: Axis) -> bool:
     """The wiper of this trimmer was seen to jump, and was not cleaned since."""
     known = work.services.known.get((axis.trimmer.name, quantity_of(axis.source)))
     return known is not None and known.scratchy
+
+
+def end_of_travel(work: Work, axis: Axis) -> str:
+    """Where the travel of this trimmer was found to end in the trim just made, in words."""
+    known = work.services.known.get((axis.trimmer.name, quantity_of(axis.source)))
+    return "" if known is None or known.ends is None else at_its_end(known.ends, axis.source.unit)
 
 
 def out_of_reach(step: Trim, result: StepResult) -> StepResult:

@@ -93,11 +93,20 @@ def turn_watched(
                     if (value := accepted(effects, taken)) is not None:
                         gauge.show(trim.view(state, work.clock.now()), item)
                         return value
+                if state.known.ends is not None:
+                    gauge.show(trim.view(state, work.clock.now()), item)
+                    work.say(f"{axis.trimmer.name}: {at_its_end(state.known.ends, goal.unit)}", "warning")
+                    return None
                 tell_restless(work, axis.trimmer.name, state)
                 gauge.show(trim.view(state, work.clock.now()), item)
         return None
     finally:
         work.services.known[key] = learned(state)
+
+
+def at_its_end(value: float, unit: str) -> str:
+    """What is said, and kept in the record, of a trimmer that goes no further."""
+    return f"its travel ends at {show(value, unit, digits=4)}; back it off a little"
 
 
 def tell_restless(work: Work, trimmer: str, state: trim.TrimState) -> None:
@@ -124,8 +133,8 @@ def begin(work: Work) -> None:
 
 
 def ways(work: Work) -> Sequence[TrimEvent]:
-    """Which way the last turn went, as far as the person has told."""
-    told = [Turned(Way(words), work.clock.now()) for words in work.turned if words]
+    """The turns that the person has told of, and which way they went where that was said."""
+    told = [Turned(Way(words) if words else None, work.clock.now()) for words in work.turned]
     work.turned.clear()
     return told
 

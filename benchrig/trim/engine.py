@@ -21,20 +21,20 @@ import math
 from dataclasses import replace
 
 from ..readings import Flag, Reading
-from . import creep
+from . import creep, travel
 from . import estimate as est
 from .estimate import value_of
 from .faults import jumps
+from .holding import complete, noise_seen, rested
 from .moves import BRIEF, LONGEST, REACTION, SHORTEST, Move, learn, stop_time
 from .shown import BUSY, cue_of, view
 from .state import Phase, TrimState, learned, margin_of, move_of, pace_of, start, window_of
 from .types import (
     Accepted,
     CeilingPassed,
-    Creep,
     Cue,
     Cued,
-    Goal,
+    EndOfTravel,
     LinkDown,
     LinkUp,
     Measured,
@@ -47,7 +47,6 @@ from .types import (
 
 __all__ = ["TrimState", "learned", "start", "step", "view"]
 
-_KEPT = 50  # readings of one row that are remembered, and all that are younger than two hold times
 _SHOWN = 400  # readings of one stretch that are remembered
 _FAULT_SHOWN = 3.0  # s
 _BY_CHANCE = 0.001  # of the stretches in which noise alone may look like a jump
@@ -101,7 +100,9 @@ def _measured(state: TrimState, reading: Reading) -> Stepped:
         state = replace(_halted(state, state.now), hold=(), still=(), creep=None, why_not=_why_not(state, reading))
         return _recue(state, before)
     state = _seen(state, reading)
-    if _complete(state):
+    if state.phase is Phase.ENDED:
+        return state, (EndOfTravel(value_of(reading), move_of(state).way, state.now), Cued(Cue.END_STOP, None))
+    if complete(state):
         return _accept(state)
     return _recue(state, before)
 
@@ -153,56 +154,9 @@ def _broken(state: TrimState, reading: Reading) -> TrimState:
     return state
 
 
-def _still(state: TrimState, reading: Reading) -> TrimState:
-    """A reading with the hands off joins its row, or begins a new one where the row shows a movement."""
-    row = _newest((*state.still, reading), state.goal)
-    resting = est.steady(row, state.sigma, state.step, window_of(state.goal))
-    state = _noise_seen(state, est.second_difference(row))
-    still, held = (row, state.hold) if resting else ((reading,), ())
-    inside = state.goal.low <= value_of(reading) <= state.goal.high
-    hold = _newest((*held, reading), state.goal) if inside else ()
-    state = _looked(replace(state, still=still, hold=hold, resting=resting), reading, begins=not state.still)
-    return replace(state, creep=_suspected(state) if _held(state) else None)
-
-
-def _looked(state: TrimState, reading: Reading, *, begins: bool) -> TrimState:
-    """The rows that go back beyond the hold time, to the last leap of the reading, and to the last turn.
-
-    What moves slowly may break the row of a hold again and again: here it goes on, and shows as the creep that it is.
-    """
-    rest = (*state.rest, reading)
-    if begins or est.leaps(rest[-2:], state.sigma, state.step, window_of(state.goal)):
-        rest = (reading,)
-    if creep.waited(rest[1:], state.goal.hold):
-        rest = rest[1:]
-    value = value_of(reading)
-    if math.isinf(state.looked):
-        return replace(state, rest=rest, looked=reading.time, extremes=(value, value))
-    low, high = state.extremes
-    return replace(state, rest=rest, extremes=(min(low, value), max(high, value)))
-
-
-def _suspected(state: TrimState) -> Creep | None:
-    """What is still to be waited for, because the reading may be creeping out of the window."""
-    goal = state.goal
-    return None if creep.waited(state.rest, goal.hold) else creep.suspected(state.rest, goal.low, goal.high)
-
-
-def _newest(row: tuple[Reading, ...], goal: Goal) -> tuple[Reading, ...]:
-    """`row` without what is too old to matter, one reading at a time."""
-    young = row[-1].time - row[0].time <= 2.0 * goal.hold
-    return row if young or len(row) <= _KEPT else row[1:]
-
-
-def _noise_seen(state: TrimState, difference: float | None) -> TrimState:
-    if difference is None:
-        return state
-    return replace(state, differences=(*state.differences, difference)[-est.KEPT :])
-
-
 def _look(state: TrimState, reading: Reading) -> TrimState:
     """Hands off: leave it if it is inside, look again if that is not sure, turn if it is out."""
-    state = _still(state, reading)
+    state = rested(state, reading)
     sigma = state.sigma
     mean = math.fsum(value_of(r) for r in state.still) / len(state.still)
     error = 2.0 * sigma / math.sqrt(len(state.still))
@@ -219,12 +173,13 @@ def _turn(state: TrimState, value: float) -> TrimState:
         return state
     goal = state.goal
     way = 1.0 if value < goal.target else -1.0
+    back_off = travel.backs_off(state, way, value)
+    way = -way if back_off else way
     distance = abs(goal.target - value)
-    slow = _slowly(state, distance)
-    reverse = state.move is not None and state.move.way != way
-    move = Move(state.now, value, way, slow, reverse, state.now)
-    until = stop_time(move, (), pace_of(state, slow), goal, state.sigma, state.threshold)
-    move = replace(move, until=max(until, state.now + max(SHORTEST, 1.7 * state.dead)))
+    slow = back_off or _slowly(state, distance)
+    reverse = state.move is not None and state.move.way != way and not (back_off or state.move.back_off)
+    move = Move(state.now, value, way, slow, reverse, state.now, back_off=back_off)
+    move = replace(move, until=_until(replace(state, shown=()), move))
     state = replace(state, creep=None, looked=math.inf, fault=None)
     return replace(state, phase=Phase.MOVE, move=move, shown=state.still[-1:], still=(), hold=())
 
@@ -243,11 +198,15 @@ def _moving(state: TrimState) -> TrimState:
     move = move_of(state)
     newest = state.shown[-1]
     if newest.time < move.began + _STILL_AFTER:
-        state = _noise_seen(state, est.first_difference(state.shown))
-    if _arrived(state, move, value_of(newest)):
+        state = noise_seen(state, est.first_difference(state.shown))
+    state = travel.cleared(state)
+    if travel.is_end(state):
+        known = replace(state.known, ends=value_of(newest))
+        return replace(state, cue=Cue.END_STOP, phase=Phase.ENDED, hold=(), known=known)
+    if travel.backed_off(state) or (not move.back_off and _arrived(state, move, value_of(newest))):
         return _halted(state, state.now)
-    if _stuck(state):
-        return _halted(replace(state, move=replace(move, stuck=True)), state.now)
+    if not move.back_off and travel.stuck(state):
+        return _halted(travel.suspected(replace(state, move=replace(move, stuck=True))), state.now)
     if state.now < move.until:
         until = _until(state, move)
         state = replace(state, move=replace(move, until=until, slow=move.slow and not _lengthy(state, until)))
@@ -271,18 +230,12 @@ def _arrived(state: TrimState, move: Move, value: float) -> bool:
 
 
 def _until(state: TrimState, move: Move) -> float:
+    if move.back_off:
+        return math.inf
     pace = pace_of(state, move.slow)
     until = stop_time(move, state.shown, pace, state.goal, state.sigma, state.threshold)
-    return max(until, move.began + max(SHORTEST, 1.7 * state.dead))
-
-
-def _stuck(state: TrimState) -> bool:
-    """The cue has said "turn" for a long time, and over that time nothing moved."""
-    since = state.shown[-1].time - LONGEST
-    if state.shown[0].time > since:
-        return False
-    values = [value_of(r) for r in state.shown if r.time >= since]
-    return max(values) - min(values) < state.threshold
+    least = LONGEST if state.wall is not None and state.wall.way == move.way else SHORTEST
+    return max(until, move.began + max(least, 1.7 * state.dead))
 
 
 def _stop_if_due(state: TrimState) -> TrimState:
@@ -299,8 +252,9 @@ def _catching(state: TrimState, reading: Reading) -> TrimState:
         return state
     knows = state.moved > 0.0
     moved = move.way * (value_of(reading) - move.start)
-    pace = learn(pace_of(state, move.slow), move, moved, state.goal, state.threshold)
-    state = replace(state, slow=pace) if move.slow else replace(state, bold=pace)
+    if not (move.stuck or move.back_off):
+        pace = learn(pace_of(state, move.slow), move, moved, state.goal, state.threshold)
+        state = replace(state, slow=pace) if move.slow else replace(state, bold=pace)
     if abs(moved) > state.threshold:
         went = math.copysign(1.0, moved) * move.way
         state = replace(state, idle=0.0, dead=0.0, moved=went, wrong_way=moved < 0.0)
@@ -312,15 +266,15 @@ def _catching(state: TrimState, reading: Reading) -> TrimState:
 
 
 def _look_for_faults(state: TrimState, move: Move, knows: bool) -> TrimState:
-    """After a stretch: did the wiper jump, or did nothing move for a long time?"""
+    """After a stretch: did the wiper jump, or has nothing moved for a long time?"""
     window = window_of(state.goal)
     values = [value_of(r) for r in state.shown]
     if not state.known.scratchy and jumps(values, move.way, _swing(state), knows=knows):
         state = replace(state, known=replace(state.known, scratchy=True))
         return _fault(state, Cue.JUMPS)
-    if not (move.stuck or state.idle >= LONGEST) or abs(state.goal.target - move.start) < window:
-        return state
-    return _fault(replace(state, idle=0.0, dead=0.0), Cue.END_STOP if state.moved else Cue.DEAD)
+    if state.idle >= LONGEST and not move.back_off and abs(state.goal.target - move.start) > window:
+        return travel.suspected(replace(state, dead=0.0))
+    return state
 
 
 def _swing(state: TrimState) -> float:
@@ -358,23 +312,16 @@ def _interrupted(state: TrimState) -> TrimState:
 
 
 def _told_way(state: TrimState, event: Turned) -> TrimState:
-    if state.moved == 0.0:
+    """Which way the last movement was turned; and where nothing has moved for long, that it was turned in vain."""
+    if state.move is not None and state.phase is not Phase.LOOK:
+        idle = state.idle + min(state.now, state.move.until) - state.move.began
+        state = replace(state, move=replace(state.move, told=True))
+        if state.moved == 0.0 and idle >= travel.SUSPECTED and not travel.moves(state):
+            return _fault(state, Cue.DEAD)
+    if state.moved == 0.0 or event.way is None:
         return state
     raises = event.way if state.moved > 0.0 else event.way.other
     return replace(state, known=replace(state.known, raises=raises))
-
-
-def _held(state: TrimState) -> bool:
-    """It was inside all through the hold time."""
-    hold = state.hold
-    return state.phase is Phase.LOOK and len(hold) > 1 and hold[-1].time - hold[0].time >= state.goal.hold
-
-
-def _complete(state: TrimState) -> bool:
-    if not _held(state) or state.creep is not None:
-        return False
-    rows = (state.hold, state.still)
-    return all(est.surely_inside(row, state.sigma, len(state.differences), state.goal) for row in rows)
 
 
 def _accept(state: TrimState) -> Stepped:

@@ -64,6 +64,8 @@ class Move:
     reverse  the other way than the stretch before
     until    when the cue says "stop"
     stuck    it was stopped because nothing had moved for long
+    back_off it goes back from a suspected end of the travel, to see whether it turns
+    told     the person has said that the tool was turned
     """
 
     began: float
@@ -73,6 +75,16 @@ class Move:
     reverse: bool
     until: float
     stuck: bool = False
+    back_off: bool = False
+    told: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Wall:
+    """Where turning `way` (+1 up, -1 down) seems to have no effect beyond `value`."""
+
+    way: float
+    value: float
 
 
 def stop_time(

@@ -10,7 +10,7 @@ import math
 from ..units import show
 from . import estimate as est
 from .estimate import value_of
-from .moves import REACTION, Move
+from .moves import LONGEST, REACTION, Move
 from .state import Phase, TrimState, move_of, pace_of, window_of
 from .types import HANDS_STILL, Cue, Goal, TrimView, Way
 
@@ -106,12 +106,14 @@ def _hint(state: TrimState, cue: Cue, now: float) -> str:
         return state.creep.words(state.goal.unit)
     if why := restless(state, now):
         return why
+    if state.idle >= LONGEST:
+        return "no movement seen: is the tool on the right trimmer?"
+    if state.phase is Phase.MOVE and move_of(state).back_off:
+        return "it stands: a little back, to see whether it turns"
     if state.wrong_way:
         return "the other way round"
     if state.known.scratchy:
         return "scratchy wiper: clean it"
-    if cue is Cue.END_STOP:
-        return "no more travel this way"
     if state.phase is Phase.LOOK and not state.resting:
         return "still moving"
     if len(state.differences) >= 8 and window_of(state.goal) < 3.0 * state.sigma:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from ..readings import Reading
 from . import estimate as est
-from .moves import Move, Pace
+from .moves import Move, Pace, Wall
 from .types import Creep, Cue, Goal, Known
 
 _ASSUMED_RATIO = 16.0  # window over noise, before any noise was seen
@@ -53,6 +53,7 @@ class TrimState:
     move: Move | None = None
     bold: Pace | None = None
     slow: Pace | None = None
+    wall: Wall | None = None  # a suspected end of the travel
     idle: float = 0.0  # seconds of turning since anything was seen to move
     dead: float = 0.0  # seconds of the last stretch, if it moved nothing
     moved: float = 0.0  # way of the last movement seen: +1, -1, 0 for none yet
@@ -78,7 +79,7 @@ class TrimState:
 
 def start(goal: Goal, now: float, known: Known | None = None) -> TrimState:
     """A trim that has seen nothing yet. `known` is what an earlier trim of the same trimmer `learned`."""
-    return TrimState(goal, known or Known(), now)
+    return TrimState(goal, replace(known or Known(), ends=None), now)
 
 
 def learned(state: TrimState) -> Known:

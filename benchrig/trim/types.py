@@ -28,7 +28,7 @@ class Cue(enum.StrEnum):
     GOOD = "good, hands off"  # inside; lift the tool, the hold time is running
     ACCEPTED = "accepted"
     DEAD = "nothing moves"  # wrong trimmer?
-    END_STOP = "end stop"
+    END_STOP = "end of travel"  # turn it back: it goes no further, and this trim is over
     JUMPS = "wiper jumps"  # scratchy: clean it
     CEILING = "ceiling"  # let go, make safe
     LOST = "link lost"
@@ -92,11 +92,13 @@ class Known:
     raises    the way that raises the reading
     noise     standard deviation of the readings with the hands off, in the unit of the goal
     scratchy  its wiper was seen to jump
+    ends      the value at which its travel ended, in the trim just made; a new trim begins without it
     """
 
     raises: Way | None = None
     noise: float | None = None
     scratchy: bool = False
+    ends: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,9 +157,9 @@ class Restart:
 
 @dataclass(frozen=True, slots=True)
 class Turned:
-    """The operator has said which way the last movement of the reading was turned."""
+    """The operator has said that the tool was turned, and which way the last movement was; None for as the cue said."""
 
-    way: Way
+    way: Way | None
     now: float
 
 
@@ -192,7 +194,16 @@ class CeilingPassed:
     now: float
 
 
-TrimEffect = Cued | Accepted | CeilingPassed
+@dataclass(frozen=True, slots=True)
+class EndOfTravel:
+    """Turned `way` (the reading's: +1 up, -1 down) the trimmer goes no further than `value`; the trim is over."""
+
+    value: float
+    way: float
+    now: float
+
+
+TrimEffect = Cued | Accepted | CeilingPassed | EndOfTravel
 
 
 @dataclass(frozen=True, slots=True)

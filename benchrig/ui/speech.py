@@ -22,7 +22,7 @@ WORDS = {
     Cue.ACCEPTED: "accepted",
     Cue.STOP: "stop",
     Cue.DEAD: "nothing moves",
-    Cue.END_STOP: "end stop",
+    Cue.END_STOP: "end of travel, back off",
     Cue.JUMPS: "wiper jumps",
     Cue.CEILING: "let go",
     Cue.LOST: "link lost",

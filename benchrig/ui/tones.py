@@ -206,7 +206,9 @@ class Bell:
     """The terminal's bell, once for each cue that matters: there is no more in it."""
 
     name = "bell"
-    _RINGS = frozenset({Cue.STOP, Cue.PASSED, Cue.GOOD, Cue.ACCEPTED, Cue.CEILING, Cue.LOST, Cue.JUMPS, Cue.DEAD})
+    _RINGS = frozenset(
+        {Cue.STOP, Cue.PASSED, Cue.GOOD, Cue.ACCEPTED, Cue.CEILING, Cue.LOST, Cue.JUMPS, Cue.DEAD, Cue.END_STOP}
+    )
 
     def __init__(self, write: Callable[[str], object]) -> None:
         self._write = write

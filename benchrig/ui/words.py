@@ -24,7 +24,7 @@ CUE_WORDS: dict[Cue, str] = {
     Cue.GOOD: "GOOD, hands off",
     Cue.ACCEPTED: "ACCEPTED",
     Cue.DEAD: "nothing moves: wrong trimmer?",
-    Cue.END_STOP: "end stop: turn back",
+    Cue.END_STOP: "END OF TRAVEL: back off",
     Cue.JUMPS: "wiper jumps: clean it",
     Cue.CEILING: "TOO HIGH: let go, make safe",
     Cue.LOST: "link lost: hands off",

@@ -288,21 +288,6 @@ def test_the_wrong_way_stops_the_hand_and_is_said():
     assert engine.view(state, 1.25).hint == "the other way round"
 
 
-def test_nothing_moves_is_said_after_four_seconds_of_turning():
-    _state, effects = run(engine.start(GOAL, 0.0), [at(8000.0, 0.2 * i) for i in range(60)])
-    said = [e.cue for e in effects if isinstance(e, Cued)]
-    assert Cue.DEAD in said
-    assert Cue.END_STOP not in said
-
-
-def test_an_end_stop_is_said_where_it_moved_before():
-    events = [at(min(8600.0, 8000.0 + 100.0 * max(0.0, i * 0.2 - 0.4)), 0.2 * i) for i in range(120)]
-    _, effects = run(engine.start(GOAL, 0.0), events)
-    said = [e.cue for e in effects if isinstance(e, Cued)]
-    assert Cue.END_STOP in said
-    assert Cue.DEAD not in said
-
-
 def test_a_jumping_wiper_is_named_and_remembered():
     values = [8000.0, 8000.0, 8050.0, 8400.0, 8100.0, 8500.0, 8200.0, 8600.0, 8650.0, *[8650.0] * 6]
     state, effects = run(engine.start(GOAL, 0.0), [at(v, 0.1 * i) for i, v in enumerate(values)])
