@@ -20,6 +20,9 @@ Values = NDArray[np.float64]
 _COARSE = 0.4  # mm
 _PITCH_OFF = 0.2
 _CLEAR = 1.7  # mm beside a crossing that are left out
+LEAST_SEEN = 0.55  # of a line; less is a picture that was not drawn whole while the shutter was open
+MIRROR = 1.6  # times a line's peak
+_MOST_SATURATED, _MOST_MIRRORED = 0.1, 0.1  # of a line
 _NEXT = "See that the grid is on the screen, bright enough, in focus, and all of it in view."
 
 
@@ -35,9 +38,10 @@ class Expected:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One line: points that count, shape (n, 2) mm, their standard deviation across it from the profiles' noise, mm.
+    """One line: points that count, shape (n, 2) mm; median full width at half maximum, mm, and median peak, codes.
 
-    `upright` True: x as a function of y. `seen` is the part of the looked-for points that counted.
+    `upright` True: x as a function of y. `seen` is the part of the looked-for points that counted; `mirrored` the part
+    where what lies about the line is brighter than the line is.
     """
 
     points: Values
@@ -45,7 +49,7 @@ class Line:
     peak: float
     upright: bool
     seen: float
-    saturated: float
+    mirrored: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,21 +210,23 @@ def _stations(crossings: Values, step: float = 0.9) -> Values:
 
 def _line(where: Values, fitted: Profiles, part: slice, upright: bool) -> Line:
     good = fitted.good[part]
-    if good.sum() < max(8, 0.3 * len(where)):
-        name = "upright" if upright else "level"
-        spoilt = float(fitted.saturated[part].mean())
-        why = "is saturated" if spoilt > 0.5 else "cannot be followed"
-        cure = "Turn the exposure of the camera or the intensity down." if spoilt > 0.5 else _NEXT
-        raise SignalError(f"A {name} line of the grid {why} ({good.mean():.0%} of it counts).", next_step=cure)
-    width, peak = np.median(fitted.width[part][good]), np.median(fitted.peak[part][good])
+    width = float(np.median(fitted.width[part][good])) if good.any() else 1.0
+    peak = float(np.median(fitted.peak[part][good])) if good.any() else 1.0
     good &= (fitted.width[part] < 2.0 * width) & (fitted.width[part] > 0.5 * width) & (fitted.peak[part] > 0.25 * peak)
+    name = "An upright" if upright else "A level"
+    if fitted.saturated[part].mean() > _MOST_SATURATED:
+        raise SignalError(
+            f"{name} line of the grid is too bright for the camera.",
+            next_step="Turn the camera's exposure down, or the intensity.",
+        )
+    if good.sum() < max(8, LEAST_SEEN * len(where)):
+        raise SignalError(f"{name} line of the grid cannot be followed: {good.mean():.0%} of it counts.", next_step=_NEXT)
+    mirrored = float((fitted.level[part] > MIRROR * peak).mean())
+    if mirrored > _MOST_MIRRORED:
+        raise SignalError(
+            f"Something bright is mirrored across {name.lower()} line of the grid.",
+            next_step="Switch the lamp off, or move it or a screen until its mirror image is gone.",
+        )
     points = where[good].copy()
     points[:, 0 if upright else 1] += fitted.offset[part][good]
-    return Line(
-        points=points,
-        width=float(width),
-        peak=float(peak),
-        upright=upright,
-        seen=float(good.mean()),
-        saturated=float(fitted.saturated[part].mean()),
-    )
+    return Line(points, width, peak, upright, float(good.mean()), mirrored)

@@ -24,12 +24,13 @@ _HALF = 1.6  # mm to each side
 @dataclass(frozen=True, slots=True)
 class Profiles:
     """Fits of n profiles, each of shape (n,): offset of the line's middle from where it was looked for, mm;
-    its peak in codes above what lies about it; its full width at half maximum, mm; noise in codes; whether it counts;
-    whether it touches the sensor's limit.
+    its peak in codes above what lies about it; the level in codes of what lies about it; its full width at half
+    maximum, mm; noise in codes; whether it counts; whether it touches the sensor's limit.
     """
 
     offset: Values
     peak: Values
+    level: Values
     width: Values
     noise: Values
     good: NDArray[np.bool_]
@@ -82,7 +83,7 @@ def _fitted(along: Values, codes: Values, half: float) -> Profiles:
     saturated = codes.max(axis=1) >= SATURATED
     good = whole & ~saturated & (np.abs(middle) < 0.8 * half) & (peak > LEAST_CONTRAST * noise)
     good &= (sigma > 0.05) & (sigma < 0.5 * half)
-    return Profiles(middle, peak, 2.3548 * sigma, noise, good, saturated)
+    return Profiles(middle, peak, state[:, 3], 2.3548 * sigma, noise, good, saturated)
 
 
 def _model(state: Values, along: Values) -> tuple[Values, Values, Values]:
