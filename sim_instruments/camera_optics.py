@@ -36,7 +36,7 @@ class Face:
     def _at(xy: Points, radius: float, apex: float) -> Points:
         squared = (xy**2).sum(axis=1)
         sagged = np.zeros(len(xy)) if math.isinf(radius) else radius - np.sqrt(radius**2 - squared)
-        return np.column_stack([xy, apex - sagged])
+        return np.asarray(np.column_stack([xy, apex - sagged]))
 
     def normal(self, front: Points) -> Points:
         """Unit normals, towards the viewer, of points on the front."""
@@ -44,7 +44,7 @@ class Face:
             return np.tile([0.0, 0.0, 1.0], (len(front), 1))
         from_centre = front - np.array([0.0, 0.0, -self.radius])
         lengths: Points = np.linalg.norm(from_centre, axis=1, keepdims=True)
-        return from_centre / lengths
+        return np.asarray(from_centre / lengths)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +65,7 @@ class Pose:
         """Where the lens is."""
         pan, tilt = math.radians(self.pan), math.radians(self.tilt)
         away = np.array([math.sin(pan) * math.cos(tilt), math.sin(tilt), math.cos(pan) * math.cos(tilt)])
-        return self.distance * away
+        return np.asarray(self.distance * away)
 
     def axes(self) -> Points:
         """Rows: the camera's right, down and forward, as unit vectors."""
@@ -86,7 +86,7 @@ class Pose:
 
 @dataclass(frozen=True, slots=True)
 class Sensor:
-    """Pixels and lens. `focal` in pixels; `barrel` and `higher`: distortion r (1 + barrel r^2 + higher r^4), r = tan."""
+    """Pixels and lens. `focal` in pixels; `barrel`, `higher`: distortion r (1 + barrel r^2 + higher r^4), r = tan."""
 
     width: int = 1920
     height: int = 1080
@@ -129,7 +129,7 @@ class Optics:
         cosine = -(ray * normal).sum(axis=1, keepdims=True)
         ratio = 1.0 / GLASS_INDEX
         inside = ratio * ray + (ratio * cosine - np.sqrt(1.0 - ratio**2 * (1.0 - cosine**2))) * normal
-        return through + inside * self._length(through, inside)
+        return np.asarray(through + inside * self._length(through, inside))
 
     def _length(self, through: Points, inside: Points) -> Points:
         """Millimetres along `inside` from the front to the phosphor."""
@@ -139,7 +139,7 @@ class Optics:
         along = (from_centre * inside).sum(axis=1, keepdims=True)
         inner = self.face.radius - self.face.depth
         left = along**2 - (from_centre**2).sum(axis=1, keepdims=True) + inner**2
-        return -along - np.sqrt(np.maximum(left, 0.0))
+        return np.asarray(-along - np.sqrt(np.maximum(left, 0.0)))
 
     def _project(self, points: Points) -> Points:
         seen = (points - self.pose.eye) @ self.pose.axes().T
@@ -147,4 +147,4 @@ class Optics:
         squared = (plane**2).sum(axis=1, keepdims=True)
         bent = plane * (1.0 + self.sensor.barrel * squared + self.sensor.higher * squared**2)
         middle = np.array([(self.sensor.width - 1) / 2.0, (self.sensor.height - 1) / 2.0])
-        return self.sensor.focal * bent + middle
+        return np.asarray(self.sensor.focal * bent + middle)

@@ -59,7 +59,7 @@ class Shape:
                 math.sin(turn) * leaning + math.cos(turn) * bent_y,
             ]
         )
-        return placed + np.array(self.shift)
+        return np.asarray(placed + np.array(self.shift))
 
 
 def grid(shape: Shape, brightness: float = 1.0) -> list[Stroke]:

@@ -140,9 +140,7 @@ def _centroid(dark: NDArray[np.float64], start: NDArray[np.int64], high: int, wi
     return float((weight.sum(axis=0) @ columns) / total) + left, float((weight.sum(axis=1) @ rows) / total) + top
 
 
-def _named(
-    middles: NDArray[np.float64], areas: NDArray[np.float64], film: Film
-) -> dict[tuple[int, int], int]:
+def _named(middles: NDArray[np.float64], areas: NDArray[np.float64], film: Film) -> dict[tuple[int, int], int]:
     """(column, row) -> number of the dot, from whichever order of the three marks names the most."""
     usual = float(np.median(areas)) if len(areas) else 0.0
     ratio = (film.mark / film.dot) ** 2
@@ -170,9 +168,7 @@ def _plausible(middles: NDArray[np.float64], middle: int, right: int, above: int
     return bool(1.3 < lengths[0] / lengths[1] < 3.0 and cross < -0.7 * lengths[0] * lengths[1])
 
 
-def _walk(
-    middles: NDArray[np.float64], middle: int, right: int, above: int, film: Film
-) -> dict[tuple[int, int], int]:
+def _walk(middles: NDArray[np.float64], middle: int, right: int, above: int, film: Film) -> dict[tuple[int, int], int]:
     """Name dots outwards from the marks, each from a neighbour and the steps seen there."""
     along, up = (middles[right] - middles[middle]) / 2.0, middles[above] - middles[middle]
     named = {(0, 0): middle}

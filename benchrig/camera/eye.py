@@ -60,4 +60,5 @@ def _seen(state: Points, points: Points, distance: float, middle: Points) -> Poi
     left, _, back = np.linalg.svd(turn)
     seen = (points - eye) @ (left @ back @ axes).T
     plane = seen[:, :2] / seen[:, 2:3]
-    return focal * plane * (1.0 + barrel * (plane**2).sum(axis=1, keepdims=True)) + middle
+    pixels: Points = focal * plane * (1.0 + barrel * (plane**2).sum(axis=1, keepdims=True)) + middle
+    return pixels

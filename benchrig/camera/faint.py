@@ -8,6 +8,7 @@ that the camera sees there becomes the threshold. Later the bar at that threshol
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 from ..errors import SignalError
 from .glass import GlassMap
 from .measures import Measured
-from .strokes import SATURATED, sample
+from .strokes import sample
 
 Values = NDArray[np.float64]
 
@@ -46,7 +47,7 @@ class Levels:
 def bar_levels(grey: NDArray[np.uint8] | Values, glass_map: GlassMap, wedge: Wedge) -> Levels:
     """Peaks of the bars in a frame, or in the mean of several. Raises SignalError where no bar is seen."""
     along = np.arange(-wedge.length / 2.0 + 2.0, wedge.length / 2.0 - 2.0, _STATION)
-    nominal = (np.arange(wedge.count)[::-1] - (wedge.count - 1) / 2.0) * wedge.pitch
+    nominal = np.asarray((np.arange(wedge.count)[::-1] - (wedge.count - 1) / 2.0) * wedge.pitch, np.float64)
     away, width = _place(grey, glass_map, along, nominal)
     peaks, uncertainties = [], []
     for y in nominal + away:
@@ -80,7 +81,7 @@ def faintest_bar(levels: Levels, threshold: float) -> Measured:
     return Measured(bar, spread / max(slope, 1e-6), "1", {"noise": spread / max(slope, 1e-6)})
 
 
-def _log_law(levels: Levels):  # type: ignore[no-untyped-def]
+def _log_law(levels: Levels) -> tuple[Callable[[float], float], float]:
     """Logarithm of the peak as a function of the bar's number, through the bars that are clear; and its spread."""
     clear = levels.peaks > CLEAR * levels.uncertainties
     # a gap ends it: beyond a bar that is not seen, one that is would be an accident
@@ -90,7 +91,6 @@ def _log_law(levels: Levels):  # type: ignore[no-untyped-def]
             f"{last} of the wedge's bars {'is' if last == 1 else 'are'} seen; two are needed.",
             next_step="See that the wedge is on the screen and in view; expose longer.",
         )
-    numbers = np.arange(1, last + 1)
     logs = np.log(levels.peaks[:last])
     errors = levels.uncertainties[:last] / levels.peaks[:last]
 
@@ -107,9 +107,7 @@ def _log_law(levels: Levels):  # type: ignore[no-untyped-def]
 def _mean_profile(grey: NDArray[np.uint8] | Values, glass_map: GlassMap, along: Values, y: float) -> Values:
     across = y + np.linspace(-_HALF, _HALF, _TAPS)
     spots = np.stack(np.broadcast_arrays(along[:, None], across[None, :]), axis=2)
-    codes = sample(grey, glass_map.pixels(spots))  # type: ignore[arg-type]
-    if np.nanmax(codes) >= SATURATED and np.mean(codes >= SATURATED) > 0.05:
-        codes = np.where(codes >= SATURATED, SATURATED, codes)
+    codes = sample(grey, glass_map.pixels(spots))
     return np.asarray(np.nanmean(codes, axis=0))
 
 

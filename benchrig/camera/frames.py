@@ -6,7 +6,7 @@ Each fact has words and a cure. A frame with any of them gives no number.
 from __future__ import annotations
 
 import enum
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -75,13 +75,15 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """What a camera saw at the set-up, to hold later frames against: size in pixels, marks, map."""
+    """What a camera saw at the set-up, to hold later frames against: its map, its size in pixels, the marks on the
+    bezel, the screen's size in mm, and the codes of a line that was just visible (0: nobody has said yet).
+    """
 
     glass_map: GlassMap
     sensor: tuple[int, int]
     marks: tuple[Mark, ...] = ()
     screen: tuple[float, float] = (240.0, 180.0)
-    face: Values = field(default_factory=lambda: np.empty((0, 2)))
+    threshold: float = 0.0
 
 
 def find_marks(grey: Grey, glass_map: GlassMap, screen: tuple[float, float], outside: float = 8.0) -> tuple[Mark, ...]:

@@ -77,7 +77,7 @@ class GlassMap:
 
     def places(self, pixels: Points) -> Points:
         """Places in mm of pixels, shape (n, 2): the inverse of `pixels`, by Newton's steps."""
-        guess = _through(np.linalg.inv(self.homography), pixels)
+        guess = _through(np.asarray(np.linalg.inv(self.homography), np.float64), pixels)
         for _ in range(8):
             seen = self.pixels(guess)
             shifts = np.array([[0.1, 0.0], [0.0, 0.1]])
@@ -112,7 +112,7 @@ def fit(dots: Dots, sensor: tuple[int, int], glass: Glass, screen: tuple[float, 
     if residual > _WORST_RESIDUAL:
         raise SignalError(
             f"The film's dots lie {residual:.2f} mm off any smooth map.",
-            next_step="Lay the film on the face without folds, hold the camera still, and take the film's picture again.",
+            next_step="Lay the film on without folds, let the camera stand still, and take its picture again.",
         )
     eye_of = partial(_eye, dots, sensor, scale)
     eye = eye_of(glass)
@@ -181,7 +181,7 @@ def _homography(places: Points, pixels: Points) -> Points:
     lower = np.column_stack([zeros, zeros, zeros, -x, -y, -ones, v * x, v * y, v])
     _, _, rows = np.linalg.svd(np.concatenate([upper, lower]), full_matrices=False)
     matrix: Points = np.linalg.inv(from_unit) @ rows[-1].reshape(3, 3) @ to_unit
-    return matrix / matrix[2, 2]
+    return np.asarray(matrix / matrix[2, 2])
 
 
 def _normalised(points: Points) -> Points:
@@ -191,8 +191,9 @@ def _normalised(points: Points) -> Points:
 
 
 def _through(matrix: Points, points: Points) -> Points:
-    lifted = np.column_stack([points, np.ones(len(points))]) @ matrix.T
-    return lifted[:, :2] / lifted[:, 2:3]
+    lifted: Points = np.column_stack([points, np.ones(len(points))]) @ matrix.T
+    seen: Points = lifted[:, :2] / lifted[:, 2:3]
+    return seen
 
 
 def _scale_of(homography: Points) -> float:
@@ -210,7 +211,7 @@ class _Front:
     size: float
 
     def pixels(self, places: Points) -> Points:
-        return _through(self.homography, places) + _powers(places / self.size) @ self.coefficients
+        return np.asarray(_through(self.homography, places) + _powers(places / self.size) @ self.coefficients)
 
 
 def _smooth(dots: Dots, homography: Points, size: float) -> tuple[_Front, float, Points]:
@@ -227,7 +228,11 @@ def _smooth(dots: Dots, homography: Points, size: float) -> tuple[_Front, float,
         residual = math.sqrt(float((away[keep] ** 2).sum()) / free / 2.0)
         keep = away < 5.0 * residual + 1e-9
     _, singular, back = np.linalg.svd(powers[keep], full_matrices=False)
-    return _Front(homography, coefficients, size), residual, residual * back.T / singular
+    return (
+        _Front(homography, np.asarray(coefficients, np.float64), size),
+        residual,
+        np.asarray(residual * back.T / singular),
+    )
 
 
 def _eye(dots: Dots, sensor: tuple[int, int], scale: float, glass: Glass) -> tuple[float, float, float]:

@@ -7,6 +7,7 @@ lines, whose pitch may be a fifth off what is expected. A grid that was found on
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,7 +61,9 @@ class GridLines:
     rows: tuple[Line, ...]
 
 
-def find_grid(grey: NDArray[np.uint8], glass_map: GlassMap, screen: tuple[float, float], expected: Expected) -> GridLines:
+def find_grid(
+    grey: NDArray[np.uint8], glass_map: GlassMap, screen: tuple[float, float], expected: Expected
+) -> GridLines:
     """Look for the grid from nothing. Raises SignalError where it is not there whole."""
     face = _unbent(grey, glass_map, screen)
     columns = _combed(face, expected.across + 1, expected.tile_width, screen[0], expected.down, "upright")
@@ -86,7 +89,7 @@ def _unbent(grey: NDArray[np.uint8], glass_map: GlassMap, screen: tuple[float, f
     x = np.arange(-screen[0] / 2.0 + 1.0, screen[0] / 2.0 - 1.0, _COARSE)
     y = np.arange(-screen[1] / 2.0 + 1.0, screen[1] / 2.0 - 1.0, _COARSE)
     # the map is smooth: asked on a wide lattice, it is drawn out between
-    wide_x, wide_y = x[:: 8], y[:: 8]
+    wide_x, wide_y = x[::8], y[::8]
     wide_x, wide_y = np.append(wide_x, x[-1]), np.append(wide_y, y[-1])
     grid = np.stack(np.meshgrid(wide_x, wide_y), axis=2)
     pixels = glass_map.pixels(grid)
@@ -103,12 +106,12 @@ def _combed(face: Values, count: int, pitch: float, side: float, strips: int, wa
     """Rough places of `count` lines that run along the face's rows' direction: parabolas, shape (count, 3)."""
     edges = np.linspace(0, face.shape[0], 2 * strips + 1).astype(int)
     heights = (edges[:-1] + edges[1:]) / 2.0
-    summed = np.stack([np.median(face[a:b], axis=0) for a, b in zip(edges[:-1], edges[1:], strict=True)])
+    summed = np.stack([np.median(face[a:b], axis=0) for a, b in pairwise(edges)])
     summed = np.maximum(summed - _slow(summed, int(4.0 / _COARSE)), 0.0)
     centre = len(summed) // 2
     middle = summed[centre - 1 : centre + 1].sum(axis=0)
     first, step = _comb(middle, count, pitch)
-    begin = first + step * np.arange(count)
+    begin = np.asarray(first + step * np.arange(count), np.float64)
     found = np.full((len(summed), count), np.nan)
     for order in (range(centre, len(summed)), range(centre - 1, -1, -1)):
         guess = begin.copy()
@@ -205,7 +208,7 @@ def _crossings(curve: Values, others: Values) -> list[float]:
 def _stations(crossings: Values, step: float = 0.9) -> Values:
     along = np.arange(crossings[0] + _CLEAR, crossings[-1] - _CLEAR, step)
     clear = np.abs(along[:, None] - crossings[None, :]).min(axis=1) > _CLEAR
-    return along[clear]
+    return np.asarray(along[clear])
 
 
 def _line(where: Values, fitted: Profiles, part: slice, upright: bool) -> Line:
@@ -220,7 +223,9 @@ def _line(where: Values, fitted: Profiles, part: slice, upright: bool) -> Line:
             next_step="Turn the camera's exposure down, or the intensity.",
         )
     if good.sum() < max(8, LEAST_SEEN * len(where)):
-        raise SignalError(f"{name} line of the grid cannot be followed: {good.mean():.0%} of it counts.", next_step=_NEXT)
+        raise SignalError(
+            f"{name} line of the grid cannot be followed: {good.mean():.0%} of it counts.", next_step=_NEXT
+        )
     mirrored = float((fitted.level[part] > MIRROR * peak).mean())
     if mirrored > _MOST_MIRRORED:
         raise SignalError(

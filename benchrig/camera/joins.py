@@ -8,6 +8,7 @@ repeats to a tenth of a millimetre only and is not measured.
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,7 +48,7 @@ def _misses(line: Line, crossing: list[float]) -> list[float]:
     """The miss in the middle between each two crossings, mm, from a straight line through both halves at once."""
     along, across = (line.points[:, 1], line.points[:, 0]) if line.upright else (line.points[:, 0], line.points[:, 1])
     found = []
-    for low, high in zip(crossing[:-1], crossing[1:], strict=True):
+    for low, high in pairwise(crossing):
         join = (low + high) / 2.0
         beside = (along > low) & (along < high) & (np.abs(along - join) > _BESIDE_JOIN)
         second = along[beside] > join

@@ -107,7 +107,7 @@ def _curve(line: Line, pixel: float) -> _Curve:
     covariance = variance * np.linalg.inv(powers[keep].T @ powers[keep])
     for power, part in ((1, 1.0), (2, 1.0), (3, 0.7)):
         covariance[-power, -power] += (part * pixel) ** 2
-    return _Curve(coefficients, np.linalg.cholesky(covariance), middle, half)
+    return _Curve(np.asarray(coefficients, np.float64), np.linalg.cholesky(covariance), middle, half)
 
 
 def _correlated(left: Values) -> float:
@@ -148,11 +148,11 @@ def _height(nodes: Values) -> Values:
 
 
 def _tile_width(nodes: Values) -> Values:
-    return _width(nodes) / (nodes.shape[-3] - 1)
+    return np.asarray(_width(nodes) / (nodes.shape[-3] - 1))
 
 
 def _tile_height(nodes: Values) -> Values:
-    return _height(nodes) / (nodes.shape[-2] - 1)
+    return np.asarray(_height(nodes) / (nodes.shape[-2] - 1))
 
 
 def _angle(vectors: Values) -> Values:
@@ -244,9 +244,7 @@ def measure(name: str, lines: GridLines, glass_map: GlassMap) -> Measured:
     return on_crossings(kind.of, kind.unit, crossings(lines, glass_map.scale), glass_map)
 
 
-def on_crossings(
-    of: Callable[[Values], Values], unit: str, where: Crossings, glass_map: GlassMap
-) -> Measured:
+def on_crossings(of: Callable[[Values], Values], unit: str, where: Crossings, glass_map: GlassMap) -> Measured:
     """Value and uncertainty of any law of the crossings."""
     nodes = where.nodes
     value = float(of(nodes))
@@ -270,6 +268,8 @@ def _combined(shifts: Values) -> float:
     return math.sqrt(float((shifts**2).sum()))
 
 
-def line_width(lines: GridLines) -> float:
+def line_width(lines: GridLines) -> Measured:
     """Median full width at half maximum of all lines, metres: a figure to make least, never a width by itself."""
-    return 1e-3 * float(np.median([line.width for line in (*lines.columns, *lines.rows)]))
+    widths = np.array([line.width for line in (*lines.columns, *lines.rows)])
+    spread = 1.2533 * 1.4826 * float(np.median(np.abs(widths - np.median(widths)))) / math.sqrt(len(widths))
+    return Measured(1e-3 * float(np.median(widths)), 1e-3 * spread, "m", {"noise": 1e-3 * spread})

@@ -37,7 +37,7 @@ class Profiles:
     saturated: NDArray[np.bool_]
 
 
-def sample(grey: NDArray[np.uint8], pixels: Values) -> Values:
+def sample(grey: NDArray[np.uint8] | Values, pixels: Values) -> Values:
     """Codes between pixels, bilinear, at (column, row) of shape (..., 2); nan outside of the frame."""
     height, width = grey.shape
     columns, rows = pixels[..., 0], pixels[..., 1]
@@ -67,14 +67,12 @@ def profiles(
 
 def _fitted(along: Values, codes: Values, half: float) -> Profiles:
     """Gauss-Newton on peak, middle, sigma, level and slope, all profiles at once."""
-    whole = np.isfinite(codes).all(axis=1)
+    whole: NDArray[np.bool_] = np.asarray(np.isfinite(codes).all(axis=1))
     codes = np.where(whole[:, None], codes, 0.0)
     count = len(codes)
     level = np.percentile(codes, 25, axis=1)
     top = codes.argmax(axis=1)
-    state = np.column_stack(
-        [codes.max(axis=1) - level, along[top], np.full(count, 0.3), level, np.zeros(count)]
-    )
+    state = np.column_stack([codes.max(axis=1) - level, along[top], np.full(count, 0.3), level, np.zeros(count)])
     for _ in range(6):
         state = _step(state, along, codes, half)
     peak, middle, sigma = state[:, 0], state[:, 1], np.abs(state[:, 2])
