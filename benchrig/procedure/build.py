@@ -41,6 +41,8 @@ def hazard(name: str, table: f.HazardTable) -> m.Hazard:
         make_safe=tuple(table.make_safe),
         limit=table.limit,
         valid=table.valid,
+        points=tuple(table.points),
+        ceiling_factor=table.ceiling_factor,
     )
 
 

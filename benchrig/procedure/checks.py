@@ -14,12 +14,14 @@ from ..instruments import Function
 from ..tomlfile import KeyPath
 from ..trim.wiper import Wiper
 from ..units import show
+from .hazards import check_hazards
 from .model import (  # fmt: skip
     Catch,
     Confirm,
     Coupled,
     Derive,
     Enter,
+    Hazard,
     Least,
     Limits,
     MakeSafe,
@@ -35,6 +37,7 @@ from .model import (  # fmt: skip
     Step,
     Trim,
     Trimmer,
+    TypedSource,
     Wait,
     WiperCheck,
     limits_of,
@@ -61,6 +64,7 @@ def hazardous_limit(source: Source) -> float | None:
 def check(procedure: Procedure, notes: Notes) -> None:
     """Note every mistake between steps."""
     _unique(procedure, notes)
+    check_hazards(procedure, notes)
     for name in procedure.hazards:
         _hold_point(procedure, name, notes)
     for index, step in enumerate(procedure.steps):
@@ -191,8 +195,26 @@ def _danger(procedure: Procedure, step: Step, path: KeyPath, notes: Notes) -> No
             words = f"{show(it.largest, 'V')} is above {show(it.limit, 'V')} and can hurt"
             cure = "Declare [hazard.NAME] with its cautions and add hazard = ... to the step."
             notes.add(it.place, f"{words}, and the step declares no hazard.", cure)
-        elif not it.source.point:
+        elif not it.source.point and isinstance(it.source, TypedSource):
             notes.add(it.place, "It must be said where this voltage is.", 'Add point = "..."')
+        elif (hazard := procedure.hazards.get(step.hazard)) is not None:
+            _of_this_hazard(hazard, it, notes)
+
+
+def _of_this_hazard(hazard: Hazard, look: _Look, notes: Notes) -> None:
+    """What a hazardous step looks for is where its hazard is, and not far beyond what the hold point names."""
+    point = look.source.point
+    if point and not hazard.owns(point) and not isinstance(look.source, TypedSource):
+        words = f"{point!r} is no point of [hazard.{hazard.name}], and {show(look.largest, 'V')} there can hurt."
+        cure = f'Add it there, points = ["{point}"], or declare a hazard of its own.'
+        notes.add((*look.place, "point"), words, cure)
+    if look.wanted > hazard.highest:
+        words = (
+            f"This goes up to {show(look.wanted, 'V')}, and above {show(hazard.highest, 'V')} "
+            f"({hazard.ceiling_factor:g} times what is expected) the job is stopped."
+        )
+        cure = f"Correct it, or `expected` or `ceiling_factor` of [hazard.{hazard.name}]."
+        notes.add(look.place, words, cure)
 
 
 def _hold_point(procedure: Procedure, name: str, notes: Notes) -> None:
@@ -200,7 +222,7 @@ def _hold_point(procedure: Procedure, name: str, notes: Notes) -> None:
     hazard = procedure.hazards[name]
     looks = [it for n, step in enumerate(procedure.steps) if step.hazard == name for it in _can_hurt(step, ("step", n))]
     points = dict.fromkeys(it.source.point for it in looks if it.source.point)
-    if points and hazard.test_point not in points:
+    if points and not any(hazard.is_test_point(point) for point in points):
         words = f"No step reads {hazard.test_point!r}, and that is what the hold point would name."
         notes.add(("hazard", name, "test_point"), words, f"What is read: {', '.join(points)}.")
     least = max((it.least for it in looks), default=0.0)
@@ -213,6 +235,7 @@ class _Look(NamedTuple):
     """A source that looks for more volts than may be touched.
 
     largest  that it looks for
+    wanted   that it is to reach or may reach: of its limits and its target
     least    magnitude that a meter there may find and still be in; 0.0 where nothing is known of it
     limit    above which it can hurt
     """
@@ -220,6 +243,7 @@ class _Look(NamedTuple):
     place: KeyPath
     source: Source
     largest: float
+    wanted: float
     least: float
     limit: float
 
@@ -229,12 +253,17 @@ def _can_hurt(step: Step, path: KeyPath) -> Iterable[_Look]:
     for index, source in enumerate(sources):
         within = limits[index] if index < len(limits) else None
         limit = hazardous_limit(source)
-        looked_for = (*_edges(within), _target(step, index), *_expected(source), _ceiling(step))
-        largest = max((abs(volts) for volts in looked_for if volts is not None), default=0.0)
+        wanted = _largest(*_edges(within), _target(step, index), _ceiling(step), getattr(source, "expected", None))
+        largest = max(wanted, _largest(*_expected(source)))
         if limit is not None and largest > limit:
             place = (*path, "axis", index) if isinstance(step, Coupled) else path
             least = _least(within) if within is not None and isinstance(source, MeterSource) else 0.0
-            yield _Look(place, source, largest, least, limit)
+            yield _Look(place, source, largest, wanted, least, limit)
+
+
+def _largest(*volts: float | None) -> float:
+    """The largest magnitude of those that are given."""
+    return max((abs(it) for it in volts if it is not None), default=0.0)
 
 
 def _least(within: Limits) -> float:

@@ -64,6 +64,8 @@ class HazardTable(FileModel):
     make_safe: Annotated[list[Words], Field(min_length=1)]
     limit: Annotated[Volts, Field(gt=0.0, le=60.0)] = 42.4
     valid: Annotated[Seconds, Field(gt=0.0, le=3600.0)] = 900.0
+    points: list[Words] = Field(default_factory=list)
+    ceiling_factor: Annotated[float, Field(gt=1.0, le=2.0)] = 1.25
 
 
 class Sourced(FileModel):

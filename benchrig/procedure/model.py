@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import ClassVar
 
+from .points import means
 from .quantities import MEASUREMENT_UNIT as MEASUREMENT_UNIT
 from .quantities import Limits as Limits
 from .quantities import Measurement as Measurement
@@ -22,6 +23,7 @@ from .quantities import ReadingClass as ReadingClass
 from .quantities import ScopeSource as ScopeSource
 from .quantities import Source as Source
 from .quantities import TypedSource as TypedSource
+from .quantities import only_ceiling as only_ceiling
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,11 +39,13 @@ class Trimmer:
 class Hazard:
     """What can hurt, what must be in place, and how it is made safe again.
 
-    expected   volts at the test point
-    limit      volts below which hands may go back in
-    in_place   confirmed one by one, in this order
-    make_safe  what the person does: power off, discharge
-    valid      seconds for which one acknowledgement lasts
+    expected        volts at the test point
+    limit           volts below which hands may go back in
+    in_place        confirmed one by one, in this order
+    make_safe       what the person does: power off, discharge
+    valid           seconds for which one acknowledgement lasts
+    points          further places where this voltage is
+    ceiling_factor  a reading above this many times `expected` stops the job, whatever ceiling a step gives
     """
 
     name: str
@@ -53,6 +57,21 @@ class Hazard:
     make_safe: tuple[str, ...]
     limit: float = 42.4
     valid: float = 900.0
+    points: tuple[str, ...] = ()
+    ceiling_factor: float = 1.25
+
+    @property
+    def highest(self) -> float:
+        """Volts above which what is read was never acknowledged."""
+        return self.ceiling_factor * abs(self.expected)
+
+    def owns(self, point: str) -> bool:
+        """True if `point` is the test point or another place of this voltage, or may be taken for one."""
+        return any(means(point, own) for own in (self.test_point, *self.points))
+
+    def is_test_point(self, point: str) -> bool:
+        """True if `point` is the one that the hold point names and looks at."""
+        return means(point, self.test_point)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -331,6 +350,10 @@ class Procedure:
             if step.id == id:
                 return step
         raise KeyError(id)
+
+    def owner(self, point: str) -> Hazard | None:
+        """The hazard that owns a point; None for a harmless one."""
+        return next((hazard for hazard in self.hazards.values() if hazard.owns(point)), None)
 
 
 def sources_of(step: Step) -> tuple[Source, ...]:

@@ -4,8 +4,7 @@ Rules it keeps:
 1. What would hurt a person or an instrument, or cannot be done at all, is refused: a voltage beyond an input, a
    kilovolt point with no probe, an instrument or a driver that is not there or is of another kind. (An order of steps
    that cannot be followed does not load at all.)
-2. What can be done but decides nothing is warned of: a window that the bench's uncertainty fills. So is a voltage that
-   is turned up with no ceiling to stop it.
+2. What can be done but decides nothing is warned of: a window that the bench's uncertainty fills.
 3. What is only worth knowing is a note: a weak test uncertainty ratio, a probe factor that is not the printed one.
 4. Every row carries the numbers it rests on, and the line of the step in its file.
 
@@ -27,7 +26,6 @@ from ..judgement.correction import probe_factor
 from ..judgement.errors import UncertaintyError
 from ..judgement.risk import risks, worst_pass
 from ..units import show
-from .checks import hazardous_limit
 from .model import (
     Limits,
     Measurement,
@@ -38,10 +36,8 @@ from .model import (
     Source,
     Step,
     TypedSource,
-    WiperCheck,
     limits_of,
     sources_of,
-    trimmers_of,
 )
 from .preflight_bench import instruments
 from .quantities import FROM_ZERO
@@ -83,7 +79,6 @@ def _source(finding: Finding, procedure: Procedure, bench: Bench, source: Source
     if not _can_read(finding, source, spec):
         return
     top = _highest(procedure, finding.step, source, limits)
-    _ceiling(finding, source, limits, top)
     if isinstance(source, MeterSource):
         _meter(finding, source, spec, probe, limits, top)
     else:
@@ -106,16 +101,6 @@ def _driver(name: str) -> object:
     return load_driver(name) if name in driver_names() else None
 
 
-def _ceiling(finding: Finding, source: Source, limits: Limits | None, top: float) -> None:
-    """A hand that turns up a voltage that can hurt must be stopped somewhere."""
-    step, hurts = finding.step, hazardous_limit(source)
-    if not trimmers_of(step) or hurts is None or top <= hurts:
-        return
-    ceiling = step.ceiling if isinstance(step, WiperCheck) else limits.ceiling if limits is not None else None
-    if ceiling is None:
-        finding.add("ceiling", "warn", f"up to {show(top, 'V')} is turned up, and no `ceiling` stops it above that.")
-
-
 def _soak(finding: Finding, step: Soak, bench: Bench) -> None:
     """Whether anything could switch the unit while nobody is there."""
     if SUPPLY in bench.instruments:
@@ -135,7 +120,7 @@ def _highest(procedure: Procedure, step: Step, source: Source, limits: Limits | 
         known.append(source.expected)
     if step.hazard is not None and source.unit == "V":
         hazard = procedure.hazards[step.hazard]
-        if not isinstance(step, Soak) or source.point == hazard.test_point:  # a soak watches harmless points besides
+        if not isinstance(step, Soak) or hazard.owns(source.point):  # a soak watches harmless points besides
             known.append(hazard.expected)
     return max((abs(value) for value in known if value is not None), default=0.0)
 

@@ -149,3 +149,8 @@ class Limits:
     def holds(self, value: float) -> bool:
         """True inside the preferred window, edges included."""
         return (self.low is None or value >= self.low) and (self.high is None or value <= self.high)
+
+
+def only_ceiling(unit: str, ceiling: float | None) -> Limits | None:
+    """The limits of a value of which nothing is wanted but that it stays below a ceiling; None without one."""
+    return None if ceiling is None else Limits(unit, None, None, None, None, ceiling)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+from dataclasses import replace
 from pathlib import Path
 
 from ..errors import FileError
@@ -11,6 +12,7 @@ from ..tomlfile import read_toml
 from . import build
 from .checks import check
 from .fields import File
+from .hazards import with_ceilings
 from .model import Procedure
 from .sourcing import Notes
 
@@ -33,7 +35,8 @@ def load_procedure(path: str | Path) -> Procedure:
     check(procedure, notes)
     if notes.mistakes:
         raise FileError(sorted(notes.mistakes, key=lambda mistake: mistake.line))
-    return procedure
+    steps = (with_ceilings(step, procedure.hazards.get(step.hazard or "")) for step in procedure.steps)
+    return replace(procedure, steps=tuple(steps))
 
 
 def _pattern(text: str, notes: Notes) -> str:

@@ -31,6 +31,7 @@ from ..procedure.model import (
     Step,
     TypedSource,
     Wait,
+    only_ceiling,
 )
 from ..readings import Reading
 from ..records.facts import StepResult
@@ -217,9 +218,10 @@ def _wait_until_stable(work: Work, step: Wait, source: InstrumentSource, limit: 
     began = work.clock.now()
     kept: deque[tuple[float, float]] = deque()
     look, moving = 0.0, "no readings"
-    with work.feed(source, None) as feed:
+    stops = only_ceiling(source.unit, step.ceiling)
+    with work.feed(source, stops) as feed:
         while work.clock.now() - began < step.at_most:
-            item = work.take(feed, source, None)
+            item = work.take(feed, source, stops)
             if isinstance(item, Lost):
                 kept.clear()
             if not isinstance(item, Reading) or not item.usable or item.value is None:

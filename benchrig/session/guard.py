@@ -23,6 +23,7 @@ from ..records.facts import AcknowledgementFacts, Store
 from ..units import quantity_in, show
 from . import machine
 from .asking import ask
+from .leads import Leads, places
 from .machine import Move, Phase, Session
 from .notices import HoldPointAnswered, HoldPointLapsed, HoldPointReached, MadeSafe, Notice, ReadingTaken, Said
 from .operators import EntryRequest, HoldRequest, Operator, Question
@@ -42,6 +43,7 @@ class Guard:
         self, procedure: Procedure, tools: Tools, operator: Operator, store: Store, clock: Clock, serial: str
     ) -> None:
         self.session = Session()
+        self.leads = Leads(procedure)
         self.power: bool | None = None
         self.came_on = -math.inf  # when it was last switched on
         self._procedure = procedure
@@ -69,8 +71,10 @@ class Guard:
         return Moment(self._clock.now(), self._clock.stamp())
 
     def may_follow(self, step: Step) -> bool:
-        """True if `step` may begin without making anything safe first."""
-        return self.session.phase is Phase.READY or step.hazard == self.session.hazard
+        """True if `step` may begin without making anything safe first: nothing is live, or no lead has to be moved."""
+        if self.session.phase is Phase.READY:
+            return True
+        return step.hazard == self.session.hazard and not self.leads.to_move(step)
 
     # moves
 
@@ -138,6 +142,7 @@ class Guard:
 
     def _reach(self, step: Step, hazard: Hazard) -> None:
         first = not self.session.hazard
+        self.leads.put(places(step))
         if first:
             self._prepare(step, hazard)
         exposure = self._exposure(step, hazard)
@@ -173,7 +178,7 @@ class Guard:
         ceilings = [
             limits.ceiling
             for source, limits in zip(sources_of(step), limits_of(step), strict=False)
-            if source.point == hazard.test_point and limits.ceiling is not None
+            if hazard.is_test_point(source.point) and limits.ceiling is not None
         ]
         return Exposure(
             hazard=hazard.name,
@@ -381,6 +386,6 @@ def checking_source(procedure: Procedure, hazard: Hazard) -> MeterSource | Typed
     """What shows that the point of a hazard is off: the meter that reads it in some step, else a person."""
     for step in procedure.steps:
         for source in sources_of(step):
-            if step.hazard == hazard.name and source.point == hazard.test_point and isinstance(source, MeterSource):
+            if step.hazard == hazard.name and hazard.is_test_point(source.point) and isinstance(source, MeterSource):
                 return source
     return TypedSource("V", hazard.test_point, "V")

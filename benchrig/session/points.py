@@ -13,6 +13,7 @@ from ..errors import Refused
 from ..holdmachine import Moment
 from ..holdpoint import Acknowledgement, Purpose
 from ..procedure.model import Limits, Soak
+from .leads import Leads
 from .ports import Feed, InstrumentSource, Listener, Tools
 
 
@@ -23,7 +24,9 @@ class SafePoint:
     source: InstrumentSource
     limits: Limits | None
 
-    def open(self, tools: Tools) -> Feed:
+    def open(self, tools: Tools, leads: Leads) -> Feed:
+        """Raises Refused where this is a hazard's point, or the lead may still be on one."""
+        leads.require(self.source, None)
         return tools.feed(self.source, self.limits)
 
 
@@ -48,11 +51,20 @@ class HazardousPoint:
         return tools.feed(self.source, self.limits, require)
 
 
-def listen(tools: Tools, step: Soak, acknowledgement: Acknowledgement | None, moment: Callable[[], Moment]) -> Listener:
+def listen(
+    tools: Tools,
+    step: Soak,
+    acknowledgement: Acknowledgement | None,
+    moment: Callable[[], Moment],
+    leads: Leads,
+) -> Listener:
     """Everything that a soak watches. A hazardous one asks its acknowledgement at every touch of every instrument.
 
-    Raises Refused where the step is hazardous and no acknowledgement is live for it.
+    Raises Refused where the step is hazardous and no acknowledgement is live for it, and where a lead is, or may still
+    be, on a point of another hazard.
     """
+    for source in (*(it.source for it in step.channels), *(it.source for it in step.catches)):
+        leads.require(source, step.hazard)
     if step.hazard is None:
         return tools.listen(step.channels, step.catches)
     if acknowledgement is None:

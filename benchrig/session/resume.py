@@ -28,13 +28,15 @@ from .verdicts import creeps, went_well
 class Resumed:
     """What a record says of a job that is to go on.
 
-    live  names of hazards that were acknowledged and not seen safe afterwards
+    live     names of hazards that were acknowledged and not seen safe afterwards
+    exposed  names of hazards that were acknowledged at all: leads may be on their points
     """
 
     plan: Plan
     results: Results
     ended: Mapping[str, StepResult]
     live: tuple[str, ...]
+    exposed: frozenset[str] = frozenset()
 
 
 def take_up(history: History, job: int, procedure: Procedure, serial: str) -> Resumed:
@@ -54,7 +56,9 @@ def take_up(history: History, job: int, procedure: Procedure, serial: str) -> Re
         results.keep(step.step, step.result)
         ended[step.step] = step.result
     plan = _asked_again(replayed(steps, procedure), procedure)
-    return Resumed(plan, results, ended, left_live(history.acknowledgements(job), history.events(job)))
+    asked = history.acknowledgements(job)
+    exposed = frozenset(str(it["hazard"]) for it in asked)
+    return Resumed(plan, results, ended, left_live(asked, history.events(job)), exposed)
 
 
 def replayed(steps: Sequence[StepRow], procedure: Procedure) -> Plan:

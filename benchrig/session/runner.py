@@ -20,7 +20,7 @@ from ..records.facts import StepResult, Store, StoreError
 from ..records.history import History
 from . import plan as planning
 from .asking import ask
-from .describing import connections, job_facts, step_facts, step_started
+from .describing import job_facts, step_facts, step_started
 from .doers import Doer, Done, Results, doers
 from .ends import Breach, Lapsed, Skipped, StopAsked
 from .guard import Guard
@@ -84,11 +84,11 @@ class Runner:
         self._doers: Mapping[str, Doer] = doers()
         self._broken_off = broken_off
         taken_up = broken_off[1] if broken_off else None
+        self._guard.leads.presume(taken_up.exposed if taken_up else ())
         self._plan = taken_up.plan if taken_up else planning.begin(services.procedure)
         self._results = taken_up.results if taken_up else Results()
         self._ended: dict[str, StepResult] = dict(taken_up.ended) if taken_up else {}
         self._end: _End | None = None
-        self._wired: dict[tuple[str, int | None], tuple[str, str]] = {}
         self._last: Step = services.procedure.steps[0]
 
     def run(self) -> Outcome:
@@ -243,19 +243,23 @@ class Runner:
 
         Unattended, they must hang there from the start: none that hangs at one point of the job is at another.
         """
-        wanted = {(it.instrument, it.channel): (it.point, it.probe) for it in connections(step)}
-        moved = {where: what for where, what in wanted.items() if self._wired.get(where) != what}
-        if not self._services.operator.attended and step.hazard is None and moved.keys() & self._wired.keys():
+        if step.hazard is not None:
+            return True  # asked at its hold point, with the power off
+        leads, attended = self._guard.leads, self._services.operator.attended
+        moved = leads.to_move(step)
+        if not moved:
+            return True
+        if not attended:
+            if leads.known(moved):
+                return False
+            leads.put(moved)
+            return True
+        named = ", ".join(f"{instrument} to {point}" for (instrument, _), (point, _) in moved.items() if point)
+        text = f"{step.instruction or step.title} ({named})" if named else step.instruction or step.title
+        if work.choose(text, ("connected", "not connected"), "connect") != "connected":
             return False
-        self._wired |= moved
-        if not moved or step.hazard is not None or not self._services.operator.attended:
-            return True
-        leads = ", ".join(f"{instrument} to {point}" for (instrument, _), (point, _) in moved.items() if point)
-        text = f"{step.instruction or step.title} ({leads})" if leads else step.instruction or step.title
-        if work.choose(text, ("connected", "not connected"), "connect") == "connected":
-            return True
-        self._wired = {where: what for where, what in self._wired.items() if where not in moved}
-        return False
+        leads.put(moved)
+        return True
 
     def _cut(self, end: _End, verdict: str = "stopped") -> Done:
         self._end = end

@@ -93,7 +93,8 @@ class Soaking:
 
     def _listener(self) -> Listener:
         work = self._work
-        return listen(work.services.tools, self._step, work.guard.acknowledgement, work.guard.moment)
+        guard = work.guard
+        return listen(work.services.tools, self._step, guard.acknowledgement, guard.moment, guard.leads)
 
     def _note_who_answered(self) -> None:
         services = self._work.services
@@ -126,7 +127,7 @@ class Soaking:
     def _take(self, name: str, readings: list[Reading]) -> None:
         self._keep(name, as_columns(readings), readings[-1].unit)
         hazard = self._work.services.procedure.hazards.get(self._step.hazard or "")
-        if hazard is not None and self._points[name] == hazard.test_point and not self._engine.over:
+        if hazard is not None and hazard.is_test_point(self._points[name]) and not self._engine.over:
             self._hold_seen(readings)
 
     def _keep(self, name: str, columns: Columns, unit: str) -> None:

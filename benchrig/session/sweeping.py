@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from ..procedure.model import Limits, ReadingClass, WiperCheck
+from ..procedure.model import Limits, ReadingClass, WiperCheck, only_ceiling
 from ..records.facts import StepResult
 from ..trim import wiper
 from ..units import show
@@ -29,7 +29,7 @@ WORDS = {
 
 def do_wiper(work: Work, step: WiperCheck, results: Results) -> Done:
     """To and fro around where it stands; answered "clean", "scratchy" or "not seen"."""
-    found = look(work, step.source, None, AS_FOUND).value(None)
+    found = look(work, step.source, only_ceiling(step.source.unit, step.ceiling), AS_FOUND).value(None)
     if found is None:
         unit = step.source.unit
         return Done(absent(step, unit, Limits(unit, None, None, None, None), "No usable reading came."))
@@ -54,9 +54,10 @@ def sweep(work: Work, step: WiperCheck, found: Value) -> wiper.Swept:
     work.say(text)
     begin(work)
     swept = wiper.Swept(wiper.Wiper.UNKNOWN, 0, 0, 0, work.clock.now())
-    with work.feed(step.source, None) as feed:
+    stops = only_ceiling(step.source.unit, step.ceiling)
+    with work.feed(step.source, stops) as feed:
         while state.phase is not wiper.Phase.ENDED:
-            item = work.take(feed, step.source, None)
+            item = work.take(feed, step.source, stops)
             for event in events(work, item):
                 state, effects = wiper.step(state, event)
                 swept = next((it for it in effects if isinstance(it, wiper.Swept)), swept)

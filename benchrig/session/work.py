@@ -18,7 +18,7 @@ from ..clock import Clock
 from ..errors import LinkLost, Refused
 from ..holdpoint import Move as HoldMove
 from ..holdpoint import Phase as HoldPhase
-from ..procedure.checks import hazardous_limit
+from ..procedure.checks import PEAK_LIMIT, hazardous_limit
 from ..procedure.model import Limits, Procedure, Step
 from ..readings import CAUTIONS, Flag, Reading
 from ..records.facts import Store
@@ -199,10 +199,11 @@ class Work:
 
     def _open(self, source: InstrumentSource, limits: Limits | None) -> Feed:
         if self.step.hazard is None:
-            return SafePoint(source, limits).open(self.services.tools)
+            return SafePoint(source, limits).open(self.services.tools, self.guard.leads)
         acknowledgement = self.guard.acknowledgement
         if acknowledgement is None:
             raise Lapsed(self.guard.reason or "no acknowledgement")
+        self.guard.leads.require(source, self.step.hazard)
         point = HazardousPoint(source, limits, self.step.hazard, self.step.id, self.guard.moment)
         return point.open(self.services.tools, acknowledgement)
 
@@ -233,7 +234,19 @@ class Work:
             raise Lapsed(self.guard.reason or error.message) from error
         if wave is not None:
             self.services.store.waveform(self.row, channel_name(source), wave, self.clock.now())
+            self._hold_record(wave, source)
         return wave
+
+    def _hold_record(self, wave: Waveform, source: InstrumentSource) -> None:
+        """A record that reaches beyond what the step may meet ends the job, as a reading does."""
+        hazard = self.services.procedure.hazards.get(self.step.hazard or "")
+        limit = PEAK_LIMIT if hazard is None else hazard.highest
+        reached = max(abs(float(wave.volts.min())), abs(float(wave.volts.max())))
+        if reached > limit:
+            self.guard.breached()
+            raise Breach(
+                f"{source.point or channel_name(source)} reaches {show(reached, 'V')}, above {show(limit, 'V')}."
+            )
 
     def _taken(self, reading: Reading, source: InstrumentSource, limits: Limits | None) -> Reading:
         channel = channel_name(source)
@@ -264,7 +277,7 @@ class Work:
     def _hold_seen(self, reading: Reading, source: InstrumentSource, limits: Limits | None) -> None:
         """The hold point looks at every reading of its own point."""
         hazard = self.services.procedure.hazards.get(self.step.hazard or "")
-        if hazard is None or source.point != hazard.test_point:
+        if hazard is None or not hazard.is_test_point(source.point):
             return
         if not reading.usable and not reading.flags & Flag.OVERLOAD:
             return

@@ -116,7 +116,7 @@ def test_kilovolts_without_a_probe_are_refused(looked_at):
 def test_kilovolts_through_a_probe_that_bears_less_are_refused(looked_at):
     row = found(looked_at(step(**EHT, probe="hv"), probe="6 kV"), "probe")
     assert row.level == "refuse"
-    assert "9.55" in row.words
+    assert row.words.startswith("11.75 kV")  # 1.25 times the 9.40 kV that are expected: up to there it is read
 
 
 def test_an_input_that_bears_less_than_what_comes_through_is_refused(looked_at):
@@ -206,7 +206,7 @@ def test_what_an_input_bears_must_be_known_where_it_can_hurt(held_against, volts
 def test_kilovolts_through_a_probe_that_says_nothing_are_warned_of(held_against):
     row = found(held_against(step(**EHT, probe="hv"), probe={"maximum": None}), "probe")
     assert row.level == "warn"
-    assert "9.550 kV" in row.words
+    assert row.words.startswith("11.75 kV")
 
 
 @pytest.mark.parametrize(("bandwidth", "warned"), [(None, True), (1e3, False)])

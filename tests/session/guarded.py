@@ -75,7 +75,8 @@ level = "4.5 V"
 swing = "8 V"
 duration = "200 ms"
 """
-TEXT = procedure(HAZARD, MAINS, SAFE, EHT, LOOSE, BY_HAND, SOAK, *CHANNELS, CATCH)
+EHT_AT_TWO = HAZARD.replace("cautions", 'points = ["TP39"]\ncautions', 1)
+TEXT = procedure(EHT_AT_TWO, MAINS, SAFE, EHT, LOOSE, BY_HAND, SOAK, *CHANNELS, CATCH)
 
 
 class Kept:

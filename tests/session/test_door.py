@@ -10,6 +10,7 @@ from benchrig.holdpoint import Exposure, HoldPoint, Move, Purpose
 from benchrig.session.points import HazardousPoint, SafePoint, listen
 
 EHT = Exposure("eht", "set-eht", "B1", "Marit", "TP40", 9400.0)
+ANYWHERE = SimpleNamespace(require=lambda source, hazard: None)
 
 
 class Tools:
@@ -40,7 +41,7 @@ def hold():
 
 def test_a_harmless_point_is_opened_with_its_limits_and_no_guard():
     tools = Tools()
-    assert SafePoint("source", "limits").open(tools) == "feed 1"
+    assert SafePoint("source", "limits").open(tools, ANYWHERE) == "feed 1"
     assert tools.opened == [("source", "limits")]
 
 
@@ -91,31 +92,31 @@ def test_the_time_is_looked_at_with_every_touch(hold):
 
 
 def soak(hazard):
-    return SimpleNamespace(hazard=hazard, id="set-eht", title="Soak", channels="channels", catches="catches")
+    return SimpleNamespace(hazard=hazard, id="set-eht", title="Soak", channels=(), catches=())
 
 
 def test_a_harmless_soak_is_listened_to_without_a_guard(hold):
     tools, _, point = hold
-    assert listen(tools, soak(None), None, point.moment) == "feed 1"
-    assert tools.opened == [("channels", "catches")]
+    assert listen(tools, soak(None), None, point.moment, ANYWHERE) == "feed 1"
+    assert tools.opened == [((), ())]
 
 
 def test_a_hazardous_soak_without_an_acknowledgement_opens_nothing(hold):
     tools, _, point = hold
     with pytest.raises(Refused) as refused:
-        listen(tools, soak("eht"), None, point.moment)
+        listen(tools, soak("eht"), None, point.moment, ANYWHERE)
     assert refused.value.message == "Soak: no acknowledgement."
     assert refused.value.next_step == "Acknowledge the hold point first."
     with pytest.raises(Refused, match="by itself"):
-        listen(tools, soak("mains"), point.acknowledgement, point.moment)
+        listen(tools, soak("mains"), point.acknowledgement, point.moment, ANYWHERE)
     assert tools.opened == []
 
 
 def test_a_hazardous_soak_asks_at_every_touch(hold):
     tools, _, point = hold
-    assert listen(tools, soak("eht"), point.acknowledgement, point.moment) == "feed 1"
+    assert listen(tools, soak("eht"), point.acknowledgement, point.moment, ANYWHERE) == "feed 1"
     ((channels, catches, guard),) = tools.opened
-    assert (channels, catches) == ("channels", "catches")
+    assert (channels, catches) == ((), ())
     guard()
     point.lapse(Move.LINK_LOST)
     with pytest.raises(Refused, match="no longer valid"):
