@@ -19,6 +19,7 @@ from .links.base import LineSettings as LineSettings
 from .readings import Reading
 
 if TYPE_CHECKING:
+    from .camera.frames import Frame
     from .signals.waveform import Waveform
 
 
@@ -194,6 +195,15 @@ class Supply(Instrument, Protocol):
     def set_level(self, *, volts: float | None = None, amps: float | None = None, channel: int = 1) -> None: ...
 
     def measure(self, function: Function, deadline: float, channel: int = 1) -> Reading: ...
+
+
+@runtime_checkable
+class Camera(Instrument, Protocol):
+    """Something that gives pictures, one after the other."""
+
+    def frame(self, deadline: float) -> Frame:
+        """A picture whose last byte came after this call. Raises LinkTimeout at `deadline`, LinkLost."""
+        ...
 
 
 DriverFactory = Callable[..., Instrument]

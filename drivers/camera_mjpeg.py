@@ -27,18 +27,22 @@ from benchrig.links.base import Link
 _PATIENCE = 5.0  # s for the header
 _MOST_HEADER = 16_384
 _MOST_PART = 32 * 1024 * 1024
+_HEADER = re.compile(rb"HTTP/1\.[01] .*?\r\n\r\n", re.DOTALL)
 _BOUNDARY = re.compile(rb"boundary=\"?([^\";\r\n]+)", re.IGNORECASE)
 _LENGTH = re.compile(rb"content-length:\s*(\d+)", re.IGNORECASE)
 _SERVER = re.compile(rb"\r\nserver:\s*([^\r\n]*)", re.IGNORECASE)
 
 
 class MjpegCamera:
-    """A stream of pictures. Options: `path` of the stream on the server ("/video")."""
+    """A stream of pictures. The path on its server stands in the address, or in the option `path`; else "/video"."""
 
     def __init__(self, link: Link, clock: Clock, options: Mapping[str, str] | None = None) -> None:
         self._link = link
         self._clock = clock
-        self._path = (options or {}).get("path", "/video")
+        self._host, _, path = link.address.removeprefix("http://").partition("/")
+        self._path = (options or {}).get("path") or (
+            f"/{path}" if link.address.startswith("http://") and path else "/video"
+        )
         self._buffer = b""
         self._parts = Parts(b"")
         self._number = 0
@@ -47,11 +51,12 @@ class MjpegCamera:
 
     def identify(self) -> Identity:
         """Ask for the stream and read its header. Raises WrongInstrument where it is none."""
-        host = self._link.address.split("//")[-1].split("/")[0]
         self._link.write(
-            f"GET {self._path} HTTP/1.0\r\nHost: {host}\r\nAccept: multipart/x-mixed-replace\r\n\r\n".encode()
+            f"GET {self._path} HTTP/1.0\r\nHost: {self._host}\r\nAccept: multipart/x-mixed-replace\r\n\r\n".encode()
         )
         header = self._header()
+        if not header and self._identity is not None:
+            return self._identity
         boundary = _BOUNDARY.search(header)
         status = header.split(b"\r\n", 1)[0].decode("latin-1")
         if not re.match(r"HTTP/1\.[01] 200\b", status) or boundary is None or b"multipart/" not in header.lower():
@@ -110,8 +115,13 @@ class MjpegCamera:
                 pass
 
     def _header(self) -> bytes:
+        """The answer's header; empty where the stream of before goes on, as it does on a link that was never lost."""
         deadline = self._clock.now() + _PATIENCE
-        while b"\r\n\r\n" not in self._buffer:
+        while not (found := _HEADER.search(self._buffer)):
+            if self._identity is not None and self._parts.mark in self._buffer:
+                self._parts.feed(self._buffer)
+                self._buffer = b""
+                return b""
             data = self._link.read(deadline)
             if not data:
                 raise LinkTimeout(
@@ -121,13 +131,13 @@ class MjpegCamera:
                     next_step="Look at its address and port, and open it in a browser.",
                 )
             self._buffer += data
-            if len(self._buffer) > _MOST_HEADER:
+            if self._identity is None and len(self._buffer) > _MOST_HEADER:
                 raise InstrumentError(
                     f"{self._link.address} sends something that is no answer of a web server.",
                     next_step="Give the address of the camera's stream.",
                 )
-        header, self._buffer = self._buffer.split(b"\r\n\r\n", 1)
-        return header
+        self._buffer = self._buffer[found.end() :]
+        return found[0]
 
 
 class Parts:
@@ -135,7 +145,7 @@ class Parts:
 
     def __init__(self, boundary: bytes) -> None:
         # some servers write the two dashes into the boundary they announce
-        self._mark = b"--" + boundary.removeprefix(b"--")
+        self.mark = b"--" + boundary.removeprefix(b"--")
         self._buffer = bytearray()
 
     def feed(self, data: bytes) -> None:
@@ -154,7 +164,7 @@ class Parts:
         return found
 
     def _next(self) -> bytes | None:
-        start = self._buffer.find(self._mark)
+        start = self._buffer.find(self.mark)
         if start < 0:
             return None
         ends = self._buffer.find(b"\r\n\r\n", start)
@@ -166,7 +176,7 @@ class Parts:
             if len(self._buffer) < last:
                 return None
         else:
-            following = self._buffer.find(b"\r\n" + self._mark, body)
+            following = self._buffer.find(b"\r\n" + self.mark, body)
             if following < 0:
                 return None
             last = following

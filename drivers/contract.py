@@ -17,7 +17,7 @@ from typing import Any, Literal
 
 from benchrig.clock import Clock
 from benchrig.errors import InstrumentError, LinkTimeout
-from benchrig.instruments import FUNCTION_UNIT, Function, Instrument, Multimeter, Oscilloscope, Supply
+from benchrig.instruments import FUNCTION_UNIT, Camera, Function, Instrument, Multimeter, Oscilloscope, Supply
 from benchrig.links.logged import WireLog
 from benchrig.readings import Flag, Reading
 
@@ -63,6 +63,8 @@ def try_all(instrument: Instrument, clock: Clock, log: WireLog | None = None) ->
         checks += SCOPE
     if isinstance(instrument, Supply):
         checks += SUPPLY
+    if isinstance(instrument, Camera):
+        checks += CAMERA
     for check in (*checks, *AT_THE_END):
         yield _row(check, instrument, clock, log)
 
@@ -224,6 +226,37 @@ def _measures_output(function: Function) -> Callable[[Supply, Clock], str]:
     return run
 
 
+# Cameras
+
+
+def _shows(camera: Camera, clock: Clock) -> str:
+    frame = camera.frame(clock.now() + _PATIENCE)
+    _keep(frame.grey.ndim == 2 and frame.grey.size > 0, f"A picture of shape {frame.grey.shape}.")
+    return f"{frame.grey.shape[1]} x {frame.grey.shape[0]}"
+
+
+def _shows_new_ones(camera: Camera, clock: Clock) -> str:
+    frames = [camera.frame(clock.now() + _PATIENCE) for _ in range(_READINGS)]
+    times, numbers = [frame.time for frame in frames], [frame.number for frame in frames]
+    _keep(all(a < b for a, b in itertools.pairwise(times)), f"Pictures out of order: {times}.")
+    _keep(all(a < b for a, b in itertools.pairwise(numbers)), f"Pictures counted wrongly: {numbers}.")
+    return f"one in {(times[-1] - times[0]) / (_READINGS - 1):.3f} s"
+
+
+def _shows_the_present(camera: Camera, clock: Clock) -> str:
+    clock.sleep_until(clock.now() + 1.0)
+    asked = clock.now()
+    frame = camera.frame(asked + _PATIENCE)
+    _keep(frame.time >= asked, f"After a pause a picture {asked - frame.time:.2f} s from before it.")
+    return ""
+
+
+def _looks_again(camera: Camera, clock: Clock) -> str:
+    camera.restore()
+    camera.identify()
+    return _shows(camera, clock)
+
+
 ALWAYS = (Check("says who it is", _says_who),)
 METER = (
     Check("gives new readings in order", _reads),
@@ -244,5 +277,11 @@ SUPPLY = (
     Check("says whether it is on", _says_its_state),
     Check("measures its volts", _measures_output(Function.DC_VOLTAGE)),
     Check("measures its amperes", _measures_output(Function.DC_CURRENT)),
+)
+CAMERA = (
+    Check("gives a picture", _shows),
+    Check("gives new pictures in order", _shows_new_ones),
+    Check("gives the present picture after a pause", _shows_the_present),
+    Check("gives pictures after being asked again who it is", _looks_again),
 )
 AT_THE_END = (Check("hands the panel back", _releases),)

@@ -15,6 +15,7 @@ from .camera_frame import Film, Light, Renderer, jpeg
 from .camera_optics import Pose
 from .camera_strokes import Stroke
 
+PRINTER = 0.0012  # of a length: what a laser printer's paper and drum are off by (common practice, no source)
 _BOUNDARY = "frame-by-frame"
 
 
@@ -33,6 +34,7 @@ class CameraDouble:
     ) -> None:
         self.plugged = True
         self.film: Film | None = None
+        self.error = 0.0  # of the scale at which its film was printed, as a part of what printers are off by
         self.light = light or Light()
         self.frozen = False
         self.cut_short = 0
@@ -76,6 +78,12 @@ class CameraDouble:
         out, self._out = self._out, b""
         return out
 
+    def reset(self) -> None:
+        """As after its app was started again."""
+        self._asked = self._out = b""
+        self._next = None
+        self.frozen = False
+
     def push(self, pan: float = 0.0, tilt: float = 0.0, aim: tuple[float, float] = (0.0, 0.0)) -> None:
         """Somebody knocks against the tripod: degrees, and mm by which it aims elsewhere."""
         optics = self._renderer.optics
@@ -84,10 +92,14 @@ class CameraDouble:
         moved = replace(pose, pan=pose.pan + pan, tilt=pose.tilt + tilt, aim=aimed)
         self._renderer = Renderer(replace(optics, pose=moved), self._renderer.screen, self._renderer.corner_marks)
 
+    def _printed(self, film: Film) -> Film:
+        scale = 1.0 + self.error * PRINTER
+        return replace(film, stretch=(scale, scale))
+
     def _part(self) -> bytes:
         if not (self.frozen and self._last):
             frame = (
-                self._renderer.film(self.film, self.light)
+                self._renderer.film(self._printed(self.film), self.light)
                 if self.film is not None
                 else self._renderer.picture(self._strokes(), self.light)
             )

@@ -50,6 +50,8 @@ class Light:
 class Film:
     """The printed film as it lies on the glass: dots every `pitch` mm, three of them larger as marks.
 
+    `stretch`: times by which the printer made it too wide and too high.
+
     The marks are the middle one, the second to its right and the first above it.
     """
 
@@ -58,15 +60,17 @@ class Film:
     pitch: float = 15.0
     dot: float = 2.5
     mark: float = 5.0
+    stretch: tuple[float, float] = (1.0, 1.0)
     paper: float = 170.0
     ink: float = 30.0
 
     def dots(self) -> list[tuple[float, float, float]]:
         """(x, y, diameter) of every dot, mm."""
         across, up = (int((side / 2.0 - self.dot) // self.pitch) for side in (self.width, self.height))
+        wide, high = self.pitch * self.stretch[0], self.pitch * self.stretch[1]
         large = {(0, 0), (2, 0), (0, 1)}
         return [
-            (column * self.pitch, row * self.pitch, self.mark if (column, row) in large else self.dot)
+            (column * wide, row * high, self.mark if (column, row) in large else self.dot)
             for row in range(-up, up + 1)
             for column in range(-across, across + 1)
         ]

@@ -27,6 +27,7 @@ from .serial_fs9721 import Fs9721Handheld
 from .serial_fs9922 import Fs9922Handheld
 from .serial_polled import PolledHandheld
 from .serial_prompt import PromptMeter
+from .skerry14_camera import camera
 from .world import World, find
 
 SCOPE_CHANNELS = 4
@@ -61,6 +62,7 @@ FITTINGS: Mapping[str, Fitting] = {
     "es51986": Fitting(Es51986Handheld, "serial"),
     "polled14": Fitting(PolledHandheld, "serial"),
     "prompt": Fitting(PromptMeter, "serial"),
+    "camera-mjpeg": Fitting(camera, "http"),
 }
 
 # What is on a bench unless its maker says otherwise: instrument name to grammar.

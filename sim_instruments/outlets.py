@@ -242,6 +242,16 @@ class TcpOutlet:
             self._listener = None
 
 
+class HttpOutlet(TcpOutlet):
+    """A double that speaks HTTP on a loopback port; its address names the path of its pictures."""
+
+    kind = "http"
+
+    @property
+    def address(self) -> str:
+        return f"http://{self._host}:{self._port}/video"
+
+
 class PtyOutlet:
     """A double on a pseudo-terminal, under a link whose path stays the same through unplugging.
 

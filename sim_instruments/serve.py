@@ -26,7 +26,7 @@ from typing import Any
 from benchrig.clock import RealClock
 
 from .control import ControlOutlet, bench_verbs
-from .outlets import Outlet, PtyOutlet, TcpOutlet, Watcher
+from .outlets import HttpOutlet, Outlet, PtyOutlet, TcpOutlet, Watcher
 from .world import World
 
 SECRET_VARIABLE = "BENCHRIG_CONTROL_SECRET"
@@ -131,6 +131,8 @@ class Server:
         cable, kind = self.world.double(name), self.world.served[name]
         if kind == "tcp":
             return TcpOutlet(name, cable, self._watcher, host, clients)
+        if kind == "http":
+            return HttpOutlet(name, cable, self._watcher, host, clients)
         return PtyOutlet(name, cable, self._watcher, self._folder, kind)
 
 

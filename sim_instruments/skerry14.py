@@ -18,6 +18,7 @@ from .hands import Hands
 from .histories import Array, Value, one
 from .picture import Picture
 from .points import points
+from .skerry14_camera import camera_before
 from .supply_scpi import BenchSupply
 from .world import World
 
@@ -41,6 +42,7 @@ SETS: dict[str, tuple[Callable[[Picture], float], float]] = {
     "RVX": (Picture.stick_x, 1.0),
     "RVY": (Picture.stick_y, 1.0),
 }
+CAMERA = "camera-mjpeg"  # the grammar of what looks at the tube and has no leads
 ELSE = ("A1 TP1", "")  # the first input of any other instrument
 
 
@@ -74,10 +76,14 @@ def build(
     first = [
         jack
         for name, grammar in {**fittings.USUAL, **(fit or {})}.items()
+        if grammar != CAMERA
         for jack in fittings.fit(world, name, grammar, mains)[:2]
     ]
     supply = _supply(world, chassis, feed)
     picture = Picture(chassis)
+    for name, grammar in (fit or {}).items():
+        if grammar == CAMERA:
+            world.connect(name, camera_before(clock, chassis, picture, seed), "http")
     world.truths |= truths(chassis, picture)
     hands = Hands(world, chassis, picture, seed, press_feed=lambda: _press(supply))
     world.hands = hands

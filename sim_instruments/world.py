@@ -42,7 +42,7 @@ class World:
     jacks     input name ("meter", "scope.1") to what it touches
     doubles   instrument name to its cable, with the double at its far end
     served    instrument name to how it is served outside this process: "tcp", "serial" (frames on a pseudo-terminal)
-              or "visa serial" (a conversation on one)
+              or "visa serial" (a conversation on one), "http" (pictures)
     hands     who acts on it; its methods depend on the unit
     truths    name to a function that gives the true value at `clock.now()`, in base units (millimetres for sizes)
     """

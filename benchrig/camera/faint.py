@@ -22,6 +22,7 @@ from .strokes import sample
 Values = NDArray[np.float64]
 
 CLEAR = 3.0  # times its uncertainty, for a line to be seen at all
+_SOUGHT = 7.0  # times, for the brightest bar, because it is looked for in many places and widths
 _HALF, _TAPS = 2.4, 33
 _STATION = 0.5  # mm
 _SIGMAS = tuple(np.geomspace(0.2, 0.9, 24))  # mm
@@ -127,7 +128,7 @@ def _place(
             peak, error = _peak(profile, sigma)
             if peak / max(error, 1e-3) > best[0]:
                 best = (peak / max(error, 1e-3), float(fine), sigma)
-    if best[0] < CLEAR:
+    if best[0] < _SOUGHT:
         raise SignalError(
             "No bar of the wedge is seen.", next_step="See that the wedge is on the screen and in view; expose longer."
         )

@@ -26,6 +26,8 @@ Points = NDArray[np.float64]
 
 DEGREE = 5
 INDEX, INDEX_UNCERTAINTY = 1.52, 0.015  # tube glasses; standard uncertainty
+# A printed film, standard uncertainties of its scale and of width against height (common practice, no source)
+FILM_SCALE, FILM_ASPECT = 0.0006, 0.0002
 _WORST_RESIDUAL = 0.25  # mm; beyond it the film was not lying as it should
 
 
@@ -157,6 +159,8 @@ def _parts(
         # the pixel stays, so the place moves against it
         moved = -np.linalg.solve(jacobian, off)[:, :, 0]
         parts.append((name, np.linalg.lstsq(powers, moved, rcond=None)[0]))
+    for name, stretch in (("scale of the film", (FILM_SCALE, FILM_SCALE)), ("width of the film", (FILM_ASPECT, 0.0))):
+        parts.append((name, np.linalg.lstsq(powers, lattice * np.array(stretch), rcond=None)[0]))
     return tuple(parts)
 
 

@@ -19,10 +19,12 @@ from .strokes import Profiles, profiles, sample
 Values = NDArray[np.float64]
 
 _COARSE = 0.4  # mm
+_ROUGH = 1.0  # mm
+_STRIP, _FAINT_STRIP = 5.0, 0.35  # mm; of a line's usual height
 _PITCH_OFF = 0.2
 _CLEAR = 1.7  # mm beside a crossing that are left out
-LEAST_SEEN = 0.55  # of a line; less is a picture that was not drawn whole while the shutter was open
-MIRROR = 1.6  # times a line's peak
+LEAST_SEEN = 0.45  # of a line; less is a picture that was not drawn whole while the shutter was open
+MIRROR = 3.0  # times a line's peak
 _MOST_SATURATED, _MOST_MIRRORED = 0.1, 0.1  # of a line
 _NEXT = "See that the grid is on the screen, bright enough, in focus, and all of it in view."
 
@@ -66,8 +68,8 @@ def find_grid(
 ) -> GridLines:
     """Look for the grid from nothing. Raises SignalError where it is not there whole."""
     face = _unbent(grey, glass_map, screen)
-    columns = _combed(face, expected.across + 1, expected.tile_width, screen[0], expected.down, "upright")
-    rows = _combed(face.T, expected.down + 1, expected.tile_height, screen[1], expected.across, "level")
+    columns = _combed(face, expected.across + 1, expected.tile_width, screen[0], "upright")
+    rows = _combed(face.T, expected.down + 1, expected.tile_height, screen[1], "level")
     return _followed(grey, glass_map, columns, rows)
 
 
@@ -102,14 +104,14 @@ def _unbent(grey: NDArray[np.uint8], glass_map: GlassMap, screen: tuple[float, f
     return np.nan_to_num(sample(grey, full))
 
 
-def _combed(face: Values, count: int, pitch: float, side: float, strips: int, way: str) -> Values:
+def _combed(face: Values, count: int, pitch: float, side: float, way: str) -> Values:
     """Rough places of `count` lines that run along the face's rows' direction: parabolas, shape (count, 3)."""
-    edges = np.linspace(0, face.shape[0], 2 * strips + 1).astype(int)
+    edges = np.linspace(0, face.shape[0], round(face.shape[0] * _COARSE / _STRIP) + 1).astype(int)
     heights = (edges[:-1] + edges[1:]) / 2.0
     summed = np.stack([np.median(face[a:b], axis=0) for a, b in pairwise(edges)])
     summed = np.maximum(summed - _slow(summed, int(4.0 / _COARSE)), 0.0)
     centre = len(summed) // 2
-    middle = summed[centre - 1 : centre + 1].sum(axis=0)
+    middle = summed[centre - 2 : centre + 2].sum(axis=0)
     first, step = _comb(middle, count, pitch)
     begin = np.asarray(first + step * np.arange(count), np.float64)
     found = np.full((len(summed), count), np.nan)
@@ -119,6 +121,10 @@ def _combed(face: Values, count: int, pitch: float, side: float, strips: int, wa
             at = _peaks(summed[number], guess, step)
             found[number] = at
             guess = np.where(np.isfinite(at), at, guess)
+    samples = np.nan_to_num(found).round().astype(int)
+    high = np.take_along_axis(summed, np.clip(samples, 0, summed.shape[1] - 1), axis=1)
+    # beyond the picture's sides there is nothing but noise, and noise has peaks too
+    found[high < _FAINT_STRIP * np.percentile(high, 75, axis=0)] = np.nan
     enough = np.isfinite(found).sum(axis=0) >= max(4, len(summed) // 3)
     if not enough.all():
         raise SignalError(f"{int((~enough).sum())} of the grid's {count} {way} lines were not found.", next_step=_NEXT)
@@ -126,8 +132,21 @@ def _combed(face: Values, count: int, pitch: float, side: float, strips: int, wa
     lines = []
     for column in found.T:
         there = np.isfinite(column)
-        lines.append(np.polyfit(heights[there] * _COARSE - half_rows, column[there] * _COARSE - half_side, 2))
+        lines.append(_parabola(heights[there] * _COARSE - half_rows, column[there] * _COARSE - half_side))
     return np.stack(lines)
+
+
+def _parabola(along: Values, across: Values) -> Values:
+    """A parabola through rough places of which some may be wrong: towards the least sum of deviations, then plainly
+    through those that lie near it.
+    """
+    weight = np.ones(len(along))
+    for _ in range(8):
+        curve = np.polyfit(along, across, 2, w=weight)
+        away = np.abs(across - np.polyval(curve, along))
+        weight = 1.0 / np.sqrt(np.maximum(away, 0.05))
+    near = away < max(_ROUGH, 2.0 * float(np.median(away)))
+    return np.asarray(np.polyfit(along[near], across[near], 2))
 
 
 def _slow(rows: Values, half: int) -> Values:

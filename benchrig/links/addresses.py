@@ -3,6 +3,7 @@
 TCPIP::192.168.1.20::5025::SOCKET      SCPI over the network, through pyvisa; or a serial port that a server gives raw
 ASRL/dev/ttyS0::INSTR                  SCPI over a serial line, through pyvisa
 serial:///dev/ttyUSB0?baud=2400&dtr=1&rts=0   a meter that talks by itself, through pyserial
+http://192.168.1.30:8080/video         a camera that serves moving pictures
 sim://meter                            a simulated instrument in this process
 
 Letter case of the words does not matter, and VISA lets `::INSTR` be left out. What is written another way is refused,
@@ -24,17 +25,19 @@ FORMS = (
     "TCPIP::HOST::PORT::SOCKET",
     "ASRL/dev/ttyS0::INSTR",
     "serial:///dev/ttyUSB0?baud=2400&dtr=1&rts=0",
+    "http://HOST:PORT/PATH",
     "sim://NAME",
 )
 _SOCKET = re.compile(r"TCPIP\d*::([^:\s]+)::(\d{1,5})::SOCKET", re.IGNORECASE)
 _VISA_SERIAL = re.compile(r"ASRL(/\S+?)(?:::INSTR)?", re.IGNORECASE)
 _SERIAL = re.compile(r"serial://(/[^?\s]+)(?:\?(\S*))?")
+_HTTP = re.compile(r"http://([^:/\s]+)(?::(\d{1,5}))?(/\S*)?")
 _SIM = re.compile(r"sim://([A-Za-z0-9_-]+)")
 
 
 @dataclass(frozen=True, slots=True)
 class SocketAddress:
-    """A raw socket, opened through pyvisa."""
+    """A raw socket, opened through pyvisa: an instrument's own, or a camera's web server."""
 
     text: str
     host: str
@@ -95,6 +98,8 @@ def parse_address(text: str) -> Address:
         address = SerialAddress(text, match[1], tuple(parse_qsl(match[2] or "", keep_blank_values=True)))
         _check_settings(address)
         return address
+    if match := _HTTP.fullmatch(text):
+        return _socket(text, match[1], int(match[2] or 80))
     if match := _SIM.fullmatch(text):
         return SimAddress(text, match[1])
     forms = f"Known forms: {'  '.join(FORMS)}"

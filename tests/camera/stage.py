@@ -49,12 +49,13 @@ def set_up(
     barrel: float = -0.05,
     seed: int = 0,
     known: Glass | None = None,
+    printed: PrintedFilm | None = None,
 ) -> Stage:
     pose, face = pose or Pose(650.0, 2.0, 1.0, 0.5), face or Face(500.0, 7.0)
     sensor = Sensor(*size, focal=0.8 * size[1] * pose.distance / 195.0, barrel=barrel)
     renderer = Renderer(Optics(face, pose, sensor), seed=seed)
     known = known or Glass(pose.distance, 15.0, face.depth, 1.0, face.radius, 0.05)
-    view = first_view(Frame(seen(renderer.film(PrintedFilm(), GOOD_LIGHT)), 0.0), FILM, known)
+    view = first_view(Frame(seen(renderer.film(printed or PrintedFilm(), GOOD_LIGHT)), 0.0), FILM, known)
     blank = Frame(seen(renderer.picture([], GOOD_LIGHT)), 0.0)
     return Stage(renderer, with_marks(view, blank))
 
@@ -68,4 +69,7 @@ def random_stage(rng: np.random.Generator, seed: int, *, most_tilt: float = 10.0
     pose = Pose(distance, tilt * math.cos(way), tilt * math.sin(way), rng.uniform(-2.0, 2.0))
     size = (1920, 1080) if seed % 2 else (1280, 720)
     known = Glass(distance + rng.normal(0.0, 15.0), 15.0, 7.0, 1.0, radius, 0.05)
-    return set_up(pose=pose, face=face, size=size, barrel=rng.uniform(-0.1, 0.02), seed=seed, known=known)
+    scale = 1.0 + 0.0006 * rng.normal()
+    printed = PrintedFilm(stretch=(scale * (1.0 + 0.0002 * rng.normal()), scale))
+    barrel = rng.uniform(-0.1, 0.02)
+    return set_up(pose=pose, face=face, size=size, barrel=barrel, seed=seed, known=known, printed=printed)

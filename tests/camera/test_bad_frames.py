@@ -43,7 +43,7 @@ def other_exposure(stage: Stage, rng: np.random.Generator) -> Frame:
 
 def lamp(stage: Stage, rng: np.random.Generator) -> Frame:
     where = (rng.uniform(0.4, 0.6), rng.uniform(0.35, 0.65))
-    return stage.grid(Shape(), Light(gain=60.0, mirror=rng.uniform(140.0, 180.0), mirror_at=where))
+    return stage.grid(Shape(), Light(gain=30.0, mirror=rng.uniform(140.0, 200.0), mirror_at=where))
 
 
 def half_drawn(stage: Stage, rng: np.random.Generator) -> Frame:

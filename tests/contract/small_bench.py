@@ -21,6 +21,7 @@ from benchrig.sim_instruments.serial_fs9721 import Fs9721Handheld
 from benchrig.sim_instruments.serial_fs9922 import Fs9922Handheld
 from benchrig.sim_instruments.serial_polled import PolledHandheld
 from benchrig.sim_instruments.serial_prompt import PromptMeter
+from benchrig.sim_instruments.skerry14_camera import camera
 from benchrig.sim_instruments.supply_scpi import BenchSupply
 from benchrig.sim_instruments.world import World
 from numpy.typing import NDArray
@@ -87,6 +88,7 @@ DOUBLES: dict[str, tuple[str, Make, str]] = {
     "es51986": ("es51986", Es51986Handheld, "serial"),
     "polled14": ("polled14", PolledHandheld, "serial"),
     "prompt": ("prompt", PromptMeter, "serial"),
+    "camera": ("camera-mjpeg", camera, "http"),
 }
 
 

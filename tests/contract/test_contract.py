@@ -52,7 +52,7 @@ def served(request: pytest.FixtureRequest) -> Iterator[dict[str, str]]:
 
 
 # One of each link and kind of grammar; the others differ in their frames only, and handhelds wait for real seconds.
-ON_REAL_LINKS = ["tenfield-a2", "tenfield-a1", "meter", "supply", "fs9721", "prompt"]
+ON_REAL_LINKS = ["tenfield-a2", "tenfield-a1", "meter", "supply", "fs9721", "prompt", "camera"]
 
 
 @pytest.mark.parametrize(("served", "name"), [([name], name) for name in ON_REAL_LINKS], indirect=["served"])
