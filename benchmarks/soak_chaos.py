@@ -24,11 +24,12 @@ from benchrig.bench import Station, load_bench
 from benchrig.clock import RealClock
 from benchrig.commands.rehearse import Served, bench_at
 from benchrig.commands.shipped import locate
-from benchrig.instruments import Function, load_stand_in
-from benchrig.procedure.model import Catch, Limits, Measurement, MeterSource, Procedure, ScopeSource, Soak, SoakChannel
+from benchrig.instruments import load_stand_in
+from benchrig.procedure.model import Procedure
 from benchrig.records import History, SqliteStore
 from benchrig.session import AbsentOperator, run
 from benchrig.session.attached import BenchTools
+from benchrig.steps.soak import ArmedScope, Channel, Soak
 
 # name of the fault on a cable, its settings
 FAULTS: tuple[tuple[str, tuple[float, ...]], ...] = (
@@ -42,17 +43,22 @@ FAULTS: tuple[tuple[str, tuple[float, ...]], ...] = (
 )
 INSTRUMENTS = ("meter", "handheld", "scope")
 AWAY = 4.0  # s for which a cable stays pulled
-LIMITS = Limits("V", 11.4, 12.6, 10.8, 13.2, 20.0)
+RAIL = {
+    "function": "dc voltage", "point": "A1 TP1",
+    "window": ["11.4 V", "12.6 V"], "acceptable": ["10.8 V", "13.2 V"], "ceiling": "20 V",
+}  # fmt: skip
 
 
 def procedure(seconds: float) -> Procedure:
     """+12 V by two meters, its dips by the scope."""
-    channels = (
-        SoakChannel("meter", MeterSource("meter", Function.DC_VOLTAGE, "A1 TP1", expected=12.0), LIMITS, 0.1),
-        SoakChannel("handheld", MeterSource("handheld", Function.DC_VOLTAGE, "A1 TP1"), LIMITS, 0.3),
+    channels = [
+        Channel(name="meter", instrument="meter", expected="12 V", interval="0.1 s", **RAIL),
+        Channel(name="handheld", instrument="handheld", interval="0.3 s", **RAIL),
+    ]
+    catch = ArmedScope(name="dips", instrument="scope", point="A1 TP1", probe="x10", swing="20 V", level="10 V")
+    step = Soak(
+        id="soak", title="Broken cables", lasts=f"{seconds} s", channels=channels, catches=[catch], warm_up="1 s"
     )
-    catch = Catch("dips", ScopeSource("scope", 1, Measurement.MEAN, "A1 TP1", "x10", 20.0), 10.0)
-    step = Soak(id="soak", title="Broken cables", duration=seconds, channels=channels, catches=(catch,), warm_up=1.0)
     return Procedure("broken", "Broken cables", "Skerry 14", (step,))
 
 

@@ -22,23 +22,14 @@ import numpy as np
 from figures import Told, options, resident
 
 from benchrig.clock import SimClock
-from benchrig.instruments import Function
-from benchrig.procedure.model import (
-    Catch,
-    Limits,
-    Measurement,
-    MeterSource,
-    Procedure,
-    ScopeSource,
-    Soak,
-    SoakChannel,
-)
+from benchrig.procedure.model import Procedure
 from benchrig.records import History, InstrumentFacts, SqliteStore
 from benchrig.session import AbsentOperator, run
 from benchrig.session.notices import Notice
 from benchrig.session.ports import Caught, Heard, Many
 from benchrig.signals.waveform import Waveform
 from benchrig.soak.findings import Columns
+from benchrig.steps.soak import ArmedScope, Channel, Soak
 
 CHANNELS, INTERVAL, MINUTE = 8, 0.1, 60.0
 LEVEL, NOISE = 5.0, 1e-3
@@ -118,12 +109,12 @@ class Bench:
 
 
 def procedure(length: float) -> Procedure:
-    limits = Limits("V", 4.5, 5.5, 4.0, 6.0)
-    channels = tuple(
-        SoakChannel(f"ch {i}", MeterSource(f"meter{i}", Function.DC_VOLTAGE), limits, INTERVAL) for i in range(CHANNELS)
-    )
-    catch = Catch("rail", ScopeSource("scope", 1, Measurement.MEAN), 4.5)
-    step = Soak(id="soak", title="Days", duration=length, channels=channels, catches=(catch,), warm_up=600.0)
+    limits = {"window": ["4.5 V", "5.5 V"], "acceptable": ["4.0 V", "6.0 V"], "interval": f"{INTERVAL} s"}
+    channels = [
+        Channel(name=f"ch {i}", instrument=f"meter{i}", function="dc voltage", **limits) for i in range(CHANNELS)
+    ]
+    catch = ArmedScope(name="rail", instrument="scope", level="4.5 V")
+    step = Soak(id="soak", title="Days", lasts=f"{length} s", channels=channels, catches=[catch], warm_up="600 s")
     return Procedure("days", "Days", "Skerry 14", (step,))
 
 

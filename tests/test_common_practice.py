@@ -65,7 +65,7 @@ def test_reading_times_a_thousand_behind_the_usual_probe():
 @pytest.mark.parametrize(("one", "other", "match"), [(8.5, 8.6, True), (9.62, 9.71, True), (8.5, 11.0, False)])
 def test_secondary_halves_read_8_5_to_11_and_match(one, other, match):
     """Each half 8.5 to 11 V AC, and alike (common practice, no source); mismatch as a share of the mean."""
-    from benchrig.procedure.model import Operation
+    from benchrig.procedure.quantities import Operation
     from benchrig.session.verdicts import Value, derived
 
     both = [Value(one, 0.0, "V"), Value(other, 0.0, "V")]

@@ -18,6 +18,8 @@ from ..links.base import LineSettings
 
 Named = TypeVar("Named")
 
+SUPPLY = "supply"  # the instrument of a bench file that switches the unit
+
 
 @dataclass(frozen=True, slots=True)
 class Accuracy:

@@ -11,10 +11,10 @@ from typing import Any
 import click
 
 from ..bench import InstrumentSpec, load_bench
+from ..bench.model import SUPPLY
 from ..clock import RealClock
 from ..errors import FileError
 from ..instruments import load_stand_in, load_world
-from ..procedure.preflight import SUPPLY
 from .shipped import locate
 from .typed_hands import act
 from .way_out import orderly

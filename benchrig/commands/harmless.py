@@ -12,7 +12,7 @@ from typing import Any
 
 from ..errors import Refused
 from ..procedure.checks import AC_LIMIT, PEAK_LIMIT, hazardous_limit
-from ..procedure.model import Measurement, ScopeSource
+from ..procedure.quantities import Measurement, ScopeSource
 from ..readings import Flag, Reading
 from ..session.ports import InstrumentSource
 from ..session.scoping import span_volts

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from ..procedure.model import Procedure, trimmers_of
+from ..procedure.model import Procedure
 from ..session.notices import Notice, StepStarted, TrimMoved
 from ..session.operators import Command, EntryRequest, HoldRequest, Operator, Question
 
@@ -30,7 +30,7 @@ class Practice:
     def __init__(self, mate: Any, hands: Any, procedure: Procedure) -> None:
         self._mate = mate
         self._hands = hands
-        self._travel = {t.name: t.travel for step in procedure.steps for t in trimmers_of(step)}
+        self._travel = {t.name: t.travel for step in procedure.steps for t in step.trimmers}
         self._in_hand = ""
         self._person: Operator | None = None
         self.name = ""

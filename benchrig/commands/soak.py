@@ -13,8 +13,8 @@ from ..bench import Bench, load_bench
 from ..clock import RealClock
 from ..errors import FileError, UnitError
 from ..procedure import Procedure, load_procedure
-from ..procedure.model import Soak
 from ..session import run
+from ..steps.soak import Soak
 from ..units import quantity_in
 from .check import refuse_unfit
 from .lookout import lookout
@@ -111,10 +111,7 @@ def shortened(work: Procedure, lasts: str | None) -> Procedure:
         raise FileError(f"--for: {error.message}", next_step='Write it like "8 h".') from error
     if not seconds > 0.0:
         raise FileError(f"--for {lasts}: that is no time.", next_step='Write it like "8 h".')
-    steps = tuple(
-        replace(step, duration=seconds, warm_up=min(step.warm_up, seconds / 2.0)) if isinstance(step, Soak) else step
-        for step in work.steps
-    )
+    steps = tuple(step.shortened(seconds) if isinstance(step, Soak) else step for step in work.steps)
     return replace(work, steps=steps)
 
 

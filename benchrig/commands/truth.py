@@ -13,20 +13,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from ..clock import Clock
-from ..procedure.model import (
-    Coupled,
-    Enter,
-    Least,
-    Limits,
-    Measure,
-    Measurement,
-    Procedure,
-    ScopeSource,
-    Source,
-    Step,
-    Trim,
-    TypedSource,
-)
+from ..procedure.model import Procedure, Step
+from ..procedure.quantities import Measurement, ScopeSource, Source, TypedSource
+from ..procedure.step import Part
 from ..records.facts import Store
 from ..records.visits import axis_key
 from ..session.notices import Notice, StepEnded
@@ -90,21 +79,20 @@ class Witness:
 
     def _witness(self, step: Step, ended: StepEnded) -> Iterator[Witnessed]:
         doubt = 2.0 * (ended.uncertainty or 0.0)
-        match step:
-            case Trim() | Least() | Measure() | Enter():
-                turned = isinstance(step, Trim | Least)
-                yield from self._asked(step.id, truth_name(step), step.limits, ended.value or 0.0, turned, doubt)
-            case Coupled():
-                for axis, found in zip(step.axes, ended.axes, strict=True):
-                    name = axis_key(step.id, found.trimmer)
-                    yield from self._asked(name, name_of(axis.source), axis.limits, found.value, True, doubt)
+        if not step.measures:
+            return
+        parts = [part for part in step.parts() if part.limits is not None and part.source is not None]
+        if ended.axes:
+            for part, found in zip(parts, ended.axes, strict=True):
+                assert part.source is not None
+                yield from self._asked(axis_key(step.id, found.trimmer), part, name_of(part.source), found.value, doubt)
+        elif parts:
+            yield from self._asked(step.id, parts[0], truth_name(parts[0]), ended.value or 0.0, doubt)
 
-    def _asked(
-        self, step: str, name: str, limits: Limits, read: float, turned: bool, doubt: float
-    ) -> Iterator[Witnessed]:
-        true = self._truth(name)
-        if true is not None:
-            low, high = limits.low, limits.high
+    def _asked(self, step: str, part: Part, name: str, read: float, doubt: float) -> Iterator[Witnessed]:
+        true, limits = self._truth(name), part.limits
+        if true is not None and limits is not None:
+            low, high, turned = limits.low, limits.high, part.trimmer is not None
             yield Witnessed(step, name, limits.unit, read, true, low, high, limits.acceptable, turned, doubt)
 
     def _keep(self, it: Witnessed) -> None:
@@ -129,12 +117,12 @@ class Witness:
         """Nothing to restore."""
 
 
-def truth_name(step: Trim | Least | Measure | Enter) -> str:
+def truth_name(part: Part) -> str:
     """The world's name for what a step measures; of what is judged by eye: what its control sets."""
-    source = step.source
-    if isinstance(source, TypedSource) and isinstance(step, Trim | Least):
-        return f"{step.trimmer.name} sets"
-    return name_of(source)
+    assert part.source is not None
+    if isinstance(part.source, TypedSource) and part.trimmer is not None:
+        return f"{part.trimmer.name} sets"
+    return name_of(part.source)
 
 
 def name_of(source: Source) -> str:

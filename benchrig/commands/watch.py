@@ -21,7 +21,7 @@ from ..bench import Bench, InstrumentSpec, Probe, Station, load_bench
 from ..clock import RealClock
 from ..errors import FileError
 from ..instruments import Function, Instrument, Multimeter, Oscilloscope, load_driver
-from ..procedure.model import Limits, Measurement, MeterSource, ScopeSource
+from ..procedure.quantities import Limits, Measurement, MeterSource, ScopeSource
 from ..session import notices as n
 from ..session.attached import AttachedFeed, BenchTools
 from ..session.ports import Feed, InstrumentSource

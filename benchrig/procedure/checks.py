@@ -7,44 +7,17 @@ rules of a workshop may be stricter and then come first.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from typing import NamedTuple
 
 from ..instruments import Function
 from ..tomlfile import KeyPath
-from ..trim.wiper import Wiper
 from ..units import show
 from .hazards import check_hazards
-from .model import (  # fmt: skip
-    Catch,
-    Confirm,
-    Coupled,
-    Derive,
-    Enter,
-    Hazard,
-    Least,
-    Limits,
-    MakeSafe,
-    Measure,
-    MeterSource,
-    Observe,
-    Operation,
-    Procedure,
-    ScopeSource,
-    Soak,
-    SoakChannel,
-    Source,
-    Step,
-    Trim,
-    Trimmer,
-    TypedSource,
-    Wait,
-    WiperCheck,
-    limits_of,
-    sources_of,
-    trimmers_of,
-)
-from .sourcing import Notes
+from .model import Hazard, Procedure, Step
+from .notes import Notes
+from .quantities import Limits, MeterSource, ScopeSource, Source, TypedSource
+from .step import Neighbours
 
 DC_LIMIT = 60.0
 AC_LIMIT = 30.0
@@ -71,10 +44,9 @@ def check(procedure: Procedure, notes: Notes) -> None:
         path: KeyPath = ("step", index)
         _names(procedure, step, index, path, notes)
         _danger(procedure, step, path, notes)
-        if isinstance(step, Soak):
-            _unattended(step, path, notes)
-        if isinstance(step, WiperCheck):
-            _set_afterwards(procedure, step, index, notes)
+        step.check_keys(path, notes)
+        earlier = {other.id: other for other in procedure.steps[:index]}
+        step.check(Neighbours(earlier, procedure.steps[index + 1 :]), path, notes)
 
 
 def _unique(procedure: Procedure, notes: Notes) -> None:
@@ -91,16 +63,13 @@ def _names(procedure: Procedure, step: Step, index: int, path: KeyPath, notes: N
     earlier = {other.id for other in procedure.steps[:index]}
     _known(step.disturbs, every - {step.id}, "disturbs", "another step", path, notes)
     _known(step.needs, earlier, "needs", "an earlier step", path, notes)
-    if isinstance(step, Derive):
-        _known(step.of, earlier, "of", "an earlier step", path, notes)
-        _comparable(step, {it.id: it for it in procedure.steps[:index]}, path, notes)
     for name, words in step.only_if.items():
         if name not in earlier:
             notes.add((*path, "only_if", name), f"{name!r} is not an earlier step.", "Correct the id.")
-        elif (known := _answers(procedure.step(name))) is not None and words not in known:
+        elif (known := procedure.step(name).answers) is not None and words not in known:
             cure = f"Its answers: {', '.join(known)}." if known else "Only what is asked or swept has an answer."
             notes.add((*path, "only_if", name), f"{name!r} is never answered with {words!r}.", cure)
-    trimmers = {trimmer.name for trimmer in _turned(procedure.steps)}
+    trimmers = {trimmer for other in procedure.steps for trimmer in other.sets}
     for place, name in enumerate(step.cleans):
         if name not in trimmers:
             notes.add((*path, "cleans", place), f"No step turns {name!r}.", "Correct the trimmer's name.")
@@ -112,84 +81,10 @@ def _known(names: Iterable[str], known: set[str], key: str, what: str, path: Key
             notes.add((*path, key, place), f"{name!r} is not {what}.", "Correct the id, or the order of the steps.")
 
 
-def _answers(step: Step) -> tuple[str, ...] | None:
-    """What a step can be answered with; None where that is for the session to say."""
-    match step:
-        case Confirm():
-            return ("done", "not done")
-        case Observe():
-            return step.choices
-        case WiperCheck():
-            return tuple(Wiper)
-        case Trim() | Coupled() | Least():
-            return None
-        case _:
-            return ()
-
-
-def _comparable(step: Derive, earlier: Mapping[str, Step], path: KeyPath, notes: Notes) -> None:
-    """It is made of values, of one unit where they are not divided, and its window is in that unit."""
-    units: dict[str, str] = {}
-    for place, name in enumerate(step.of):
-        match earlier.get(name):
-            case None:
-                pass  # noted already
-            case Measure() | Trim() | Least() | Enter() | Derive() as other:
-                units[name] = other.limits.unit
-            case other:
-                notes.add((*path, "of", place), f"{name!r} ({other.kind}) gives no single value.", "Name another step.")
-    if step.operation is Operation.RATIO:
-        return
-    if len(set(units.values())) > 1:
-        listed = ", ".join(f"{name} in {unit}" for name, unit in units.items())
-        notes.add((*path, "of"), f"These cannot be compared: {listed}.", "Name steps of one unit.")
-    elif units and step.operation is not Operation.PERCENT_MISMATCH and step.limits.unit not in units.values():
-        unit = next(iter(units.values()))
-        words = f"The window is in {step.limits.unit}, but what it is made of is in {unit}."
-        notes.add((*path, "window"), words, f"Give it in {unit}.")
-
-
-def _set_afterwards(procedure: Procedure, step: WiperCheck, index: int, notes: Notes) -> None:
-    """What a sweep has moved must be set again."""
-    later = {it.name for it in _turned(procedure.steps[index + 1 :])}
-    if step.trimmer.name not in later:
-        words = f"The sweep moves {step.trimmer.name}, and no later step sets it."
-        notes.add(("step", index, "trimmer"), words, "Let a trim of it follow.")
-
-
-def _turned(steps: Iterable[Step]) -> Iterable[Trimmer]:
-    """What the hands set in these steps; a sweep sets nothing."""
-    return (it for step in steps if not isinstance(step, WiperCheck) for it in trimmers_of(step))
-
-
-def _unattended(step: Soak, path: KeyPath, notes: Notes) -> None:
-    """What nobody could do during a soak: move a lead, turn a knob, let go of a point that power left."""
-    watched: list[SoakChannel | Catch] = [*step.channels, *step.catches]
-    for place, name in _twice([it.name for it in watched]):
-        notes.add(path, f"{name!r} is watched twice.", f"Give number {place + 1} a name of its own.")
-    touched: dict[tuple[str, int | None], str] = {}
-    for it in watched:
-        where = (it.source.instrument, getattr(it.source, "channel", None))
-        if touched.setdefault(where, it.source.point) != it.source.point:
-            notes.add(path, f"{it.source.instrument} cannot be at two points.", "Use one instrument for each point.")
-    for name in {it.source.instrument for it in step.channels} & {it.source.instrument for it in step.catches}:
-        notes.add(path, f"{name} waits for a dip and cannot read besides.", "Use another instrument for one of them.")
-    if step.warm_up >= step.duration:
-        notes.add((*path, "warm_up"), "The warm-up takes the whole soak.", "Make it shorter, or `lasts` longer.")
-    if step.cycle is not None and step.hazard is not None:
-        notes.add((*path, "cycle"), "A hazardous point needs somebody each time it comes on.", "Leave out one of them.")
-
-
-def _twice(names: list[str]) -> list[tuple[int, str]]:
-    return [(place, name) for place, name in enumerate(names) if name in names[:place]]
-
-
 def _danger(procedure: Procedure, step: Step, path: KeyPath, notes: Notes) -> None:
     if step.hazard is not None and step.hazard not in procedure.hazards:
         known = ", ".join(procedure.hazards) or "none"
         notes.add((*path, "hazard"), f"There is no [hazard.{step.hazard}].", f"Declared: {known}.")
-    if isinstance(step, MakeSafe) and step.hazard is None:
-        notes.add(path, "It must be said what is made safe.", "Add hazard = ...")
     for it in _can_hurt(step, path):
         if step.hazard is None:
             words = f"{show(it.largest, 'V')} is above {show(it.limit, 'V')} and can hurt"
@@ -249,16 +144,16 @@ class _Look(NamedTuple):
 
 
 def _can_hurt(step: Step, path: KeyPath) -> Iterable[_Look]:
-    sources, limits = sources_of(step), limits_of(step)
-    for index, source in enumerate(sources):
-        within = limits[index] if index < len(limits) else None
+    for part in step.parts():
+        source, within = part.source, part.limits
+        if source is None:
+            continue
         limit = hazardous_limit(source)
-        wanted = _largest(*_edges(within), _target(step, index), _ceiling(step), getattr(source, "expected", None))
+        wanted = _largest(*_edges(within), *part.aims, getattr(source, "expected", None))
         largest = max(wanted, _largest(*_expected(source)))
         if limit is not None and largest > limit:
-            place = (*path, "axis", index) if isinstance(step, Coupled) else path
             least = _least(within) if within is not None and isinstance(source, MeterSource) else 0.0
-            yield _Look(place, source, largest, wanted, least, limit)
+            yield _Look((*path, *part.place), source, largest, wanted, least, limit)
 
 
 def _largest(*volts: float | None) -> float:
@@ -274,20 +169,6 @@ def _least(within: Limits) -> float:
 
 def _edges(within: Limits | None) -> tuple[float | None, ...]:
     return () if within is None else (*within.window, *within.acceptable, within.ceiling)
-
-
-def _target(step: Step, index: int) -> float | None:
-    match step:
-        case Trim():
-            return step.target
-        case Coupled():
-            return step.axes[index].target
-        case _:
-            return None
-
-
-def _ceiling(step: Step) -> float | None:
-    return step.ceiling if isinstance(step, Wait | WiperCheck) else None
 
 
 def _expected(source: Source) -> tuple[float | None, ...]:

@@ -10,34 +10,12 @@ Rules kept here:
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import replace
-from typing import Any
-
 from ..tomlfile import KeyPath
 from ..units import show
-from .model import (
-    Axis,
-    Coupled,
-    Hazard,
-    Least,
-    Limits,
-    Measure,
-    Measurement,
-    Procedure,
-    ScopeSource,
-    Soak,
-    SoakChannel,
-    Source,
-    Step,
-    Trim,
-    TypedSource,
-    Wait,
-    WiperCheck,
-    sources_of,
-)
+from .model import Hazard, Procedure, Step
+from .notes import Notes
 from .points import normal_form
-from .sourcing import Notes
+from .quantities import Measurement, ScopeSource, Source, TypedSource
 
 
 def check_hazards(procedure: Procedure, notes: Notes) -> None:
@@ -46,21 +24,11 @@ def check_hazards(procedure: Procedure, notes: Notes) -> None:
         _expected(name, hazard, notes)
         _owned_once(procedure, name, hazard, notes)
     for index, step in enumerate(procedure.steps):
-        for path, source in placed_sources(step, ("step", index)):
-            _needs_its_hazard(procedure, step, source, path, notes)
-            _says_where(procedure, source, path, notes)
-
-
-def placed_sources(step: Step, path: KeyPath) -> Iterable[tuple[KeyPath, Source]]:
-    """Every source of a step with the place of its table in the file."""
-    match step:
-        case Coupled():
-            return [((*path, "axis", place), axis.source) for place, axis in enumerate(step.axes)]
-        case Soak():
-            channels = [((*path, "channels", place), it.source) for place, it in enumerate(step.channels)]
-            return [*channels, *(((*path, "catches", place), it.source) for place, it in enumerate(step.catches))]
-        case _:
-            return [(path, source) for source in sources_of(step)]
+        for part in step.parts():
+            if part.source is not None:
+                path: KeyPath = ("step", index, *part.place)
+                _needs_its_hazard(procedure, step, part.source, path, notes)
+                _says_where(procedure, part.source, path, notes)
 
 
 def _expected(name: str, hazard: Hazard, notes: Notes) -> None:
@@ -105,36 +73,19 @@ def _says_where(procedure: Procedure, source: Source, path: KeyPath, notes: Note
 def with_ceilings(step: Step, hazard: Hazard | None) -> Step:
     """The step with the hazard's own ceiling on every voltage that has none, or a higher one.
 
-    Of a soak only at the hazard's points: it watches harmless ones besides, with limits of their own.
+    Of a step that reads harmless points besides, with limits of their own, only at the hazard's points.
     """
     if hazard is None:
         return step
-    match step:
-        case Measure() | Trim() | Least():
-            return replace(step, limits=_limits(step.limits, step.source, hazard))
-        case Wait() | WiperCheck():
-            return replace(step, ceiling=_lower(step.ceiling, step.source, hazard))
-        case Coupled():
-            return replace(step, axes=tuple(_limited(axis, hazard) for axis in step.axes))
-        case Soak():
-            channels = (_limited(it, hazard) if hazard.owns(it.source.point) else it for it in step.channels)
-            return replace(step, channels=tuple(channels))
-        case _:
-            return step
+
+    def lower(source: Source, written: float | None) -> float | None:
+        return written if step.beside_hazard and not hazard.owns(source.point) else _lower(written, source, hazard)
+
+    return step.with_ceilings(lower)
 
 
-def _limited(part: Any, hazard: Hazard) -> Any:
-    """An axis or a channel, with the hazard's ceiling."""
-    assert isinstance(part, Axis | SoakChannel)
-    return replace(part, limits=_limits(part.limits, part.source, hazard))
-
-
-def _limits(limits: Limits, source: Source, hazard: Hazard) -> Limits:
-    return replace(limits, ceiling=_lower(limits.ceiling, source, hazard))
-
-
-def _lower(written: float | None, source: Source | None, hazard: Hazard) -> float | None:
-    if source is None or source.unit != "V" or isinstance(source, TypedSource):
+def _lower(written: float | None, source: Source, hazard: Hazard) -> float | None:
+    if source.unit != "V" or isinstance(source, TypedSource):
         return written
     # A swing from peak to peak is twice the largest magnitude at the most.
     both_ways = isinstance(source, ScopeSource) and source.measurement is Measurement.PEAK_TO_PEAK

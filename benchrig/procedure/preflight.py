@@ -17,7 +17,6 @@ from __future__ import annotations
 import functools
 import math
 from datetime import date
-from itertools import zip_longest
 
 from ..bench.model import Bench, InstrumentSpec, Probe
 from ..errors import FileError
@@ -26,26 +25,13 @@ from ..judgement.correction import probe_factor
 from ..judgement.errors import UncertaintyError
 from ..judgement.risk import risks, worst_pass
 from ..units import show
-from .model import (
-    Limits,
-    Measurement,
-    MeterSource,
-    Procedure,
-    ScopeSource,
-    Soak,
-    Source,
-    Step,
-    TypedSource,
-    limits_of,
-    sources_of,
-)
+from .model import Procedure, Step
 from .preflight_bench import instruments
-from .quantities import FROM_ZERO
+from .quantities import FROM_ZERO, Limits, Measurement, MeterSource, ScopeSource, Source, TypedSource
 from .rows import Finding
 from .rows import Report as Report
 from .rows import Row as Row
 
-SUPPLY = "supply"  # the instrument of a bench file that switches the unit
 FLOOR = 4.0  # customary TUR
 BARE = 1000.0  # V; above this a point is never measured without a probe, whatever the input is said to bear
 SAFE = 60.0  # V; what every input bears (the DC limit of IEC 61010-1, 6.3, from memory)
@@ -58,11 +44,11 @@ def check(procedure: Procedure, bench: Bench, today: date | None = None) -> Repo
     rows: list[Row] = []
     for step in procedure.steps:
         finding = Finding(step, procedure.rule)
-        for source, wanted in zip_longest(sources_of(step), limits_of(step)):
-            if source is not None:  # a derived value has limits and no source
-                _source(finding, procedure, bench, source, wanted)
-        if isinstance(step, Soak):
-            _soak(finding, step, bench)
+        for part in step.parts():
+            if part.source is not None:  # a derived value has limits and no source
+                _source(finding, procedure, bench, part.source, part.limits)
+        for row in step.preflight(bench):
+            finding.add(*row)
         rows += finding.rows
     return Report(procedure.file, (*rows, *instruments(procedure, bench, today)))
 
@@ -101,16 +87,6 @@ def _driver(name: str) -> object:
     return load_driver(name) if name in driver_names() else None
 
 
-def _soak(finding: Finding, step: Soak, bench: Bench) -> None:
-    """Whether anything could switch the unit while nobody is there."""
-    if SUPPLY in bench.instruments:
-        return
-    if step.cycle is not None:
-        finding.add("supply", "refuse", "the power is to be cycled, and the bench has no supply.")
-    elif step.hazard is not None:
-        finding.add("supply", "warn", "the bench has no supply: nothing switches the unit off while nobody is there.")
-
-
 def _highest(procedure: Procedure, step: Step, source: Source, limits: Limits | None) -> float:
     """The largest magnitude that the step may meet at the probe tip, in the unit of the source."""
     known: list[float | None] = []
@@ -120,7 +96,7 @@ def _highest(procedure: Procedure, step: Step, source: Source, limits: Limits | 
         known.append(source.expected)
     if step.hazard is not None and source.unit == "V":
         hazard = procedure.hazards[step.hazard]
-        if not isinstance(step, Soak) or hazard.owns(source.point):  # a soak watches harmless points besides
+        if not step.beside_hazard or hazard.owns(source.point):
             known.append(hazard.expected)
     return max((abs(value) for value in known if value is not None), default=0.0)
 

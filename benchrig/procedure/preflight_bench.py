@@ -7,7 +7,8 @@ from datetime import date
 
 from ..bench.model import Bench
 from ..instruments import driver_names
-from .model import Procedure, TypedSource, sources_of
+from .model import Procedure
+from .quantities import TypedSource
 from .rows import Row
 
 
@@ -36,12 +37,12 @@ def _overdue(name: str, due: date | None, today: date | None) -> Iterable[Row]:
 
 
 def _probes(procedure: Procedure) -> list[str]:
-    sources = (source for step in procedure.steps for source in sources_of(step))
+    sources = (source for step in procedure.steps for source in step.sources)
     return list(dict.fromkeys(s.probe for s in sources if not isinstance(s, TypedSource) and s.probe is not None))
 
 
 def _used(procedure: Procedure) -> list[str]:
-    sources = (source for step in procedure.steps for source in sources_of(step))
+    sources = (source for step in procedure.steps for source in step.sources)
     return list(dict.fromkeys(s.instrument for s in sources if not isinstance(s, TypedSource)))
 
 
@@ -49,7 +50,7 @@ def _shared(procedure: Procedure, name: str) -> bool:
     kinds = {
         step.hazard is not None
         for step in procedure.steps
-        for source in sources_of(step)
+        for source in step.sources
         if not isinstance(source, TypedSource) and source.instrument == name
     }
     return len(kinds) == 2

@@ -151,6 +151,26 @@ class Limits:
         return (self.low is None or value >= self.low) and (self.high is None or value <= self.high)
 
 
+@dataclass(frozen=True, slots=True)
+class Trimmer:
+    """Something that a hand turns. `travel` is in degrees: 270 for a single-turn trimmer, 7200 for a 20-turn one."""
+
+    name: str
+    travel: float = 270.0
+    mark: bool = True  # ask for a mark of the old position before it is touched
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """One quantity and the trimmer that sets it. `span`: what the whole travel changes it by, where that is known."""
+
+    source: Source
+    limits: Limits
+    target: float
+    trimmer: Trimmer
+    span: float | None = None
+
+
 def only_ceiling(unit: str, ceiling: float | None) -> Limits | None:
     """The limits of a value of which nothing is wanted but that it stays below a ceiling; None without one."""
     return None if ceiling is None else Limits(unit, None, None, None, None, ceiling)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from .model import Step
+from .step import Step
 
 LEVELS = ("ok", "note", "warn", "refuse")
 

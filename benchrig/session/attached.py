@@ -12,14 +12,15 @@ from typing import Any, cast
 
 from ..bench import attach
 from ..bench.attach import Attached
+from ..bench.model import SUPPLY
 from ..bench.source import Source, readings
 from ..bench.station import Station
 from ..instruments import Function
-from ..procedure.model import Catch, Limits, MeterSource, SoakChannel
-from ..procedure.preflight import SUPPLY
+from ..procedure.quantities import Limits, MeterSource
 from ..readings import Reading
 from ..records.facts import InstrumentFacts
 from ..signals.waveform import Waveform
+from ..soak.task import Catch, SoakChannel
 from .listening import Catcher, Ear, Turn, Turns, listen
 from .metering import MeterReader
 from .ports import Back, Feed, InstrumentSource, Item, Listener, Lost, PowerSwitch

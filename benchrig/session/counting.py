@@ -15,7 +15,7 @@ import math
 from dataclasses import dataclass, replace
 
 from .. import trim
-from ..procedure.model import Axis, Trimmer
+from ..procedure.quantities import Axis, Trimmer
 from ..readings import Reading
 from ..trim import counted
 from ..trim.engine import learned

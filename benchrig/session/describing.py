@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
-from ..procedure.model import ScopeSource, Step, TypedSource, sources_of, trimmers_of
+from ..procedure.model import Step
+from ..procedure.quantities import ScopeSource, TypedSource
 from ..records.facts import JobFacts, StepFacts
 from .notices import Connection, StepStarted
 from .work import Services
@@ -65,7 +66,7 @@ def step_started(step: Step, number: int, of: int) -> StepStarted:
         point=_points(step),
         connections=connections(step),
         card=step.card or "",
-        conditions=step.conditions,
+        conditions=tuple(step.conditions),
         hazard=step.hazard or "",
     )
 
@@ -79,14 +80,14 @@ def connections(step: Step) -> tuple[Connection, ...]:
             source.channel if isinstance(source, ScopeSource) else None,
             source.probe or "",
         )
-        for source in sources_of(step)
+        for source in step.sources
         if not isinstance(source, TypedSource)
     )
 
 
 def _points(step: Step) -> str:
-    return ", ".join(dict.fromkeys(source.point for source in sources_of(step) if source.point))
+    return ", ".join(dict.fromkeys(source.point for source in step.sources if source.point))
 
 
 def _trimmers(step: Step) -> str:
-    return ", ".join(trimmer.name for trimmer in trimmers_of(step))
+    return ", ".join(trimmer.name for trimmer in step.trimmers)

@@ -17,7 +17,8 @@ from ..holdmachine import Moment
 from ..holdpoint import Acknowledgement, Exposure, HoldPoint, Purpose
 from ..holdpoint import Move as HoldMove
 from ..holdpoint import Phase as HoldPhase
-from ..procedure.model import Hazard, MeterSource, Procedure, Soak, Step, TypedSource, limits_of, sources_of
+from ..procedure.model import Hazard, Procedure, Step
+from ..procedure.quantities import MeterSource, TypedSource
 from ..readings import Flag, Reading
 from ..records.facts import AcknowledgementFacts, Store
 from ..units import quantity_in, show
@@ -176,9 +177,12 @@ class Guard:
 
     def _exposure(self, step: Step, hazard: Hazard) -> Exposure:
         ceilings = [
-            limits.ceiling
-            for source, limits in zip(sources_of(step), limits_of(step), strict=False)
-            if hazard.is_test_point(source.point) and limits.ceiling is not None
+            part.limits.ceiling
+            for part in step.parts()
+            if part.limits is not None
+            and part.limits.ceiling is not None
+            and part.source is not None
+            and hazard.is_test_point(part.source.point)
         ]
         return Exposure(
             hazard=hazard.name,
@@ -190,7 +194,7 @@ class Guard:
             ceiling=min(ceilings, default=None),
             limit=hazard.limit,
             # Nobody is there to be asked again during a soak.
-            valid=hazard.valid + (step.duration if isinstance(step, Soak) else 0.0),
+            valid=hazard.valid + step.unattended,
         )
 
     def _request(self, step: Step, hazard: Hazard, phrase: str, in_place: tuple[str, ...], purpose: str) -> HoldRequest:
@@ -385,7 +389,7 @@ def _worth_recording(notice: Notice) -> str | None:
 def checking_source(procedure: Procedure, hazard: Hazard) -> MeterSource | TypedSource:
     """What shows that the point of a hazard is off: the meter that reads it in some step, else a person."""
     for step in procedure.steps:
-        for source in sources_of(step):
+        for source in step.sources:
             if step.hazard == hazard.name and hazard.is_test_point(source.point) and isinstance(source, MeterSource):
                 return source
     return TypedSource("V", hazard.test_point, "V")

@@ -13,7 +13,8 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 
 from ..errors import Refused
-from ..procedure.model import Hazard, Procedure, ScopeSource, Step, TypedSource, sources_of
+from ..procedure.model import Hazard, Procedure, Step
+from ..procedure.quantities import ScopeSource, TypedSource
 from .ports import InstrumentSource
 
 Lead = tuple[str, int | None]  # instrument, and channel of a scope
@@ -73,5 +74,5 @@ def lead_of(source: InstrumentSource) -> Lead:
 
 def places(step: Step) -> Mapping[Lead, Place]:
     """Where a step needs its leads."""
-    sources = (source for source in sources_of(step) if not isinstance(source, TypedSource))
+    sources = (source for source in step.sources if not isinstance(source, TypedSource))
     return {lead_of(source): (source.point, source.probe or "") for source in sources}

@@ -23,9 +23,9 @@ from ..bench.attach import Attached
 from ..bench.source import Event, Steps
 from ..clock import Clock, SimClock
 from ..errors import BenchrigError, InstrumentError, Refused
-from ..procedure.model import Catch
 from ..readings import Reading
 from ..signals.waveform import Waveform
+from ..soak.task import Catch
 from .ports import Back, Caught, Dead, Heard, Lost, Taken
 
 LONGEST_WAIT = 30.0  # s between tries to reach an instrument that is away

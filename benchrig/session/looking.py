@@ -13,7 +13,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from ..procedure.model import Limits
+from ..procedure.quantities import Limits
 from ..readings import Flag, Reading
 from ..trim import creep
 from ..trim.estimate import value_of as number_of

@@ -19,7 +19,7 @@ from ..errors import WrongFunction
 from ..instruments import Function
 from ..judgement.correction import correct, probe_factor
 from ..judgement.uncertainty import Estimate
-from ..procedure.model import Limits, MeterSource
+from ..procedure.quantities import Limits, MeterSource
 from ..readings import Flag, Reading
 
 EXCUSED = 10.0  # s within which only one overload is put down to a change of range

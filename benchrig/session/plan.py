@@ -15,22 +15,7 @@ import enum
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from ..procedure.model import (
-    Confirm,
-    Coupled,
-    Derive,
-    Enter,
-    Least,
-    Measure,
-    Procedure,
-    Soak,
-    Step,
-    Trim,
-    Wait,
-    WiperCheck,
-    powers_unit,
-    trimmers_of,
-)
+from ..procedure.model import Procedure, Step
 
 PATIENCE = 4  # rounds that two steps may fight
 
@@ -69,15 +54,12 @@ def begin(procedure: Procedure) -> Plan:
     return Plan({step.id: Status.OPEN for step in procedure.steps})
 
 
-MEASURABLE = (Measure, Enter, Derive, Trim, Coupled, Least)
-
-
 def to_read_first(procedure: Procedure) -> tuple[str, ...]:
     """Ids of the steps of the as-found pass, in order: what can be measured, and what must be done for that."""
-    wanted = {step.id for step in procedure.steps if isinstance(step, MEASURABLE) and step.as_found}
+    wanted = {step.id for step in procedure.steps if step.measures and step.as_found}
     for step in reversed(procedure.steps):
         if step.id in wanted:
-            wanted |= {other for other in step.needs if isinstance(procedure.step(other), Confirm | Wait | Soak)}
+            wanted |= {other for other in step.needs if procedure.step(other).prepares}
     return tuple(step.id for step in procedure.steps if step.id in wanted and not (step.cleans or step.only_if))
 
 
@@ -87,16 +69,11 @@ def next_to_read(plan: Plan, procedure: Procedure) -> str | None:
     A trim that was read and is still to be set does not stand in the way of reading what comes after it.
     """
     for name in to_read_first(procedure):
-        before = rests_on(procedure.step(name))
+        before = procedure.step(name).rests_on
         ready = all(plan.status[it] in SETTLED_WELL or _read_and_open(plan, it) for it in before)
         if plan.status[name] is Status.OPEN and name not in plan.read and ready:
             return name
     return None
-
-
-def rests_on(step: Step) -> tuple[str, ...]:
-    """Ids of the steps that a step needs, or is made of."""
-    return (*step.needs, *(step.of if isinstance(step, Derive) else ()))
 
 
 def _read_and_open(plan: Plan, name: str) -> bool:
@@ -110,7 +87,7 @@ def as_found(
 
     What is out while something that it needs is still to be set is no fault yet: it is read again in its turn.
     """
-    if status is Status.BAD and any(_read_and_open(plan, it) for it in rests_on(procedure.step(step))):
+    if status is Status.BAD and any(_read_and_open(plan, it) for it in procedure.step(step).rests_on):
         status = Status.OPEN
     answers = {**plan.answers, step: answer} if answer else plan.answers
     plan = replace(plan, status={**plan.status, step: status}, read=plan.read | {step}, answers=answers)
@@ -129,7 +106,7 @@ def to_look_again(plan: Plan) -> frozenset[str]:
 
 def look_again(plan: Plan, procedure: Procedure, steps: frozenset[str]) -> Plan:
     """The plan with these of `to_look_again` open once more, and what is worked out from them. The rest is let be."""
-    also = {it.id for it in procedure.steps if isinstance(it, Derive) and steps & set(it.of)}
+    also = {it.id for it in procedure.steps if steps & set(it.made_of)}
     opened = [it for it in (*steps, *also) if plan.status[it] in (Status.GOOD, Status.BAD)]
     return replace(
         plan,
@@ -164,25 +141,21 @@ def ended(plan: Plan, procedure: Procedure, event: Ended) -> Plan:
         return plan
     step = procedure.step(event.step)
     for other in disturbed_by(procedure, step):
-        plan = _reopened(plan, step.id, other, fights=bool(trimmers_of(procedure.step(other))))
+        plan = _reopened(plan, step.id, other, fights=bool(procedure.step(other).turns))
     return plan
 
 
 def disturbed_by(procedure: Procedure, step: Step) -> tuple[str, ...]:
     """Ids of the steps that a real change in `step` puts in question, in the order of the file."""
-    swept = _turned(step) if isinstance(step, WiperCheck) else set()
+    moved = step.turns - step.sets
     return tuple(
         other.id
         for other in procedure.steps
         if other.id in step.disturbs
-        or set(step.cleans) & _turned(other)
-        or (swept & _turned(other) and not isinstance(other, WiperCheck))
-        or (isinstance(other, Derive | Measure) and step.id in rests_on(other))  # what only looks must look again
+        or set(step.cleans) & other.turns
+        or moved & other.sets
+        or (other.only_looks and step.id in other.rests_on)  # what only looks must look again
     )
-
-
-def _turned(step: Step) -> set[str]:
-    return {trimmer.name for trimmer in trimmers_of(step)}
 
 
 def _reopened(plan: Plan, by: str, what: str, *, fights: bool) -> Plan:
@@ -208,7 +181,7 @@ def settle(plan: Plan, procedure: Procedure) -> Plan:
         if plan.status[step.id] is not Status.OPEN:
             continue
         closed = _closed(plan, step)
-        if closed is None and failed is not None and powers_unit(step):
+        if closed is None and failed is not None and step.powers_unit:
             closed = Status.BLOCKED, f"{failed} failed: the unit is not to run"
         if closed is not None:
             status, why = closed
@@ -223,7 +196,7 @@ def _closed(plan: Plan, step: Step) -> tuple[Status, str] | None:
     for other, words in step.only_if.items():
         if plan.status[other] is not Status.OPEN and plan.answers.get(other) != words:
             return Status.NOT_FOR_THIS, f"{other} was not {words!r}"
-    for other in rests_on(step):
+    for other in step.rests_on:
         if plan.status[other] in _HOW:
             return Status.BLOCKED, f"needs {other}, which {_HOW[plan.status[other]]}"
     return None
@@ -237,7 +210,7 @@ def unsafe(plan: Plan, procedure: Procedure) -> str | None:
 def next_step(plan: Plan, procedure: Procedure) -> str | None:
     """The id of the first open step whose needs are met; None when nothing is left. `settle` first."""
     for step in procedure.steps:
-        ready = all(plan.status[other] in SETTLED_WELL for other in rests_on(step))
+        ready = all(plan.status[other] in SETTLED_WELL for other in step.rests_on)
         if plan.status[step.id] is Status.OPEN and ready:
             return step.id
     return None

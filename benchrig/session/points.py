@@ -12,7 +12,9 @@ from dataclasses import dataclass
 from ..errors import Refused
 from ..holdmachine import Moment
 from ..holdpoint import Acknowledgement, Purpose
-from ..procedure.model import Limits, Soak
+from ..procedure.model import Step
+from ..procedure.quantities import Limits
+from ..soak.task import SoakTask
 from .leads import Leads
 from .ports import Feed, InstrumentSource, Listener, Tools
 
@@ -53,7 +55,8 @@ class HazardousPoint:
 
 def listen(
     tools: Tools,
-    step: Soak,
+    step: Step,
+    task: SoakTask,
     acknowledgement: Acknowledgement | None,
     moment: Callable[[], Moment],
     leads: Leads,
@@ -63,10 +66,10 @@ def listen(
     Raises Refused where the step is hazardous and no acknowledgement is live for it, and where a lead is, or may still
     be, on a point of another hazard.
     """
-    for source in (*(it.source for it in step.channels), *(it.source for it in step.catches)):
+    for source in (*(it.source for it in task.channels), *(it.source for it in task.catches)):
         leads.require(source, step.hazard)
     if step.hazard is None:
-        return tools.listen(step.channels, step.catches)
+        return tools.listen(task.channels, task.catches)
     if acknowledgement is None:
         raise Refused(f"{step.title}: no acknowledgement.", next_step="Acknowledge the hold point first.")
     hazard = step.hazard
@@ -75,4 +78,4 @@ def listen(
         acknowledgement.require(hazard, step.id, moment())
 
     require()
-    return tools.listen(step.channels, step.catches, require)
+    return tools.listen(task.channels, task.catches, require)

@@ -10,9 +10,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
-from ..procedure.model import Catch, Limits, MeterSource, ScopeSource, SoakChannel
+from ..procedure.quantities import Limits, MeterSource, ScopeSource
 from ..readings import Reading
 from ..records.facts import InstrumentFacts
+from ..soak.task import Catch, SoakChannel
 
 if TYPE_CHECKING:
     from ..instruments import Function

@@ -14,13 +14,13 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from ..errors import FileError
-from ..procedure.model import Confirm, Procedure, Wait
+from ..procedure.model import Procedure
 from ..records.facts import StepResult
 from ..records.history import History, StepRow
 from . import plan as planning
-from .doers import Done, Results
 from .guard import MADE_SAFE
 from .plan import Ended, Plan, Status
+from .results import Done, Results
 from .verdicts import creeps, went_well
 
 
@@ -89,10 +89,7 @@ def done_of(result: StepResult) -> Done:
 def _asked_again(plan: Plan, procedure: Procedure) -> Plan:
     """Confirmations on which safety rests, and warm-ups, are open again."""
     again = {
-        step.id: Status.OPEN
-        for step in procedure.steps
-        if (isinstance(step, Wait) or (isinstance(step, Confirm) and step.safety))
-        and plan.status[step.id] is not Status.OPEN
+        step.id: Status.OPEN for step in procedure.steps if step.asked_again and plan.status[step.id] is not Status.OPEN
     }
     why = dict.fromkeys(again, "the job was broken off")
     return replace(plan, status={**plan.status, **again}, why={**plan.why, **why}, read=plan.read - set(again))

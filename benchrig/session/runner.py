@@ -15,13 +15,13 @@ from typing import Any
 
 from ..clock import Clock, RealClock
 from ..errors import BenchrigError, FileError, Refused
-from ..procedure.model import MakeSafe, Procedure, ReadingClass, Step, TypedSource, sources_of
+from ..procedure.model import Procedure, Step
+from ..procedure.quantities import ReadingClass
 from ..records.facts import StepResult, Store, StoreError
 from ..records.history import History
 from . import plan as planning
 from .asking import ask
 from .describing import job_facts, step_facts, step_started
-from .doers import Doer, Done, Results, doers
 from .ends import Breach, Lapsed, Skipped, StopAsked
 from .guard import Guard
 from .machine import Phase
@@ -30,6 +30,7 @@ from .operators import Operator, Question
 from .plan import Plan, Status
 from .ports import Bell, Tools
 from .remembering import recalled
+from .results import Done, Results
 from .resume import Resumed, after, take_up, with_facts
 from .work import Services, Work
 
@@ -81,7 +82,6 @@ class Runner:
         self._guard = Guard(
             services.procedure, services.tools, services.operator, services.store, services.clock, serial
         )
-        self._doers: Mapping[str, Doer] = doers()
         self._broken_off = broken_off
         taken_up = broken_off[1] if broken_off else None
         self._guard.leads.presume(taken_up.exposed if taken_up else ())
@@ -202,7 +202,7 @@ class Runner:
                 return Done(StepResult("skipped", words="the leads were not put where they belong"))
             self._guard.begin(step, row)
             work.wait(self._guard.came_on + COMING_UP - self._clock.now())
-            done = self._doers[step.kind](work, step, self._results)
+            done: Done = step.run(work, self._results)
         except Skipped as skip:
             self._guard.done()
             return Done(StepResult("skipped", words=skip.message))
@@ -228,13 +228,12 @@ class Runner:
 
     def _power_for(self, step: Step, row: int) -> bool:
         """Switch the unit as the step needs it. A hazardous step sees to it by itself."""
-        if step.hazard is not None or isinstance(step, MakeSafe):
+        if step.sees_to_power:
             return True
         if "unplugged" in step.conditions:
             return self._guard.need_power(False)
-        reads = any(not isinstance(source, TypedSource) for source in sources_of(step))
         unknown = self._guard.power is None and self._broken_off is not None
-        if (reads or "powered" in step.conditions) and (unknown or self._guard.power is False):
+        if (step.reads or "powered" in step.conditions) and (unknown or self._guard.power is False):
             return self._guard.need_power(True)
         return True
 

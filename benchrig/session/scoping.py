@@ -19,8 +19,7 @@ from ..bench.model import InstrumentSpec, Probe
 from ..clock import Clock
 from ..errors import InstrumentError, SignalError
 from ..judgement.correction import probe_factor
-from ..procedure.model import Limits, Measurement, ScopeSource
-from ..procedure.quantities import FROM_ZERO
+from ..procedure.quantities import FROM_ZERO, Limits, Measurement, ScopeSource
 from ..readings import Flag, Reading
 from ..signals import Gate, Phase, hum, mean, measure_pulses, record_activity, rms
 from ..signals.pulses import Caution

@@ -18,18 +18,19 @@ from typing import Any
 from ..clock import SimClock
 from ..errors import Refused
 from ..holdpoint import Phase as HoldPhase
-from ..procedure.model import Soak
+from ..procedure.model import Step
 from ..readings import Flag, Reading
 from ..records.facts import Block, StepResult, StoreError
 from ..soak.columns import as_columns
 from ..soak.engine import LASTING, Effect, Engine, Found, Over, Switch
 from ..soak.findings import Columns, Finding, Kind, Severity
-from .doers import Done, Results
+from ..soak.task import SoakTask
 from .ends import StepCut
 from .keeping import Keeping
 from .notices import GapClosed, GapOpened, Said, SoakMoved
 from .points import listen
 from .ports import Back, Caught, Dead, Heard, Listener, Lost, Many, Taken
+from .results import Done
 from .soakwords import Folding, details, hints_for, noticed_words, said, view
 from .switching import switched
 from .work import Work
@@ -41,25 +42,21 @@ STOOD_STILL = 10.0  # s without a look after which the program is said to have s
 NOT_OFF = "unit not seen off"  # key of the loudest alarm
 
 
-def do_soak(work: Work, step: Soak, results: Results) -> Done:
-    """Watch until the time is up, everything is stable, or something forces an end."""
-    return Soaking(work, step).run()
-
-
 class Soaking:
-    """One soak at work."""
+    """One soak at work: until the time is up, everything is stable, or something forces an end."""
 
-    def __init__(self, work: Work, step: Soak) -> None:
+    def __init__(self, work: Work, step: Step, task: SoakTask) -> None:
         self._work = work
         self._step = step
+        self._task = task
         self._clock = work.clock
         self._simulated = isinstance(work.clock, SimClock)
         self._store = work.services.store
         self._alarms = work.services.alarms
         self._keeping = Keeping(work.clock, self._record_trouble)
-        self._engine = Engine(step, work.clock.now())
-        self._points = {it.name: it.source.point for it in step.channels}
-        self._catching = {it.source.instrument for it in step.catches}
+        self._engine = Engine(task, work.clock.now())
+        self._points = {it.name: it.source.point for it in task.channels}
+        self._catching = {it.source.instrument for it in task.catches}
         self._gaps: dict[str, int] = {}  # instrument -> its gap in the record, open
         self._lost: dict[str, float] = {}  # instrument -> since when it is away
         self._states: dict[str, tuple[str, datetime]] = {}  # channel -> state, since when
@@ -94,7 +91,7 @@ class Soaking:
     def _listener(self) -> Listener:
         work = self._work
         guard = work.guard
-        return listen(work.services.tools, self._step, guard.acknowledgement, guard.moment, guard.leads)
+        return listen(work.services.tools, self._step, self._task, guard.acknowledgement, guard.moment, guard.leads)
 
     def _note_who_answered(self) -> None:
         services = self._work.services

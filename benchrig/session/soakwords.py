@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from ..procedure.model import ReadingClass
+from ..procedure.quantities import ReadingClass
 from ..soak.channel import ChannelWatch, Totals
 from ..soak.engine import Engine
 from ..soak.findings import Finding, Kind

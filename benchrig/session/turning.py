@@ -12,7 +12,8 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 
 from .. import trim
-from ..procedure.model import Axis, Coupled, ScopeSource, Source, Step, Trim, TypedSource
+from ..procedure.quantities import Axis, ScopeSource, Source, TypedSource
+from ..procedure.step import HandStep, Step
 from ..readings import Reading
 from ..trim.engine import learned
 from ..trim.shown import restless
@@ -31,10 +32,10 @@ from ..trim.types import (
     Way,
 )
 from ..units import show
-from .doers import typed_value
 from .notices import Notice, TrimMoved
 from .ports import Back, InstrumentSource, Item, Lost
 from .remembering import remember
+from .typed import typed_value
 from .verdicts import Value, value_of
 from .work import Work
 
@@ -43,7 +44,7 @@ STALE = 1.5  # s of age at which a reading is no longer the present value
 KEPT = 1000  # readings, of which the last are the accepted ones
 
 
-def goal_of(axis: Axis, step: Trim | Coupled, pace: float = 0.0) -> Goal:
+def goal_of(axis: Axis, step: HandStep, pace: float = 0.0) -> Goal:
     """The trim engine's goal. The reader has seen to it that both edges are there.
 
     pace  seconds from reading to reading: what is stale for a fast meter is the present value for a slow one

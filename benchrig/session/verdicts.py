@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
 from ..judgement.rules import Verdict, judge, judge_two_tier
-from ..procedure.model import Limits, Operation
+from ..procedure.quantities import Limits, Operation
 from ..readings import CAUTIONS, Flag, Reading
 from ..records.facts import StepResult
 from ..signals.pulses import Caution

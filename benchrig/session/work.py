@@ -19,7 +19,8 @@ from ..errors import LinkLost, Refused
 from ..holdpoint import Move as HoldMove
 from ..holdpoint import Phase as HoldPhase
 from ..procedure.checks import PEAK_LIMIT, hazardous_limit
-from ..procedure.model import Limits, Procedure, Step
+from ..procedure.model import Procedure, Step
+from ..procedure.quantities import Limits
 from ..readings import CAUTIONS, Flag, Reading
 from ..records.facts import Store
 from ..trim.types import Known
@@ -317,7 +318,7 @@ def breached(step: Step, source: InstrumentSource, limits: Limits | None, readin
 
     Overload is above any ceiling that the file gives; without one it is only a range that was too small.
     """
-    declared = limits.ceiling if limits is not None else getattr(step, "ceiling", None)
+    declared = None if limits is None else limits.ceiling
     if declared is not None and (reading.flags & Flag.OVERLOAD or _beyond(reading, declared)):
         return float(declared)
     harmless = hazardous_limit(source) if step.hazard is None else None

@@ -20,11 +20,11 @@ from ..judgement.errors import SeriesError
 from ..judgement.trend import Drift
 from ..judgement.uncertainty import coverage_factor
 from ..judgement.watch import Event, Step, Watch
-from ..procedure.model import SoakChannel
 from ..units import show
 from .findings import Columns, Finding, Floats, Kind, Severity
 from .levels import Ceiling, Confirmed, Level, levels
 from .moving import Moving
+from .task import SoakChannel
 
 LOOKS = 10  # times per window that drift is judged
 THREE_SIGMA = 0.9973

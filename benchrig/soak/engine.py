@@ -14,11 +14,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from ..procedure.checks import hazardous_limit
-from ..procedure.model import Soak, SoakChannel
 from ..units import show
 from .channel import ChannelWatch, Totals
 from .findings import Columns, Finding, Kind, Severity
 from .machine import Move, Phase, moved
+from .task import SoakChannel, SoakTask
 
 # Findings that stay open until another ends them; the others are over as soon as they are told.
 LASTING = frozenset({Kind.OUTSIDE, Kind.FAR_OUTSIDE, Kind.ABSENT, Kind.DRIFT})
@@ -52,8 +52,8 @@ Effect = Found | Switch | Over
 class Engine:
     """One soak from `began` (clock seconds) on."""
 
-    def __init__(self, step: Soak, began: float) -> None:
-        self.step = step
+    def __init__(self, task: SoakTask, began: float) -> None:
+        self.task = task
         self.phase = Phase.WARMING
         self.began = began
         self.cycles = 0
@@ -61,7 +61,7 @@ class Engine:
         self.stopped = False
         self.findings: dict[Severity, int] = dict.fromkeys(Severity, 0)
         self.open: dict[tuple[str, Kind], Finding] = {}
-        self.channels = {it.name: _watched(it, step, began) for it in step.channels}
+        self.channels = {it.name: _watched(it, task, began) for it in task.channels}
         self.catches = 0
         self._since = began  # of the present phase
         self._on_since = began
@@ -72,7 +72,7 @@ class Engine:
 
     def remaining(self, now: float) -> float:
         """Seconds until the time is up."""
-        return max(0.0, self.began + self.step.duration - now)
+        return max(0.0, self.began + self.task.duration - now)
 
     def take(self, name: str, columns: Columns) -> list[Effect]:
         """Readings of the channel called `name`, in order of time."""
@@ -95,16 +95,16 @@ class Engine:
         """The time has come to `now`."""
         if self.over:
             return []
-        if now - self.began >= self.step.duration:
+        if now - self.began >= self.task.duration:
             return self.end("its time is up")
         if self.phase is Phase.OFF:
             return self._perhaps_on(now)
         effects = self._told([found for channel in self.channels.values() for found in channel.tick(now)])
         if self.over:
             return effects
-        if self.phase is Phase.WARMING and now - self._since >= self.step.warm_up:
+        if self.phase is Phase.WARMING and now - self._since >= self.task.warm_up:
             self._move(Move.WARM, self._since)
-        if self.phase is Phase.WATCHING and self.step.until_stable and self._stable():
+        if self.phase is Phase.WATCHING and self.task.until_stable and self._stable():
             return [*effects, *self.end("every channel is stable")]
         return [*effects, *self._perhaps_off(now)]
 
@@ -114,7 +114,7 @@ class Engine:
         if on:
             self.cycles += 1
             for channel in self.channels.values():
-                channel.switched_on(now, self.step.warm_up)
+                channel.switched_on(now, self.task.warm_up)
 
     def end(self, why: str, *, stopped: bool = False) -> list[Effect]:
         """The soak ends: time is up, or somebody or something ends it."""
@@ -159,11 +159,11 @@ class Engine:
         return all(channel.stable and not channel.absent for channel in self.channels.values())
 
     def _perhaps_off(self, now: float) -> list[Effect]:
-        cycle = self.step.cycle
+        cycle = self.task.cycle
         return [Switch(False)] if cycle is not None and now - self._on_since >= cycle.on else []
 
     def _perhaps_on(self, now: float) -> list[Effect]:
-        cycle = self.step.cycle
+        cycle = self.task.cycle
         return [Switch(True)] if cycle is not None and now - self._since >= cycle.off else []
 
     def _move(self, move: Move, now: float) -> None:
@@ -173,8 +173,8 @@ class Engine:
             self._on_since = now
 
 
-def _watched(channel: SoakChannel, step: Soak, began: float) -> ChannelWatch:
+def _watched(channel: SoakChannel, task: SoakTask, began: float) -> ChannelWatch:
     """The watch of one channel; without a declared hazard its ceiling is where harm begins."""
-    share = step.false_alarms / (2.0 * len(step.channels))
-    harmless = hazardous_limit(channel.source) if step.hazard is None else None
-    return ChannelWatch(channel, began, step.duration, step.warm_up, share, harmless)
+    share = task.false_alarms / (2.0 * len(task.channels))
+    harmless = hazardous_limit(channel.source) if task.hazard is None else None
+    return ChannelWatch(channel, began, task.duration, task.warm_up, share, harmless)

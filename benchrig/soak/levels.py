@@ -14,7 +14,7 @@ from collections import deque
 import numpy as np
 from numpy.typing import NDArray
 
-from ..procedure.model import Limits
+from ..procedure.quantities import Limits
 from .findings import Columns, Floats
 
 CONFIRM = 3

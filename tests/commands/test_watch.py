@@ -21,7 +21,7 @@ from benchrig.clock import SimClock
 from benchrig.commands import harmless, watch, watching
 from benchrig.errors import FileError, Refused
 from benchrig.instruments import Function, load_driver, load_stand_in
-from benchrig.procedure.model import Measurement, MeterSource, ScopeSource
+from benchrig.procedure.quantities import Measurement, MeterSource, ScopeSource
 from benchrig.readings import Flag, Reading
 
 VOLTS = MeterSource("meter", Function.DC_VOLTAGE)

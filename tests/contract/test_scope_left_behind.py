@@ -7,7 +7,7 @@ from benchrig.bench.model import InstrumentSpec, Probe
 from benchrig.clock import SimClock
 from benchrig.instruments import load_driver
 from benchrig.links import open_link
-from benchrig.procedure.model import Measurement, ScopeSource
+from benchrig.procedure.quantities import Measurement, ScopeSource
 from benchrig.session.scoping import ScopeReader
 
 

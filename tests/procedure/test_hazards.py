@@ -6,7 +6,6 @@ from hypothesis import strategies as st
 
 from benchrig.errors import FileError
 from benchrig.procedure import load_procedure
-from benchrig.procedure.model import sources_of
 from benchrig.procedure.points import means, normal_form
 
 HEAD = '[procedure]\nid = "p"\ntitle = "P"\nunit = "Box"\n'
@@ -167,7 +166,8 @@ def ceilings(step):
     limits = [
         getattr(part, "limits", None) for part in (*getattr(step, "axes", ()), *getattr(step, "channels", ()), step)
     ]
-    return [it.ceiling for it in limits if it is not None] or [getattr(step, "ceiling", None)]
+    ceiling = getattr(step, "ceiling", None)
+    return [it.ceiling for it in limits if it is not None] or [None if ceiling is None else float(ceiling)]
 
 
 @pytest.mark.parametrize("kind", ["measure", "measure, scope", "trim", "least", "wiper", "wait"])
@@ -195,7 +195,7 @@ def test_a_swing_has_twice_the_ceiling_and_a_time_none(load):
         keys = SCOPE.replace("mean", measurement) + f'window = ["9 {edge}", "10 {edge}"]'
         made = load(HAZARD, step("measure", keys, 'point = "A4 TP40"\nhazard = "eht"'))
         assert ceilings(made.step("one")) == [ceiling]
-        assert sources_of(made.step("one"))
+        assert made.step("one").sources
 
 
 @pytest.mark.parametrize("keys", [

@@ -1,14 +1,16 @@
 """Procedure files: what is right is read, and what is wrong is told, all of it, with its line and its cure."""
 
 from pathlib import Path
-from typing import get_args
+from typing import Literal
 
 import pytest
 
 from benchrig.errors import FileError
 from benchrig.procedure import load_procedure
 from benchrig.procedure.checks import AC_LIMIT, DC_LIMIT, PEAK_LIMIT
-from benchrig.procedure.model import Coupled, MeterSource, ScopeSource, Step, TypedSource
+from benchrig.procedure.quantities import MeterSource, ScopeSource, TypedSource
+from benchrig.procedure.step import Step, kinds
+from benchrig.steps.coupled import Coupled
 
 HEAD = '[procedure]\nid = "p"\ntitle = "P"\nunit = "Box"\n'
 HAZARD = (
@@ -137,10 +139,16 @@ def test_every_procedure_that_we_ship_loads(file):
     assert len(procedure.digest) == 64
 
 
-def test_there_is_a_table_for_every_kind_of_step():
-    from benchrig.session.doers import doers
+def test_every_kind_of_step_has_a_file_and_can_be_run():
+    files = {path.stem for path in Path("benchrig/steps").glob("[!_]*.py")}
+    assert files == {kind.__module__.removeprefix("benchrig.steps.") for kind in kinds().values()}
+    assert all(kind.run is not Step.run for kind in kinds().values())
+    assert {"confirm", "measure", "trim", "soak"} <= set(kinds())
 
-    assert {kind.kind for kind in get_args(Step)} == set(doers())
+
+def test_two_kinds_cannot_have_one_name():
+    with pytest.raises(TypeError, match="two kinds of step called 'trim'"):
+        type("Again", (Step,), {"__annotations__": {"kind": Literal["trim"]}, "kind": "trim"})
 
 
 def test_values_arrive_in_base_units(load):
@@ -152,7 +160,7 @@ def test_values_arrive_in_base_units(load):
         + '[[step.axis]]\ninstrument = "scope"\nchannel = 2\nmeasurement = "high time"\ntarget = "14 us"\n'
         + 'window = ["13 us", "15 us"]\ntrimmer = "RV43"\n'
     )
-    assert procedure.step("a").trimmer.travel == 7200.0
+    assert procedure.step("a").turned.travel == 7200.0
     coupled = procedure.step("b")
     assert isinstance(coupled, Coupled)
     typed, scope = coupled.axes

@@ -69,7 +69,7 @@ def line_of(text, words):
 
 def test_every_key_is_understood(tmp_path):
     """In base units: seconds, volts, volts per second."""
-    (step,) = load(tmp_path, GOOD).steps
+    step = load(tmp_path, GOOD).steps[0].task
     (channel,), (catch,) = step.channels, step.catches
     assert (step.duration, step.warm_up, step.until_stable, step.false_alarms) == (28_800.0, 1800.0, True, 0.05)
     assert (step.cycle.on, step.cycle.off) == (3600.0, 120.0)

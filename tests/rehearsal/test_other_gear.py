@@ -8,8 +8,9 @@ import pytest
 from benchrig.bench import load_bench
 from benchrig.commands.shipped import locate
 from benchrig.procedure import load_procedure
-from benchrig.procedure.model import Measure, Trim
 from benchrig.procedure.preflight import check
+from benchrig.steps.measure import Measure
+from benchrig.steps.trim import Trim
 from benchrig.testing import SimBench
 
 HEAVY = bool(os.environ.get("BENCHRIG_HEAVY"))
@@ -117,7 +118,7 @@ def test_the_supply_passes_its_burn_in():
     whole = load_procedure(locate("labsupply/burnin"))
     leads, soak = whole.steps
     if not HEAVY:
-        whole = replace(whole, steps=(leads, replace(soak, duration=300.0, warm_up=60.0)))
+        whole = replace(whole, steps=(leads, soak.model_copy(update={"lasts": 300.0, "warm_up": 60.0})))
     with SimBench("labsupply", 1) as bench:
         outcome = bench.run(whole, serial=GEAR["labsupply"])
     assert outcome.exit_code == 0

@@ -5,7 +5,7 @@ import pytest
 from benchrig.bench.model import InstrumentSpec
 from benchrig.clock import SimClock
 from benchrig.instruments import Function
-from benchrig.procedure.model import Limits, MeterSource
+from benchrig.procedure.quantities import Limits, MeterSource
 from benchrig.readings import Flag, Reading
 from benchrig.session.metering import EXCUSED, MeterReader
 from benchrig.testing import SimBench

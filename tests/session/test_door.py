@@ -97,24 +97,24 @@ def soak(hazard):
 
 def test_a_harmless_soak_is_listened_to_without_a_guard(hold):
     tools, _, point = hold
-    assert listen(tools, soak(None), None, point.moment, ANYWHERE) == "feed 1"
+    assert listen(tools, soak(None), soak(None), None, point.moment, ANYWHERE) == "feed 1"
     assert tools.opened == [((), ())]
 
 
 def test_a_hazardous_soak_without_an_acknowledgement_opens_nothing(hold):
     tools, _, point = hold
     with pytest.raises(Refused) as refused:
-        listen(tools, soak("eht"), None, point.moment, ANYWHERE)
+        listen(tools, soak("eht"), soak("eht"), None, point.moment, ANYWHERE)
     assert refused.value.message == "Soak: no acknowledgement."
     assert refused.value.next_step == "Acknowledge the hold point first."
     with pytest.raises(Refused, match="by itself"):
-        listen(tools, soak("mains"), point.acknowledgement, point.moment, ANYWHERE)
+        listen(tools, soak("mains"), soak("mains"), point.acknowledgement, point.moment, ANYWHERE)
     assert tools.opened == []
 
 
 def test_a_hazardous_soak_asks_at_every_touch(hold):
     tools, _, point = hold
-    assert listen(tools, soak("eht"), point.acknowledgement, point.moment, ANYWHERE) == "feed 1"
+    assert listen(tools, soak("eht"), soak("eht"), point.acknowledgement, point.moment, ANYWHERE) == "feed 1"
     ((channels, catches, guard),) = tools.opened
     assert (channels, catches) == ((), ())
     guard()

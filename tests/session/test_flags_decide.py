@@ -7,15 +7,15 @@ from fakes import RAIL, FakeTools, procedure
 from benchrig.bench.model import InstrumentSpec
 from benchrig.clock import SimClock
 from benchrig.procedure import load_procedure
-from benchrig.procedure.model import Limits, Measurement, ScopeSource
+from benchrig.procedure.quantities import Limits, Measurement, ScopeSource
 from benchrig.readings import CAUTIONS, UNUSABLE, Flag, Reading
 from benchrig.records import History, SqliteStore
 from benchrig.session import ScriptedOperator, run
 from benchrig.session.looking import waits_for_a_hand
 from benchrig.session.scoping import ScopeReader
-from benchrig.session.seeking import averaged
 from benchrig.session.verdicts import CAUTION_WORDS, judged, value_of
 from benchrig.signals import Waveform
+from benchrig.steps.least_point import averaged
 from benchrig.testing import SimBench
 from benchrig.trim.engine import _WHY_NOT
 

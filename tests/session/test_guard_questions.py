@@ -10,7 +10,8 @@ from benchrig.errors import Refused
 from benchrig.holdpoint import Exposure
 from benchrig.holdpoint import Move as HoldMove
 from benchrig.holdpoint import Phase as HoldPhase
-from benchrig.procedure.model import Hazard, MeterSource, TypedSource
+from benchrig.procedure.model import Hazard
+from benchrig.procedure.quantities import MeterSource, TypedSource
 from benchrig.records.facts import AcknowledgementFacts
 from benchrig.session.guard import checking_source
 from benchrig.session.machine import Phase

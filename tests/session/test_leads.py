@@ -9,7 +9,7 @@ from benchrig.clock import SimClock
 from benchrig.errors import Refused
 from benchrig.instruments import Function
 from benchrig.procedure import load_procedure
-from benchrig.procedure.model import MeterSource
+from benchrig.procedure.quantities import MeterSource
 from benchrig.records import SqliteStore
 from benchrig.session import AbsentOperator, run
 from benchrig.session.leads import Leads
@@ -68,7 +68,7 @@ def go(tmp_path):
 
 def changed(made, step, **keys):
     """The procedure with another step in place of one, as no file would load it."""
-    steps = tuple(dataclasses.replace(it, **keys) if it.id == step else it for it in made.steps)
+    steps = tuple(it.model_copy(update=keys) if it.id == step else it for it in made.steps)
     return dataclasses.replace(made, steps=steps)
 
 
@@ -87,7 +87,7 @@ def test_after_make_safe_the_lead_is_moved_before_it_is_read(load, go):
 def test_a_step_that_names_no_other_place_is_refused_by_the_door(load, go, point):
     """The file would not load; a procedure made in code is held off too, and not one reading is taken."""
     made = load()
-    made = changed(made, "after", source=dataclasses.replace(made.step("after").source, point=point))
+    made = changed(made, "after", point=point)
     outcome, tools, _ = go(made)
     assert outcome.exit_code == 5
     assert outcome.results["after"].verdict == "refused"

@@ -13,11 +13,12 @@ from benchrig.commands.rehearse import Served, bench_at
 from benchrig.commands.shipped import locate
 from benchrig.errors import Refused
 from benchrig.instruments import Function, load_stand_in
-from benchrig.procedure.model import Catch, Limits, Measurement, MeterSource, ScopeSource, SoakChannel
+from benchrig.procedure.quantities import Limits, Measurement, MeterSource, ScopeSource
 from benchrig.readings import Reading
 from benchrig.session.attached import BenchTools
 from benchrig.session.listening import ThreadedListener
 from benchrig.session.ports import Back, Caught, Dead, Lost, Taken
+from benchrig.soak.task import Catch, SoakChannel
 from benchrig.testing import SimBench
 
 LIMITS = Limits("V", 11.4, 12.6, 11.4, 12.6)

@@ -8,7 +8,6 @@ from click.testing import CliRunner
 
 from benchrig.commands.run import command
 from benchrig.procedure import load_procedure
-from benchrig.procedure.model import trimmers_of
 from benchrig.session import plan as planning
 from benchrig.session.plan import PATIENCE, Ended, Status
 
@@ -85,7 +84,7 @@ def test_everything_measurable_is_read_before_anything_is_turned(restore):
 def test_a_setting_that_is_out_does_not_keep_the_rest_from_being_read(restore):
     plan = planning.begin(restore)
     while (name := planning.next_to_read(plan, restore)) is not None:
-        status = Status.OPEN if trimmers_of(restore.step(name)) else Status.GOOD
+        status = Status.OPEN if restore.step(name).trimmers else Status.GOOD
         plan = planning.as_found(plan, restore, name, status)
     assert plan.read == set(planning.to_read_first(restore))
     assert planning.next_step(plan, restore) == "x-zero"

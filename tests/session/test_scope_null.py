@@ -35,7 +35,7 @@ PERIOD, TEXT = 5.0, 3.0  # s of the pattern `zero`: 3 s of text, then blank (the
 def null() -> Procedure:
     """Only the null of the shipped procedure."""
     shipped = load_procedure(locate("skerry14/adjust"))
-    return replace(shipped, steps=(replace(shipped.step("x-zero"), needs=()),))
+    return replace(shipped, steps=(shipped.step("x-zero").model_copy(update={"needs": []}),))
 
 
 def bench_file(tmp_path, driver):

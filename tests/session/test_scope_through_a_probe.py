@@ -8,7 +8,7 @@ import pytest
 from benchrig.bench.model import InstrumentSpec, Probe, Waveforms
 from benchrig.clock import SimClock
 from benchrig.judgement.errors import UncertaintyError
-from benchrig.procedure.model import Measurement, ScopeSource
+from benchrig.procedure.quantities import Measurement, ScopeSource
 from benchrig.session.scoping import ScopeReader
 from benchrig.signals import Waveform
 

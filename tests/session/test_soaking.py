@@ -10,11 +10,11 @@ from benchrig.alarms import Alarms
 from benchrig.clock import SimClock
 from benchrig.commands.shipped import locate
 from benchrig.procedure import load_procedure
-from benchrig.procedure.model import PowerCycle
 from benchrig.records import History, SqliteStore
 from benchrig.session import AbsentOperator, run
 from benchrig.session.attached import BenchTools
 from benchrig.session.operators import Command
+from benchrig.steps.soak import Cycle
 from benchrig.testing import SimBench
 
 SOAK = load_procedure(locate("skerry14/soak"))
@@ -23,11 +23,11 @@ SOAK = load_procedure(locate("skerry14/soak"))
 def procedure(seconds=360.0, *, hazard=True, catches=True, **changed):
     """The shipped soak, shorter; without its hazard only the harmless rail is watched."""
     leads, soak = SOAK.steps
-    made = dataclasses.replace(soak, duration=seconds, warm_up=120.0, **changed)
+    made = soak.model_copy(update={"lasts": seconds, "warm_up": 120.0, **changed})
     if not catches:
-        made = dataclasses.replace(made, catches=())
+        made = made.model_copy(update={"catches": []})
     if not hazard:
-        made = dataclasses.replace(made, hazard=None, channels=made.channels[1:])
+        made = made.model_copy(update={"hazard": None, "channels": made.channels[1:]})
     return dataclasses.replace(SOAK, steps=(leads, made))
 
 
@@ -111,7 +111,7 @@ def test_without_an_acknowledgement_not_one_byte_is_sent(bench):
     """Nobody there: the meter and the scope hear nothing at all."""
     before = {name: bench.world.double(name).heard for name in ("meter", "scope", "handheld")}
     store = SqliteStore(bench.record)
-    quick = dataclasses.replace(procedure(), steps=(dataclasses.replace(procedure().steps[1], needs=()),))
+    quick = dataclasses.replace(procedure(), steps=(procedure().steps[1].model_copy(update={"needs": []}),))
     outcome = run(quick, BenchTools(bench.station), AbsentOperator(), store, bench.clock, serial="SK14-0231")
     store.close()
     assert outcome.exit_code == 5
@@ -207,7 +207,7 @@ def test_another_unit_in_its_place_is_out_of_use_and_the_others_go_on(bench):
 
 def test_the_power_is_cycled_through_the_supply(bench):
     """Off and on again, seen at its terminals, nothing judged meanwhile."""
-    outcome, _, _ = soak(bench, procedure(800.0, hazard=False, catches=False, cycle=PowerCycle(250.0, 60.0)))
+    outcome, _, _ = soak(bench, procedure(800.0, hazard=False, catches=False, cycle=Cycle(on="250 s", off="60 s")))
     result = outcome.results["burn-in"]
     assert result.verdict == "pass", result.words
     assert result.details["cycles"] == 2

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from benchrig.session.doers import standing
+from benchrig.steps.wait import standing
 
 LIMIT = 1e-4  # V/s: 6 mV a minute
 TIMES = np.arange(0.0, 60.0, 0.5)

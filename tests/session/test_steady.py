@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from benchrig.procedure.model import Limits
+from benchrig.procedure.quantities import Limits
 from benchrig.readings import Reading
 from benchrig.session.looking import recent, steady
 from benchrig.session.verdicts import Value, judged, right_already

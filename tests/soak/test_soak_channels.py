@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 
 from benchrig.instruments import Function
-from benchrig.procedure.model import Limits, MeterSource, SoakChannel
+from benchrig.procedure.quantities import Limits, MeterSource
 from benchrig.readings import Flag
 from benchrig.soak.channel import COMING_UP, ChannelWatch
 from benchrig.soak.findings import Columns, Kind, Severity
 from benchrig.soak.levels import CONFIRM, Confirmed, Level, levels
 from benchrig.soak.moving import Moving
+from benchrig.soak.task import SoakChannel
 
 LIMITS = Limits("V", 11.4, 12.6, 10.8, 13.2, 15.0)
 SOURCE = MeterSource("meter", Function.DC_VOLTAGE)

@@ -6,17 +6,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchrig.instruments import Function
-from benchrig.procedure.model import Limits, MeterSource, PowerCycle, Soak, SoakChannel
+from benchrig.procedure.quantities import Limits, MeterSource
 from benchrig.soak.engine import Engine, Found, Over, Switch
 from benchrig.soak.findings import Columns, Kind, Severity
 from benchrig.soak.machine import TRANSITIONS, Move, Phase, moved
+from benchrig.soak.task import PowerCycle, SoakChannel, SoakTask
 
 LIMITS = Limits("V", 11.4, 12.6, 10.8, 13.2, 15.0)
 
 
 def soak(**changed):
     channel = SoakChannel("+12 V", MeterSource("meter", Function.DC_VOLTAGE), LIMITS, drift=changed.pop("drift", None))
-    return Soak(**{"id": "s", "title": "Soak", "duration": 3600.0, "channels": (channel,), "warm_up": 60.0, **changed})
+    return SoakTask(**{"duration": 3600.0, "channels": (channel,), "warm_up": 60.0, **changed})
 
 
 def some(values, start):

@@ -14,19 +14,26 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Annotated, ClassVar, Literal
 
-from ..procedure.model import Axis, Coupled
+from pydantic import Field
+
+from ..procedure.keys import Aimed, Lower, with_ceiling
+from ..procedure.notes import Notes
+from ..procedure.quantities import Axis
+from ..procedure.step import HandStep, Part
 from ..records.facts import StepResult
+from ..session.ends import Skipped
+from ..session.notices import TurnAdvised
+from ..session.results import Done, Results, absent
+from ..session.trims import TO_SET, as_found, end_of_travel, mark, turn
+from ..session.turning import goal_of, quantity_of
+from ..session.verdicts import Value, creeps, judged, right_already
+from ..session.work import Work
+from ..tomlfile import KeyPath
 from ..trim import coupled
 from ..trim.coupled import Advice, Coupling
 from ..trim.types import Goal, Known, Way
-from .doers import Done, Results, absent
-from .ends import Skipped
-from .notices import TurnAdvised
-from .trims import TO_SET, as_found, end_of_travel, mark, turn
-from .turning import goal_of, quantity_of
-from .verdicts import Value, creeps, judged, right_already
-from .work import Work
 
 Values = list[Value]
 TO_SPARE = 0.8  # of a window, from its target, is what is aimed for
@@ -34,22 +41,56 @@ LEARNING = 0.5  # s for which a value must stand that is only to show what a tri
 VERDICTS = ("pass", "conditional pass", "conditional fail", "fail")  # from good to bad
 
 
-def do_coupled(work: Work, step: Coupled, results: Results) -> Done:
-    """Turn after turn as advised, until all values hold together."""
-    found = read_all(work, step)
-    if found is None:
-        return Done(absent(step, step.axes[0].source.unit, step.axes[0].limits, "No usable value came."))
-    if all(right_already(value, axis.limits, work.rule) for value, axis in zip(found, step.axes, strict=True)):
-        return Done(joined(work, step, found, found, "left alone"))
-    if work.only_looking:
-        return Done(joined(work, step, found, found, TO_SET), to_do=True)
-    for value, axis in zip(found, step.axes, strict=True):
-        mark(work, axis.trimmer, value)
-    final = set_together(work, step, found)
-    names = " and ".join(axis.trimmer.name for axis in step.axes)
-    if not _all_inside(step, final):
-        return Done(replace(joined(work, step, final, found, ""), verdict="fail", words=f"{names} keep fighting"), True)
-    return Done(joined(work, step, final, found, ""), True)
+class Coupled(HandStep):
+    """The file's own keys: `rounds` of turns at the most; `counted` as for a trim."""
+
+    measures: ClassVar[bool] = True
+
+    kind: Literal["coupled"] = "coupled"
+    axis: Annotated[list[Aimed], Field(min_length=2, max_length=4)]
+    rounds: Annotated[int, Field(ge=1, le=50)] = 6
+    counted: bool | None = None
+
+    @property
+    def axes(self) -> tuple[Axis, ...]:
+        """What is turned to which values."""
+        return tuple(it.aim for it in self.axis)
+
+    def parts(self) -> tuple[Part, ...]:
+        return tuple(
+            Part(it.source, it.limits, it.trimmer, ("axis", place), (it.target,)) for place, it in enumerate(self.axes)
+        )
+
+    @property
+    def answers(self) -> None:
+        return None
+
+    def check_keys(self, path: KeyPath, notes: Notes) -> None:
+        for place, it in enumerate(self.axis):
+            it.check_aim((*path, "axis", place), notes)
+
+    def with_ceilings(self, lower: Lower) -> Coupled:
+        return self.model_copy(update={"axis": [with_ceiling(it, lower) for it in self.axis]})
+
+    def run(self, work: Work, results: Results) -> Done:
+        """Turn after turn as advised, until all values hold together."""
+        axes = self.axes
+        found = read_all(work, self)
+        if found is None:
+            return Done(absent(self, axes[0].source.unit, axes[0].limits, "No usable value came."))
+        if all(right_already(value, axis.limits, work.rule) for value, axis in zip(found, axes, strict=True)):
+            return Done(joined(work, self, found, found, "left alone"))
+        if work.only_looking:
+            return Done(joined(work, self, found, found, TO_SET), to_do=True)
+        for value, axis in zip(found, axes, strict=True):
+            mark(work, axis.trimmer, value)
+        final = set_together(work, self, found)
+        names = " and ".join(axis.trimmer.name for axis in axes)
+        if not _all_inside(self, final):
+            return Done(
+                replace(joined(work, self, final, found, ""), verdict="fail", words=f"{names} keep fighting"), True
+            )
+        return Done(joined(work, self, final, found, ""), True)
 
 
 def set_together(work: Work, step: Coupled, values: Values) -> Values:
@@ -65,7 +106,9 @@ def set_together(work: Work, step: Coupled, values: Values) -> Values:
         tell(work, step, state, advice, values)
         axis = axis_of(step, advice)
         hold = min(step.hold, LEARNING) if advice.learning else step.hold
-        turned = turn(work, step, axis, replace(advice.goal, hold=hold), values[advice.quantity].pace)
+        turned = turn(
+            work, step, axis, replace(advice.goal, hold=hold), values[advice.quantity].pace, counted=step.counted
+        )
         after = None if turned is None else read_all(work, step, {advice.quantity: turned})
         if after is None:
             raise Skipped(f"{axis.trimmer.name} was not brought in: {end_of_travel(work, axis)}".removesuffix(": "))

@@ -1,0 +1,144 @@
+"""Steps that look for the least point: the hand sweeps past it, turns back, and stops there.
+
+Rules kept here:
+- The window only judges what was found; what is right already is offered to be left alone.
+- Readings of a scope's quotient are taken together in fours: one alone jumps by whole codes.
+- A search that goes to and fro begins again, each time content with a little less.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import ClassVar, Literal
+
+from ..procedure.keys import Limited, Lower, Sourced, Turned, with_ceiling
+from ..procedure.notes import Notes
+from ..procedure.quantities import Axis, TypedSource
+from ..procedure.step import HandStep, Part
+from ..readings import Reading
+from ..session.ports import InstrumentSource
+from ..session.results import Done, Results, absent, with_hint
+from ..session.trims import TO_SET, as_found, as_left, left_alone, looked_twice, mark, moved
+from ..session.turning import KEPT, Gauge, accepted, begin, events
+from ..session.verdicts import Value, judged, value_of
+from ..session.work import Work
+from ..tomlfile import KeyPath
+from ..trim import extremum
+from ..trim.types import Goal
+
+AFRESH = 45.0  # s after which a search that goes to and fro begins again
+LONGEST = 6.0 * AFRESH
+CLOSE = 0.1  # of the window's edge: a least point need not be met more closely than that
+STALE = 3.0  # s of age at which four readings taken together are no longer the present value
+AVERAGED = 4  # readings of a search taken together
+
+
+class LeastPoint(Sourced, Limited, Turned, HandStep):
+    """A trimmer is turned to where the value is least; the window only judges what was found."""
+
+    measures: ClassVar[bool] = True
+
+    kind: Literal["least"] = "least"
+
+    def parts(self) -> tuple[Part, ...]:
+        return (Part(self.source, self.limits, self.turned),)
+
+    @property
+    def answers(self) -> None:
+        return None
+
+    @property
+    def value_unit(self) -> str:
+        return self.unit
+
+    def check_keys(self, path: KeyPath, notes: Notes) -> None:
+        self.check_source(path, notes)
+        self.check_limits(path, notes)
+
+    def with_ceilings(self, lower: Lower) -> LeastPoint:
+        return with_ceiling(self, lower)
+
+    def run(self, work: Work, results: Results) -> Done:
+        """Where the value is least. What is right already is left alone; the window only judges what was found."""
+        source, limits = self.source, self.limits
+        axis = Axis(source, limits, 0.0, self.turned)
+        found = as_found(work, self, axis)
+        if found is None or isinstance(source, TypedSource):
+            return Done(absent(self, source.unit, limits, "No usable value came."))
+        if left_alone(work, axis, found):
+            found = looked_twice(work, self, axis, found)
+            return Done(as_left(judged(found, limits, work.rule, "left alone"), results.first(self.id, found)))
+        if work.only_looking:
+            return Done(with_hint(self, as_left(judged(found, limits, work.rule, TO_SET), found)), to_do=True)
+        mark(work, axis.trimmer, found)
+        first = results.first(self.id, found)
+        final = seek(work, self, source, found)
+        if final is None:
+            words = "the least point was not found"
+            return Done(with_hint(self, as_left(judged(found, limits, work.rule, words), first)), True)
+        return Done(
+            with_hint(self, as_left(judged(final, limits, work.rule), first)),
+            moved(found, final, limits),
+        )
+
+
+def seek(work: Work, step: LeastPoint, source: InstrumentSource, found: Value) -> Value | None:
+    """Guide the hands to the least point; None if that does not come to pass."""
+    search = search_of(step)
+    limits = step.limits
+    state = extremum.start(search, work.clock.now())
+    afresh, until = work.clock.now() + AFRESH, work.clock.now() + LONGEST
+    taken: list[Reading] = []
+    together: list[Reading] = []
+    gauge = Gauge(work.tell, step.id, step.trimmer, shown_goal(step, found))
+    begin(work)
+    with work.feed(source, limits) as feed:
+        while work.clock.now() < until:
+            if work.clock.now() > afresh:  # one lucky reading was taken for the least: forget it, and ask for less
+                afresh, search = work.clock.now() + AFRESH, replace(search, floor=2.0 * search.floor)
+                state = extremum.start(search, work.clock.now())
+            item = work.take(feed, source, limits)
+            if isinstance(item, Reading) and item.usable:
+                together = [*together, item]
+                if len(together) < AVERAGED:
+                    continue
+                item, together = averaged(together), []
+                taken = [*taken[1 - KEPT :], item]
+            for event in events(work, item):
+                state, effects = extremum.step(state, event)
+                if (value := accepted(effects, taken)) is not None:
+                    return value
+            gauge.show(extremum.view(state, work.clock.now()), item)
+    return None
+
+
+def search_of(step: LeastPoint) -> extremum.Search:
+    """The search engine's task."""
+    return extremum.Search(
+        step.limits.unit,
+        floor=CLOSE * abs(step.limits.high or 0.0),
+        hold=step.hold,
+        settle=step.settle,
+        ceiling=step.limits.ceiling,
+        stale_after=STALE,
+    )
+
+
+def shown_goal(step: LeastPoint, found: Value) -> Goal:
+    """The window on the gauge's bar: from zero to its edge, or to the value as found where it has none."""
+    most = step.limits.high if step.limits.high is not None else found.value
+    return Goal(0.0, min(0.0, most), max(0.0, most), step.limits.unit, travel=step.travel)
+
+
+def averaged(readings: Sequence[Reading]) -> Reading:
+    """One reading that stands for several in a row: their mean, over the time of all of them."""
+    mean = value_of(readings)
+    first, last = readings[0], readings[-1]
+    return replace(
+        last,
+        value=mean.value,
+        uncertainty=mean.uncertainty,
+        flags=last.flags | mean.flags,
+        aperture=last.time - first.time + first.aperture,
+    )

@@ -1,0 +1,130 @@
+"""Steps that ask whether a wiper is clean: the hand turns to and fro, the trim engine watches.
+
+Rules kept here:
+- The sweep moves what the trimmer sets: it counts as a change, so whatever sets that trimmer is opened again.
+- A wiper that was not seen moving is never called clean.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Literal
+
+from ..procedure.keys import Duration, Lower, Read, Turned, check_span, check_unit, value_of, with_ceiling
+from ..procedure.notes import Notes
+from ..procedure.quantities import Limits, ReadingClass, only_ceiling
+from ..procedure.step import Neighbours, Part, Step
+from ..records.facts import StepResult
+from ..session.looking import look
+from ..session.results import Done, Results, absent
+from ..session.trims import AS_FOUND, mark
+from ..session.turning import STALE, Gauge, begin, events
+from ..session.verdicts import Value
+from ..session.work import Work
+from ..tomlfile import AnyQuantity, KeyPath
+from ..trim import wiper
+from ..units import show
+
+WORDS = {
+    wiper.Wiper.CLEAN: "the wiper is clean",
+    wiper.Wiper.SCRATCHY: "the wiper jumps: clean it",
+    wiper.Wiper.UNKNOWN: "nothing was seen of the wiper: is it the right trimmer, and the right point?",
+}
+
+
+class WiperSweep(Read, Turned, Step):
+    """A trimmer is turned to and fro to see whether its wiper jumps; what sets it must come after.
+
+    reach  how far the value may go to each side of where it stands
+    span   value change over the whole travel, where known
+    """
+
+    kind: Literal["wiper"] = "wiper"
+    reach: AnyQuantity
+    settle: Duration = 0.3
+    ceiling: AnyQuantity | None = None
+    span: AnyQuantity | None = None
+
+    @property
+    def stops(self) -> Limits | None:
+        """The ceiling, as limits."""
+        return only_ceiling(self.source.unit, value_of(self.ceiling))
+
+    def parts(self) -> tuple[Part, ...]:
+        return (Part(self.source, trimmer=self.turned, aims=(value_of(self.ceiling),)),)
+
+    @property
+    def sets(self) -> frozenset[str]:
+        return frozenset()
+
+    @property
+    def answers(self) -> tuple[str, ...]:
+        return tuple(wiper.Wiper)
+
+    def check_keys(self, path: KeyPath, notes: Notes) -> None:
+        self.check_source(path, notes)
+        unit = self.source.unit
+        check_unit(self.reach, unit, (*path, "reach"), notes)
+        if self.quiet:
+            words = "A value that counts only in quiet phases cannot be followed to and fro."
+            notes.add((*path, "quiet"), words, "Sweep at a point whose value stands.")
+        if self.reach.value <= 0.0:
+            notes.add((*path, "reach"), "A sweep goes to both sides.", "Give how far, above zero.")
+        check_unit(self.ceiling, unit, (*path, "ceiling"), notes)
+        check_span(self.span, unit, (*path, "span"), notes)
+
+    def check(self, others: Neighbours, path: KeyPath, notes: Notes) -> None:
+        """What a sweep has moved must be set again."""
+        if not any(self.trimmer in step.sets for step in others.later):
+            words = f"The sweep moves {self.trimmer}, and no later step sets it."
+            notes.add((*path, "trimmer"), words, "Let a trim of it follow.")
+
+    def with_ceilings(self, lower: Lower) -> WiperSweep:
+        return with_ceiling(self, lower)
+
+    def run(self, work: Work, results: Results) -> Done:
+        """To and fro around where it stands; answered "clean", "scratchy" or "not seen"."""
+        found = look(work, self.source, self.stops, AS_FOUND).value(None)
+        if found is None:
+            unit = self.source.unit
+            return Done(absent(self, unit, Limits(unit, None, None, None, None), "No usable reading came."))
+        mark(work, self.turned, found)
+        swept = sweep(work, self, found)
+        words = f"{WORDS[swept.wiper]} ({swept.swings} jumps in {swept.readings} readings of {swept.strokes} strokes)"
+        hint = self.hints.get(ReadingClass.NOISY, "") if swept.wiper is wiper.Wiper.SCRATCHY else ""
+        result = StepResult(
+            "pass" if swept.wiper is wiper.Wiper.CLEAN else "fail",
+            unit=found.unit,
+            words="; ".join(part for part in (words, hint) if part),
+            details={"as_found": found.value, "as_found_uncertainty": found.uncertainty},
+        )
+        return Done(result, changed=True, answer=str(swept.wiper))
+
+
+def sweep(work: Work, step: WiperSweep, found: Value) -> wiper.Swept:
+    """Guide the hands until the engine has seen enough."""
+    asked = wiper.Sweep(
+        found.unit, step.reach.value, step.settle, value_of(step.ceiling), stale_after=max(STALE, 2.5 * found.pace)
+    )
+    state = wiper.start(asked, work.clock.now(), found.value)
+    text = (
+        f"Turn {step.trimmer} slowly to and fro, {show(step.reach.value, found.unit)} to each side. Follow the gauge."
+    )
+    work.say(text)
+    begin(work)
+    swept = wiper.Swept(wiper.Wiper.UNKNOWN, 0, 0, 0, work.clock.now())
+    source, stops = step.source, step.stops
+    with work.feed(source, stops) as feed:
+        while state.phase is not wiper.Phase.ENDED:
+            item = work.take(feed, source, stops)
+            for event in events(work, item):
+                state, effects = wiper.step(state, event)
+                swept = next((it for it in effects if isinstance(it, wiper.Swept)), swept)
+            _gauge(work, step, state).show(wiper.view(state, work.clock.now()), item)
+    return swept
+
+
+def _gauge(work: Work, step: WiperSweep, state: wiper.SweepState) -> Gauge:
+    """The gauge with the side that is turned to for its target."""
+    goal = replace(state.sweep.goal(state.middle, state.way), span=value_of(step.span), travel=step.travel)
+    return Gauge(work.tell, step.id, step.trimmer, goal)
