@@ -9,6 +9,7 @@ not matter and the seeds can be shared between processes.
 from __future__ import annotations
 
 import argparse
+import math
 import multiprocessing
 import random
 import statistics
@@ -23,8 +24,9 @@ import trim_cues
 import trim_least
 import trim_moves
 import trim_wiper
-from figures import Figures, Told, percentile
+from figures import Figures, Told
 from trim_cues import CASES, Case
+from trim_people import MODELS
 
 from benchrig.trim.wiper import Wiper
 
@@ -34,28 +36,38 @@ Runs = Callable[[Callable[[int], Any]], list[Any]]
 
 
 def cues(runs: Runs) -> Figures:
-    """The cue against raw digits, by trimmer and meter."""
-    time: dict[str, float] = {}
+    """The cue (bar and words) against raw digits: 50 and 90 %, by kind of person, trimmer, window and meter."""
+    median: dict[str, float] = {}
+    late: dict[str, float] = {}
     crossings: dict[str, float] = {}
-    hunts = raw_hunts = wrong = 0
-    for case in CASES:
-        raw, cued = (runs(partial(cue_run, case, arm)) for arm in (False, True))
-        time[name(case)] = percentile([it.seconds for it in cued], 0.9) / percentile([it.seconds for it in raw], 0.9)
-        crossings[name(case)] = mean([it.crossings for it in cued]) / mean([it.crossings for it in raw])
-        hunts += sum(it.seconds > trim_cues.HUNT for it in cued)
-        raw_hunts += sum(it.seconds > trim_cues.HUNT for it in raw)
-        wrong += accepted_wrongly(cued)
+    never = raw_never = wrong = 0
+    for model in MODELS:
+        for case in CASES:
+            raw, cued = (runs(partial(cue_run, case, model, arm)) for arm in ("raw", "bar"))
+            cell = f"{model} {name(case)}"
+            for figure, part in ((median, 0.5), (late, 0.9)):
+                figure[cell] = share(cued, part) / share(raw, part)
+            crossings[cell] = mean([it.crossings for it in cued]) / mean([it.crossings for it in raw])
+            never += sum(math.isinf(it.seconds) for it in cued)
+            raw_never += sum(math.isinf(it.seconds) for it in raw)
+            wrong += accepted_wrongly(cued)
     return {
-        "cue over raw digits": time,
+        "cue over raw digits, median": median,
+        "cue over raw digits": late,
         "crossings over raw digits": crossings,
-        "hunts": hunts,
-        "hunts on raw digits": raw_hunts,
+        "hunts": never,
+        "hunts on raw digits": raw_never,
         "accepted outside": wrong,
     }
 
 
-def cue_run(case: Case, cued: bool, seed: int) -> Any:
-    return trim_cues.one(case, seed, cued, 1.0)
+def share(found: Sequence[Any], part: float) -> float:
+    """Seconds within which that part of the runs had ended; infinite where they never did."""
+    return trim_cues.percentile([it.seconds for it in found], part)
+
+
+def cue_run(case: Case, model: str, arm: str, seed: int) -> Any:
+    return trim_cues.one(case, seed, arm, model)
 
 
 def false(runs: Runs) -> Figures:
@@ -63,7 +75,8 @@ def false(runs: Runs) -> Figures:
     shares: dict[str, float] = {}
     count = 0
     for ratio in RATIOS:
-        found = [it for case in CASES for it in runs(partial(cue_run, replace(case, ratio=ratio), True))]
+        kinds = [(replace(case, ratio=ratio), model) for case in CASES for model in MODELS]
+        found = [it for case, model in kinds for it in runs(partial(cue_run, case, model, "bar"))]
         shares[f"{ratio:g}"] = 100.0 * accepted_wrongly(found) / len(found)
         count += len(found)
     pooled = statistics.fmean(shares.values())
@@ -92,7 +105,7 @@ def scratchy(runs: Runs) -> Figures:
 
 
 def trim_run(case: Case, dirt: float, seed: int) -> Any:
-    return trim_cues.one(case, seed, True, 1.0, dirt)
+    return trim_cues.one(case, seed, "bar", "crossover", dirt)
 
 
 def sweep(runs: Runs) -> Figures:

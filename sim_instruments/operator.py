@@ -75,6 +75,7 @@ class SimulatedOperator:
         self._fingers: dict[tuple[str, str], Hand] = {}  # (step, control) -> the hand that has its feel for it
         self._watched: tuple[str, Hand, Sight] | None = None
         self._counted: _Counted | None = None  # a stated part of a turn that is being made
+        self._asks: tuple[str, str, int] = ("", "", 0)  # the asking that was followed last
         self._said: list[Told] = []
         self._ways_said: set[tuple[str, str]] = set()
         self._turning = threading.Lock()  # held while the hand moves, so that "hands off" means off
@@ -133,8 +134,6 @@ class SimulatedOperator:
             self._begin(notice)
         elif kind == "trim":
             self._watch(notice)
-        elif kind == "turn advised" and notice.counted:
-            self._count(notice)
         elif kind in ("step ended", "job ended", "hold point lapsed"):
             self._lift()
 
@@ -246,9 +245,13 @@ class SimulatedOperator:
     def _watch(self, notice: Any) -> None:
         if not getattr(self._step, "connections", ()):
             return  # its values are typed, so the turning is done when they are asked for
-        if getattr(notice, "asked", "") or self._counted is not None:
-            return  # the turn is counted, whatever the gauge does meanwhile
         named = str(notice.trimmer).split(",")[0].strip()
+        if getattr(notice.view, "asked", None) is not None:
+            self._count(notice.step, named, notice.view)
+            return
+        self._asks = ("", "", 0)
+        if self._counted is not None:
+            return  # it is made to its end, whatever the gauge does meanwhile
         goal = notice.goal
         hand = self._fingers.setdefault((notice.step, named), self._new_hand(goal))
         sight = _sight(goal, notice.view)
@@ -258,12 +261,15 @@ class SimulatedOperator:
             self._said.append(Told("turned", "clockwise" if hand.way > 0.0 else "counter-clockwise"))
         self._motor.start()
 
-    def _count(self, advice: Any) -> None:
-        """Turn as far as was asked, as well as a hand can: 8 % and a degree off (common practice, no source)."""
-        degrees = advice.degrees * self._random.gauss(1.0, 0.08) + self._random.gauss(0.0, 1.0)
-        speed = self._hands.controls()[advice.trimmer] / 3.0
+    def _count(self, step: str, control: str, view: Any) -> None:
+        """Turn once as far as is asked, as well as a hand can: 8 % and a degree off (common practice, no source)."""
+        if self._asks == (step, control, view.asks):
+            return
+        self._asks = (step, control, view.asks)
+        degrees = view.asked * self._random.gauss(1.0, 0.08) + self._random.gauss(0.0, 1.0)
+        speed = self._hands.controls()[control] / 3.0
         begin = self._clock.now() + self._person.reaction
-        self._counted = _Counted(advice.trimmer, degrees, min(speed, 360.0), begin)
+        self._counted = _Counted(control, degrees, min(speed, 360.0), begin)
         self._watched = None
         self._motor.start()
 

@@ -6,7 +6,6 @@ Rules kept here:
   does of a value that creeps: what goes on moving cannot be set, and is looked at again later.
 - Before anything is touched its old position is marked, and the value as found is kept.
 - A setting is accepted by the trim engine, or for typed values by the typed value itself; never by a key.
-- The hand follows the reading where it can, and turns by count where the reading is too slow for that.
 """
 
 from __future__ import annotations
@@ -22,7 +21,6 @@ from ..readings import Reading
 from ..records.facts import StepResult
 from ..trim.types import Goal
 from ..units import show
-from .counting import is_slow, turn_counted
 from .looking import look
 from .turning import at_its_end, quantity_of, turn_by_eye, turn_watched
 from .typed import typed_value
@@ -107,15 +105,8 @@ def moved(found: Value, final: Value, limits: Limits) -> bool:
     return abs(final.value - found.value) > max(0.05 * width, doubt)
 
 
-def turn(
-    work: Work, step: HandStep, axis: Axis, goal: Goal, pace: float, *, counted: bool | None = None
-) -> Value | None:
-    """Guide the hands until the value is accepted; None if that does not come to pass.
-
-    pace     seconds from reading to reading, as found
-    counted  turned by stated parts of a turn; None: where the reading is too slow to follow
-    """
+def turn(work: Work, step: HandStep, axis: Axis, goal: Goal) -> Value | None:
+    """Guide the hands until the value is accepted; None if that does not come to pass."""
     if isinstance(axis.source, TypedSource):
         return turn_by_eye(work, step, axis, axis.source)
-    way = turn_counted if is_slow(counted, step.settle, pace) else turn_watched
-    return way(work, axis, goal, axis.source)
+    return turn_watched(work, axis, goal, axis.source)

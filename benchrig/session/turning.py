@@ -2,7 +2,9 @@
 
 Rules kept here:
 - A setting is accepted by the trim engine, or for typed values by the typed value itself; never by a key.
-- Which way a turn went is only told by the person, never guessed; once told it is remembered for that trimmer.
+- Which way raises the reading is seen from the way that was said and the one in which it went, or told by the person;
+  it is remembered for that trimmer.
+- A stated part of a turn that is asked for is told, and so recorded, once for each asking.
 - The gauge is told of every reading, and ten times a second of what time alone has changed.
 """
 
@@ -15,12 +17,15 @@ from .. import trim
 from ..procedure.quantities import Axis, ScopeSource, Source, TypedSource
 from ..procedure.step import HandStep, Step
 from ..readings import Reading
+from ..trim.counted import words as words_of_turn
 from ..trim.engine import learned
 from ..trim.shown import restless
 from ..trim.state import Phase
 from ..trim.types import (
     Accepted,
+    Cue,
     Goal,
+    Known,
     LinkDown,
     LinkUp,
     Measured,
@@ -32,29 +37,30 @@ from ..trim.types import (
     Way,
 )
 from ..units import show
-from .notices import Notice, TrimMoved
+from .notices import Notice, TrimMoved, TurnAdvised
 from .ports import Back, InstrumentSource, Item, Lost
 from .remembering import remember
 from .typed import typed_value
 from .verdicts import Value, value_of
 from .work import Work
 
-LONGEST = 900.0  # s that one trim may take before it is given up
+LONGEST = 1800.0  # s that one trim may take before it is given up
 STALE = 1.5  # s of age at which a reading is no longer the present value
 KEPT = 1000  # readings, of which the last are the accepted ones
 
 
-def goal_of(axis: Axis, step: HandStep, pace: float = 0.0) -> Goal:
+def goal_of(axis: Axis, step: HandStep, pace: float = 0.0, *, counted: bool | None = None) -> Goal:
     """The trim engine's goal. The reader has seen to it that both edges are there.
 
-    pace  seconds from reading to reading: what is stale for a fast meter is the present value for a slow one
+    pace     seconds from reading to reading: what is stale for a fast meter is the present value for a slow one
+    counted  turned by stated parts of a turn; None: where the readings cannot be followed with the hand
     """
     limits = axis.limits
     assert limits.low is not None
     assert limits.high is not None
     return Goal(
         axis.target, limits.low, limits.high, limits.unit, step.hold, step.settle, limits.ceiling, axis.span,
-        axis.trimmer.travel, stale_after=max(STALE, 2.5 * pace),
+        axis.trimmer.travel, stale_after=max(STALE, 2.5 * pace), counted=counted,
     )  # fmt: skip
 
 
@@ -87,22 +93,51 @@ def turn_watched(
                     taken = [*taken[1 - KEPT :], item]
                 told = () if state.phase is Phase.CATCH else ways(work)  # of a turn that the reading shows whole
                 for event in (*told, *events(work, item)):
-                    raised = state.known.raises
+                    asks = state.asks
                     state, effects = trim.step(state, event)
-                    if state.known.raises is not None and state.known.raises is not raised:
-                        remember(work, key, state.known.raises)
                     if (value := accepted(effects, taken)) is not None:
                         gauge.show(trim.view(state, work.clock.now()), item)
                         return value
+                    if state.asks != asks:
+                        _advise(work, axis, goal, source, state)
                 if state.known.ends is not None:
                     gauge.show(trim.view(state, work.clock.now()), item)
                     work.say(f"{axis.trimmer.name}: {at_its_end(state.known.ends, goal.unit)}", "warning")
                     return None
-                tell_restless(work, axis.trimmer.name, state)
+                _tell_trouble(work, axis.trimmer.name, state)
                 gauge.show(trim.view(state, work.clock.now()), item)
         return None
     finally:
-        work.services.known[key] = learned(state)
+        _keep(work, key, learned(state))
+
+
+def _advise(work: Work, axis: Axis, goal: Goal, source: InstrumentSource, state: trim.TrimState) -> None:
+    """Tell, and so record, which part of a turn is asked for."""
+    shown = trim.view(state, work.clock.now())
+    if shown.asked is None or shown.value is None:
+        return
+    advice = TurnAdvised(
+        work.step.id, axis.trimmer.name, quantity_of(source), shown.value, goal.target, goal.unit, shown.asked,
+        shown.turn, counted=True, learning=state.known.gain is None,
+    )  # fmt: skip
+    work.tell(advice)
+
+
+def _keep(work: Work, key: tuple[str, str], known: Known) -> None:
+    """What was learned of the screw, for the next time; which way raises the reading also for another job."""
+    before = work.services.known.get(key)
+    work.services.known[key] = known
+    if known.gain:
+        work.services.gains[key] = known.gain
+    if known.raises is not None and (before is None or before.raises is not known.raises):
+        remember(work, key, known.raises)
+
+
+def _tell_trouble(work: Work, trimmer: str, state: trim.TrimState) -> None:
+    """What is in the way, once each."""
+    tell_restless(work, trimmer, state)
+    if state.cue is Cue.DEAD:
+        work.say_once("dead", trimmer, "Nothing moves: the wrong trimmer, or the end of its travel?")
 
 
 def at_its_end(value: float, unit: str) -> str:
@@ -164,11 +199,11 @@ class Gauge:
         self._step = step
         self._trimmer = trimmer
         self._goal = goal
-        self._told: tuple[TrimView, str] | None = None
+        self._told: TrimView | None = None
 
-    def show(self, view: TrimView, item: Item | None, asked: str = "") -> None:
-        """`asked`: the part of a turn that the hand is asked for, in words."""
-        seen = replace(view, doubt=None), asked  # doubt grows with every moment, and no gauge shows it
+    def show(self, view: TrimView, item: Item | None) -> None:
+        asked = "" if view.asked is None else words_of_turn(view.asked)
+        seen = replace(view, doubt=None)  # it grows with every moment, and no gauge shows it
         if item is None and seen == self._told:
             return
         self._told = seen

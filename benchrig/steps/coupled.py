@@ -95,7 +95,9 @@ class Coupled(HandStep):
 
 def set_together(work: Work, step: Coupled, values: Values) -> Values:
     """The values after the last turn. Raises Skipped where a trimmer could not be turned to what was asked."""
-    goals = [goal_of(axis, step, value.pace) for axis, value in zip(step.axes, values, strict=True)]
+    goals = [
+        goal_of(axis, step, value.pace, counted=step.counted) for axis, value in zip(step.axes, values, strict=True)
+    ]
     state = coupled.start([_narrower(goal) for goal in goals])
     last: int | None = None
     for _ in range(step.rounds * len(step.axes)):
@@ -106,9 +108,7 @@ def set_together(work: Work, step: Coupled, values: Values) -> Values:
         tell(work, step, state, advice, values)
         axis = axis_of(step, advice)
         hold = min(step.hold, LEARNING) if advice.learning else step.hold
-        turned = turn(
-            work, step, axis, replace(advice.goal, hold=hold), values[advice.quantity].pace, counted=step.counted
-        )
+        turned = turn(work, step, axis, replace(advice.goal, hold=hold))
         after = None if turned is None else read_all(work, step, {advice.quantity: turned})
         if after is None:
             raise Skipped(f"{axis.trimmer.name} was not brought in: {end_of_travel(work, axis)}".removesuffix(": "))

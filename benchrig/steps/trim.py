@@ -81,8 +81,8 @@ class Trim(Aimed, HandStep):
             return Done(with_hint(self, as_left(judged(found, limits, work.rule, TO_SET), found)), to_do=True)
         mark(work, axis.trimmer, found)
         first = results.first(self.id, found)
-        goal = goal_of(axis, self, found.pace)
-        final = turn(work, self, axis, goal, found.pace, counted=self.counted)
+        goal = goal_of(axis, self, found.pace, counted=self.counted)
+        final = turn(work, self, axis, goal)
         if final is None:
             end = end_of_travel(work, axis)
             now, words = self._put_back(work, axis, goal, found)

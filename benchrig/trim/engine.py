@@ -21,13 +21,13 @@ import math
 from dataclasses import replace
 
 from ..readings import Flag, Reading
-from . import creep, travel
+from . import asking, creep, travel
 from . import estimate as est
 from .estimate import value_of
 from .faults import jumps
 from .holding import complete, noise_seen, rested
 from .moves import BRIEF, LONGEST, REACTION, SHORTEST, Move, learn, stop_time
-from .shown import BUSY, cue_of, view
+from .shown import BUSY, cue_of, told, view
 from .state import Phase, TrimState, learned, margin_of, move_of, pace_of, start, window_of
 from .types import (
     Accepted,
@@ -48,8 +48,13 @@ from .types import (
 __all__ = ["TrimState", "learned", "start", "step", "view"]
 
 _SHOWN = 400  # readings of one stretch that are remembered
-_FAULT_SHOWN = 3.0  # s
 _BY_CHANCE = 0.001  # of the stretches in which noise alone may look like a jump
+INNER = 1.0 / 6.0  # of the window, to each side of the target: its inner third, to which the hand is led
+PLANNED = 1.5  # s: a shorter turn is planned as a whole, and no hand is stopped ahead of its end unasked
+TURNS = 2.5 * REACTION  # s that a hand may go on after it was told the other way
+OVERDUE = 2.0  # hold times for which it may stand inside and not be accepted, before it is led on to the target
+AFTERWARDS = 100  # readings in which a creep is looked for once it is accepted
+RESTS = 0.3  # s over which readings stand that come fast
 LENGTHY = 1.0  # s still to turn slowly: then it is time to turn boldly
 _STILL_AFTER = 0.2  # s after a cue in which no hand has begun to move
 _WHY_NOT = {
@@ -95,16 +100,26 @@ def _measured(state: TrimState, reading: Reading) -> Stepped:
         ended = replace(state, cue=Cue.CEILING, phase=Phase.ENDED, hold=())
         return ended, (CeilingPassed(est.shown_above(reading), state.now), Cued(Cue.CEILING, None))
     if state.phase is Phase.ENDED:
-        return state, ()
+        return _afterwards(state, reading), ()
     if not _counts(state, reading):
         state = replace(_halted(state, state.now), hold=(), still=(), creep=None, why_not=_why_not(state, reading))
         return _recue(state, before)
     state = _seen(state, reading)
-    if state.phase is Phase.ENDED:
-        return state, (EndOfTravel(value_of(reading), move_of(state).way, state.now), Cued(Cue.END_STOP, None))
+    if state.known.ends is not None:
+        way = move_of(state).way if state.move else state.wall.way if state.wall else 0.0
+        return state, (EndOfTravel(value_of(reading), way, state.now), Cued(Cue.END_STOP, None))
     if complete(state):
         return _accept(state)
     return _recue(state, before)
+
+
+def _afterwards(state: TrimState, reading: Reading) -> TrimState:
+    """After the acceptance: a value that surely creeps is told at once, with its time to the edge."""
+    if state.cue is not Cue.ACCEPTED or not _counts(state, reading):
+        return state
+    rest = (*state.rest, reading)[-AFTERWARDS:]
+    crept = creep.creeping(rest, state.goal.low, state.goal.high)
+    return replace(state, last=reading, rest=rest, creep=crept)
 
 
 def _counts(state: TrimState, reading: Reading) -> bool:
@@ -134,13 +149,26 @@ def _why_not(state: TrimState, reading: Reading) -> str:
 def _seen(state: TrimState, reading: Reading) -> TrimState:
     """A reading that counts."""
     state = _broken(state, reading)
-    state = replace(state, last=reading, why_not="")
+    state = replace(_paced(state, reading), last=reading, why_not="")
     if state.phase is Phase.LOOK:
         return _look(state, reading)
     state = replace(state, shown=(*state.shown, reading)[-_SHOWN:])
+    if state.phase is Phase.ASKED:
+        before, state = state, asking.seen(state, reading)
+        if state.known.ends is not None:
+            return replace(state, cue=Cue.END_STOP, phase=Phase.ENDED, hold=())
+        return _look(_scratchy(state, before), reading) if state.phase is Phase.LOOK else state
     if state.phase is Phase.MOVE:
         return _moving(state)
     return _catching(state, reading)
+
+
+def _paced(state: TrimState, reading: Reading) -> TrimState:
+    """How fast the readings come: the shorter of two intervals, so that one that was lost does not count."""
+    if state.last is None:
+        return state
+    newest = reading.time - state.last.time
+    return replace(state, interval=newest, period=min(newest, state.interval or newest))
 
 
 def _broken(state: TrimState, reading: Reading) -> TrimState:
@@ -164,6 +192,11 @@ def _look(state: TrimState, reading: Reading) -> TrimState:
     outside = max(state.goal.low + margin - mean, mean - state.goal.high + margin)
     if outside > error or (outside > 0.0 and len(state.still) >= 4):
         return _turn(state, mean)
+    low, high = state.extremes
+    stands = state.creep is None and high - low < max(window_of(state.goal) / 4.0, 8.0 * sigma)
+    overdue = reading.time - state.looked > OVERDUE * state.goal.hold + 1.0
+    if stands and overdue and abs(state.goal.target - mean) > window_of(state.goal) * INNER:
+        return _turn(state, mean)
     return state
 
 
@@ -171,6 +204,8 @@ def _turn(state: TrimState, value: float) -> TrimState:
     """Begin a stretch of turning from `value`."""
     if state.now < state.fault_until:
         return state
+    if asking.wanted(state, abs(goal_distance(state, value))):
+        return asking.begin(state, value)
     goal = state.goal
     way = 1.0 if value < goal.target else -1.0
     back_off = travel.backs_off(state, way, value)
@@ -178,10 +213,15 @@ def _turn(state: TrimState, value: float) -> TrimState:
     distance = abs(goal.target - value)
     slow = back_off or _slowly(state, distance)
     reverse = state.move is not None and state.move.way != way and not (back_off or state.move.back_off)
-    move = Move(state.now, value, way, slow, reverse, state.now, back_off=back_off)
+    brief = (asking.turning_time(state, distance) or LONGEST) < PLANNED
+    move = Move(state.now, value, way, slow, reverse, state.now, back_off=back_off, brief=brief)
     move = replace(move, until=_until(replace(state, shown=()), move))
     state = replace(state, creep=None, looked=math.inf, fault=None)
     return replace(state, phase=Phase.MOVE, move=move, shown=state.still[-1:], still=(), hold=())
+
+
+def goal_distance(state: TrimState, value: float) -> float:
+    return state.goal.target - value
 
 
 def _slowly(state: TrimState, distance: float) -> bool:
@@ -199,7 +239,13 @@ def _moving(state: TrimState) -> TrimState:
     newest = state.shown[-1]
     if newest.time < move.began + _STILL_AFTER:
         state = noise_seen(state, est.first_difference(state.shown))
-    state = travel.cleared(state)
+    if newest.time - newest.aperture < move.judged_from:  # the hand may still go on as it did before
+        state = replace(state, move=replace(move, start=value_of(newest)))
+        return _stop_if_due(state)
+    before = state.known.raises
+    state = _way_seen(travel.cleared(state), move, value_of(newest))
+    if state.known.raises is not before and move.way * (value_of(newest) - move.start) < 0.0 and not move.back_off:
+        return _other_way(state, value_of(newest))
     if travel.is_end(state):
         known = replace(state.known, ends=value_of(newest))
         return replace(state, cue=Cue.END_STOP, phase=Phase.ENDED, hold=(), known=known)
@@ -222,15 +268,14 @@ def _lengthy(state: TrimState, until: float) -> bool:
 
 
 def _arrived(state: TrimState, move: Move, value: float) -> bool:
-    """Well inside the window, or clearly going the wrong way."""
-    goal, margin = state.goal, margin_of(state)
-    moved = move.way * (value - move.start)
-    inside = goal.low + margin <= value <= goal.high - margin
-    return moved < -2.0 * state.threshold or (inside and moved > state.threshold)
+    """In the inner third of the window, or past it, or clearly going the wrong way."""
+    goal = state.goal
+    moved, left = move.way * (value - move.start), move.way * (goal.target - value)
+    return moved < -2.0 * state.threshold or (left <= window_of(goal) * INNER and moved > state.threshold)
 
 
 def _until(state: TrimState, move: Move) -> float:
-    if move.back_off:
+    if move.back_off or (asking.fast(state) and not state.leads and move.brief):
         return math.inf
     pace = pace_of(state, move.slow)
     until = stop_time(move, state.shown, pace, state.goal, state.sigma, state.threshold)
@@ -248,10 +293,14 @@ def _catching(state: TrimState, reading: Reading) -> TrimState:
     """A reading after "stop": does it show the whole turn?"""
     move = move_of(state)
     began = reading.time - reading.aperture
-    if began < move.until + REACTION + 0.05 + state.goal.settle:
+    if began < move.until + REACTION + 0.05 + state.goal.settle and not _rests(state):
         return state
     knows = state.moved > 0.0
+    state = _way_seen(state, move, value_of(reading))
     moved = move.way * (value_of(reading) - move.start)
+    past = moved - move.way * (state.goal.target - move.start)
+    if asking.fast(state) and past > window_of(state.goal) / 2.0:
+        state = replace(state, leads=True)
     if not (move.stuck or move.back_off):
         pace = learn(pace_of(state, move.slow), move, moved, state.goal, state.threshold)
         state = replace(state, slow=pace) if move.slow else replace(state, bold=pace)
@@ -263,6 +312,32 @@ def _catching(state: TrimState, reading: Reading) -> TrimState:
         state = replace(state, idle=state.idle + length, dead=length)
     state = _look_for_faults(state, move, knows)
     return _look(replace(state, phase=Phase.LOOK, still=(), hold=()), reading)
+
+
+def _other_way(state: TrimState, value: float) -> TrimState:
+    """The hand goes the wrong way, and by now the right one is known: it is told at once, without a stop between."""
+    move = replace(
+        move_of(state), began=state.now, start=value, reverse=False, judged_from=state.now + TURNS + asking.lag(state)
+    )
+    move = replace(move, until=_until(replace(state, shown=()), move))
+    return replace(state, move=move, shown=state.shown[-1:])
+
+
+def _way_seen(state: TrimState, move: Move, value: float) -> TrimState:
+    """Which way raises the reading, from the way that was said and the one in which it went."""
+    rise = value - move.start
+    if abs(rise) <= 2.0 * state.threshold or move.back_off:
+        return state
+    said = told(state, move)
+    raises = said if rise > 0.0 else said.other
+    if raises is state.known.raises:
+        return state
+    return replace(state, known=replace(state.known, raises=raises, gain=None))
+
+
+def _rests(state: TrimState) -> bool:
+    """Readings that come fast show that the hand has let go already."""
+    return asking.fast(state) and est.rests(state.shown, state.sigma, state.step, window_of(state.goal), RESTS)
 
 
 def _look_for_faults(state: TrimState, move: Move, knows: bool) -> TrimState:
@@ -277,6 +352,18 @@ def _look_for_faults(state: TrimState, move: Move, knows: bool) -> TrimState:
     return state
 
 
+def _scratchy(state: TrimState, before: TrimState) -> TrimState:
+    """After a counted turn: did the wiper jump?"""
+    moved = before.ask.moved_at if before.ask else None
+    since = state.now if moved is None else moved - 1.5 * state.period  # from the reading before it
+    values = [value_of(r) for r in state.shown if r.time >= since]
+    if state.known.scratchy or len(values) < 3:
+        return state
+    if not jumps(values, math.copysign(1.0, values[-1] - values[0]), _swing(state), knows=True):
+        return state
+    return _fault(replace(state, known=replace(state.known, scratchy=True)), Cue.JUMPS)
+
+
 def _swing(state: TrimState) -> float:
     """How far the readings must swing back before noise is no excuse: by chance in one stretch of a thousand.
 
@@ -284,14 +371,14 @@ def _swing(state: TrimState) -> float:
     reading. Noise that few readings have shown may be greater, but is not taken for more than a window can live with.
     """
     window = window_of(state.goal)
-    sigma = min(est.widened(state.sigma, len(state.differences)), max(state.sigma, window / 12.0))
+    sigma = min(est.widened(state.sigma, state.free), max(state.sigma, window / 12.0))
     return max(
         2.0 * sigma * math.sqrt(math.log(len(state.shown) / (2.0 * _BY_CHANCE))), 2.0 * state.step, window / 20.0
     )
 
 
 def _fault(state: TrimState, cue: Cue) -> TrimState:
-    return replace(state, fault=cue, fault_until=state.now + _FAULT_SHOWN)
+    return replace(state, fault=cue, fault_until=state.now + asking.FAULT_SHOWN)
 
 
 def _interrupted(state: TrimState) -> TrimState:
@@ -305,6 +392,7 @@ def _interrupted(state: TrimState) -> TrimState:
         hold=(),
         shown=(),
         move=None,
+        ask=None,
         why_not="",
         creep=None,
         looked=math.inf,
@@ -313,6 +401,8 @@ def _interrupted(state: TrimState) -> TrimState:
 
 def _told_way(state: TrimState, event: Turned) -> TrimState:
     """Which way the last movement was turned; and where nothing has moved for long, that it was turned in vain."""
+    if state.phase is Phase.ASKED:
+        return asking.told(state, event.way)
     if state.move is not None and state.phase is not Phase.LOOK:
         idle = state.idle + min(state.now, state.move.until) - state.move.began
         state = replace(state, move=replace(state.move, told=True))

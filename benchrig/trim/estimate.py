@@ -15,14 +15,17 @@ from collections.abc import Sequence
 from ..readings import Flag, Reading
 from .types import Goal
 
-ENOUGH = 6  # readings of a hold whose noise is no small part of the window
+ENOUGH = 6  # readings of a hold whose noise is more than a `COARSE`th of the window
+COARSE = 8.0
+CLEARLY = 1.5
 KEPT = 30  # second differences remembered
 _SECOND_DIFFERENCE = math.sqrt(6.0)  # its standard deviation for unit white noise: sqrt(1 + 4 + 1)
 # Cut at three medians = 2.02 standard deviations, a normal spread seems smaller by sqrt(E min(z^2, 2.02^2)) = 0.962.
 _CUT = 0.962
 # Neighbouring second differences share readings (correlations -2/3 and 1/6): n of them are worth n / 1.94 free ones,
 # and Student's 99.9 % point with f of those is about 3 (1 + 2.5 / f) (Cornish and Fisher's first term).
-_FEW = 2.5 * 1.94
+WORTH = 1.94
+_FEW = 2.5
 
 
 def value_of(reading: Reading) -> float:
@@ -75,11 +78,12 @@ def first_difference(readings: Sequence[Reading]) -> float | None:
     return abs(value_of(readings[-1]) - value_of(readings[-2])) * math.sqrt(3.0)
 
 
-def noise(differences: Sequence[float], resolution: float, assumed: float) -> float:
+def noise(differences: Sequence[float], resolution: float, assumed: float, seen: float = 0.0) -> float:
     """Standard deviation of one reading with the hands off, in the unit of the goal.
 
-    `assumed` counts while there are fewer than three second differences. Never less than what the display's step can
-    hide (a uniform step of `resolution`: resolution / sqrt 12).
+    `assumed` is what it was thought to be before, from `seen` degrees of freedom; as a guess (0) it counts while there
+    are fewer than three second differences. Never less than what the display's step can hide (a uniform step of
+    `resolution`: resolution / sqrt 12).
     """
     floor = resolution / math.sqrt(12.0)
     if not differences:
@@ -87,6 +91,9 @@ def noise(differences: Sequence[float], resolution: float, assumed: float) -> fl
     limit = 3.0 * statistics.median(differences) if len(differences) >= 5 else math.inf
     squares = math.fsum(min(d, limit) ** 2 for d in differences) / len(differences)
     found = math.sqrt(squares) / _SECOND_DIFFERENCE / (_CUT if math.isfinite(limit) else 1.0)
+    if seen > 0.0:
+        free = len(differences) / WORTH
+        return max(floor, math.sqrt((found**2 * free + assumed**2 * seen) / (free + seen)))
     return max(floor, found, assumed if len(differences) < 3 else 0.0)
 
 
@@ -116,28 +123,44 @@ def steady(readings: Sequence[Reading], sigma: float, step: float, window: float
     return abs(rise) <= 4.0 * sigma * math.sqrt(12.0 / len(readings)) + slack
 
 
+def rests(row: Sequence[Reading], sigma: float, step: float, window: float, seconds: float) -> bool:
+    """True if the newest readings, over `seconds` at least, show that the hand has let go: their halves agree.
+
+    Closer than `steady`, which asks whether what stands could be accepted: a hand may come to rest slowly.
+    """
+    newest = [it for it in row if it.time >= row[-1].time - seconds - 1e-9]
+    newest = list(row[-2:]) if len(newest) < 2 else newest
+    if len(newest) < 2 or newest[-1].time - newest[0].time < seconds - 1e-9:
+        return False
+    half = len(newest) // 2
+    first = math.fsum(value_of(it) for it in newest[:half]) / half
+    second = math.fsum(value_of(it) for it in newest[-half:]) / half
+    return abs(second - first) <= max(1.5 * sigma * math.sqrt(2.0 / half), 1.5 * step, window / 10.0)
+
+
 def leaps(readings: Sequence[Reading], sigma: float, step: float, window: float) -> bool:
     """True if one of the readings is farther from the one before it than `steady` lets pass."""
     most = 6.0 * sigma + 2.0 * step + window / 20.0
     return any(abs(value_of(b) - value_of(a)) > most for a, b in itertools.pairwise(readings))
 
 
-def widened(sigma: float, differences: int) -> float:
-    """`sigma` made wider by as much as the few differences it rests on demand, for bounds of three deviations."""
-    return sigma * (1.0 + _FEW / max(1, differences))
+def widened(sigma: float, free: float) -> float:
+    """`sigma` made wider by as much as its few degrees of freedom demand, for bounds of three deviations."""
+    return sigma * (1.0 + _FEW / max(1.0 / WORTH, free))
 
 
-def surely_inside(readings: Sequence[Reading], sigma: float, differences: int, goal: Goal) -> bool:
+def surely_inside(readings: Sequence[Reading], sigma: float, free: float, goal: Goal) -> bool:
     """True if the mean of the readings lies inside the window by three of its standard deviations.
 
-    Widened while sigma rests on few differences, as Student's factor does; the readings' own scatter counts where it
-    is greater than sigma.
+    Widened while sigma rests on few degrees of freedom (`free`), as Student's factor does; the readings' own scatter
+    counts where it is clearly greater than sigma.
     """
     values = [value_of(r) for r in readings]
     mean = math.fsum(values) / len(values)
     scatter = statistics.stdev(values) if len(values) > 1 else 0.0
-    doubt = max(sigma, scatter)
-    if len(values) < ENOUGH and doubt > (goal.high - goal.low) / 12.0:
+    doubt = scatter if scatter > CLEARLY * sigma or len(values) >= 2 * ENOUGH else sigma
+    doubt = max(doubt, sigma)
+    if len(values) < ENOUGH and doubt > (goal.high - goal.low) / COARSE:
         return False
-    guard = 3.0 * widened(doubt, differences) / math.sqrt(len(values))
+    guard = 3.0 * widened(doubt, free) / math.sqrt(len(values))
     return goal.low + guard <= mean <= goal.high - guard

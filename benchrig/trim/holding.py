@@ -72,4 +72,4 @@ def complete(state: TrimState) -> bool:
     if not _held(state) or state.creep is not None:
         return False
     rows = (state.hold, state.still)
-    return all(est.surely_inside(row, state.sigma, len(state.differences), state.goal) for row in rows)
+    return all(est.surely_inside(row, state.sigma, state.free, state.goal) for row in rows)

@@ -65,6 +65,8 @@ class Move:
     until    when the cue says "stop"
     stuck    it was stopped because nothing had moved for long
     back_off it goes back from a suspected end of the travel, to see whether it turns
+    brief    it is over so soon that the hand plans it as a whole
+    judged_from  before then it says nothing of the way that raises the reading
     told     the person has said that the tool was turned
     """
 
@@ -77,6 +79,30 @@ class Move:
     stuck: bool = False
     back_off: bool = False
     told: bool = False
+    brief: bool = False
+    judged_from: float = -math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """Turn `degrees` (clockwise positive), asked for at `since` from `value`.
+
+    moved_at  the end of the first reading that shows a movement; `whole_at`, when even a slow hand
+              has ended, `likely_at`, when most have
+    back_off  it goes back from where nothing came of a turn, to see whether the screw turns anything
+    reverses  it goes the other way than the turn before
+    made      when the person has said that it is made
+    """
+
+    degrees: float
+    since: float
+    value: float
+    moved_at: float | None = None
+    whole_at: float = math.inf
+    likely_at: float = math.inf
+    made: float | None = None
+    reverses: bool = False
+    back_off: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,6 +35,8 @@ def view(state: TrimState, now: float) -> TrimView:
         hint=_hint(state, cue, now),
         turn=_way(state, cue),
         doubt=_doubt(state, now),
+        asked=state.ask.degrees if cue is Cue.ASKED and state.ask else None,
+        asks=state.asks,
     )
 
 
@@ -58,6 +60,8 @@ def cue_of(state: TrimState, now: float) -> Cue:
         return Cue.QUIET if state.why_not == BUSY else Cue.WAIT
     if state.fault is not None and now < state.fault_until:
         return state.fault
+    if state.phase is Phase.ASKED:
+        return Cue.ASKED
     if state.phase is Phase.MOVE and now < move_of(state).until:
         return _turning_cue(move_of(state))
     return Cue.GOOD if state.phase is Phase.LOOK and _inside(state) else Cue.STOP
@@ -100,16 +104,18 @@ def _hint(state: TrimState, cue: Cue, now: float) -> str:
     """A few words beside the cue; the most pressing ones only."""
     if state.why_not:
         return state.why_not
+    if state.creep is not None and state.linked:
+        return state.creep.words(state.goal.unit)
     if state.phase is Phase.ENDED or not state.linked:
         return ""
-    if state.creep is not None:
-        return state.creep.words(state.goal.unit)
     if why := restless(state, now):
         return why
     if state.idle >= LONGEST:
         return "no movement seen: is the tool on the right trimmer?"
-    if state.phase is Phase.MOVE and move_of(state).back_off:
+    if (state.ask is not None and state.ask.back_off) or (state.phase is Phase.MOVE and move_of(state).back_off):
         return "it stands: a little back, to see whether it turns"
+    if state.ask is not None and state.vain:
+        return "nothing seen of it: again"
     if state.wrong_way:
         return "the other way round"
     if state.known.scratchy:
@@ -118,17 +124,22 @@ def _hint(state: TrimState, cue: Cue, now: float) -> str:
         return "still moving"
     if len(state.differences) >= 8 and window_of(state.goal) < 3.0 * state.sigma:
         return "the readings scatter more than the window is wide"
-    if state.moved and state.known.raises is None and cue not in HANDS_STILL:
-        return "which way was that turn?"
     return ""
 
 
 def _way(state: TrimState, cue: Cue) -> Way | None:
     """Which way to turn, where the cue says "turn" and the sense of the trimmer is known."""
-    raises = state.known.raises
-    if raises is None or cue in HANDS_STILL or state.last is None:
+    if cue is Cue.ASKED and state.ask is not None:
+        return Way.CLOCKWISE if state.ask.degrees > 0.0 else Way.COUNTER_CLOCKWISE
+    if cue in HANDS_STILL or state.last is None or state.phase is not Phase.MOVE:
         return None
-    return raises if move_of(state).way > 0.0 else raises.other
+    return told(state, move_of(state))
+
+
+def told(state: TrimState, move: Move) -> Way:
+    """The way that a stretch of turning is told: clockwise for a try, where it is not known what raises the reading."""
+    raises = state.known.raises or (Way.CLOCKWISE if move.way > 0.0 else Way.COUNTER_CLOCKWISE)
+    return raises if move.way > 0.0 else raises.other
 
 
 def _doubt(state: TrimState, now: float) -> float | None:

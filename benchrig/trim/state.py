@@ -8,9 +8,12 @@ from dataclasses import dataclass, replace
 
 from ..readings import Reading
 from . import estimate as est
-from .moves import Move, Pace, Wall
+from .counted import Counted
+from .moves import Ask, Move, Pace, Wall
 from .types import Creep, Cue, Goal, Known
 
+EDGE = 0.1  # of the window, on each side: what is set there is out again after the next drift
+MOST_SEEN = 10.0  # degrees of freedom that another time is worth: the lead may lie differently
 _ASSUMED_RATIO = 16.0  # window over noise, before any noise was seen
 
 
@@ -18,6 +21,7 @@ class Phase(enum.Enum):
     LOOK = "look"  # hands off: is it in?
     MOVE = "move"
     CATCH = "catch up"  # told to stop; the reading does not show the whole turn yet
+    ASKED = "asked"  # for a stated part of a turn
     ENDED = "ended"
 
 
@@ -51,8 +55,15 @@ class TrimState:
     shown: tuple[Reading, ...] = ()
     differences: tuple[float, ...] = ()
     move: Move | None = None
+    leads: bool = False  # the hand was seen to go past the target when it was not stopped ahead of it
     bold: Pace | None = None
     slow: Pace | None = None
+    interval: float = 0.0  # the newest
+    period: float = 0.0  # seconds from reading to reading, of late
+    ask: Ask | None = None
+    asks: int = 0
+    vain: int = 0  # askings in a row that nothing came of
+    learner: Counted | None = None
     wall: Wall | None = None  # a suspected end of the travel
     idle: float = 0.0  # seconds of turning since anything was seen to move
     dead: float = 0.0  # seconds of the last stretch, if it moved nothing
@@ -64,7 +75,12 @@ class TrimState:
     def sigma(self) -> float:
         """Standard deviation of one reading with the hands off."""
         assumed = self.known.noise or window_of(self.goal) / _ASSUMED_RATIO
-        return est.noise(self.differences, self.step, assumed)
+        return est.noise(self.differences, self.step, assumed, self.known.seen)
+
+    @property
+    def free(self) -> float:
+        """Degrees of freedom that sigma rests on."""
+        return len(self.differences) / est.WORTH + self.known.seen
 
     @property
     def step(self) -> float:
@@ -84,7 +100,9 @@ def start(goal: Goal, now: float, known: Known | None = None) -> TrimState:
 
 def learned(state: TrimState) -> Known:
     """What to remember of this trimmer for the next time."""
-    return replace(state.known, noise=state.sigma if state.differences else state.known.noise)
+    if not state.differences:
+        return state.known
+    return replace(state.known, noise=state.sigma, seen=min(state.free, MOST_SEEN))
 
 
 def window_of(goal: Goal) -> float:
@@ -92,8 +110,8 @@ def window_of(goal: Goal) -> float:
 
 
 def margin_of(state: TrimState) -> float:
-    """How far inside the window a setting must be for its readings to stay inside."""
-    return min(1.5 * state.sigma, window_of(state.goal) / 3.0)
+    """How far inside the window a setting must be for its readings to stay inside, and to last: an edge is redone."""
+    return min(max(1.5 * state.sigma, window_of(state.goal) * EDGE), window_of(state.goal) / 3.0)
 
 
 def pace_of(state: TrimState, slow: bool) -> Pace | None:

@@ -23,6 +23,7 @@ class Cue(enum.StrEnum):
     DOWN = "turn down"
     SLOW_UP = "slowly up"
     SLOW_DOWN = "slowly down"
+    ASKED = "turn as asked"  # that part of a turn, and let go
     STOP = "stop"  # stop turning and let the reading catch up
     PASSED = "back"  # gone past: reverse
     GOOD = "good, hands off"  # inside; lift the tool, the hold time is running
@@ -62,6 +63,7 @@ class Goal:
     span        value change over the whole travel of the trimmer, if known (only scales the bar)
     travel      degrees of the whole travel: 270 for a single-turn trimmer, 7200 for a 20-turn one
     stale_after seconds of reading age after which it no longer counts
+    counted     turned by stated parts of a turn; None: as the readings ask
     """
 
     target: float
@@ -74,6 +76,7 @@ class Goal:
     span: float | None = None
     travel: float = 270.0
     stale_after: float = 1.5
+    counted: bool | None = None
 
     def __post_init__(self) -> None:
         if not -math.inf < self.low <= self.high < math.inf:
@@ -90,14 +93,19 @@ class Known:
     """What is remembered of one trimmer from the last time it was turned. All may be unknown.
 
     raises    the way that raises the reading
-    noise     standard deviation of the readings with the hands off, in the unit of the goal
+    noise     standard deviation of the readings with the hands off, in the unit of the goal; `seen`: from how many
+              degrees of freedom it is known, 0 for a guess
     scratchy  its wiper was seen to jump
+    gain      change of the reading per degree clockwise, and `play`, degrees that a reversal loses
     ends      the value at which its travel ended, in the trim just made; a new trim begins without it
     """
 
     raises: Way | None = None
     noise: float | None = None
+    seen: float = 0.0
     scratchy: bool = False
+    gain: float | None = None
+    play: float | None = None
     ends: float | None = None
 
 
@@ -216,6 +224,8 @@ class TrimView:
     held      0..1, how much of the hold time has passed
     position  -1..+1: where the value stands on the bar (0 is the target), window edges at `edges`
     turn      the way to turn now, once it is known and something is to be turned
+    asked     degrees to turn now, clockwise positive, where a stated part of a turn is asked for
+    asks      how many were asked for until now: the same part may be asked for again
     held_of   what `held` is a part of: the hold time, or what a wiper has to show
     doubt     standard uncertainty of the value as a position of the trimmer: noise, and what the meter has yet to show
     """
@@ -231,3 +241,5 @@ class TrimView:
     turn: Way | None = None
     doubt: float | None = None
     held_of: str = "hold"
+    asked: float | None = None
+    asks: int = 0

@@ -128,7 +128,7 @@ def _cue_row(moved: TrimMoved, width: int, glyphs: Glyphs) -> Text:
     style = "bold reverse" if view.cue in _ALARM else _IN if view.cue in _INSIDE else "bold"
     row = Text(" ")
     way = f", {view.turn}" if view.turn else ""
-    cue = f"turn {moved.asked}, let go, then Enter" if moved.asked else f"{CUE_WORDS[view.cue]}{way}"
+    cue = f"turn {moved.asked}, let go" if moved.asked else f"{CUE_WORDS[view.cue]}{way}"
     row.append(f" {plain(cue)} ", style=style)
     if view.held > 0.0 or view.cue in _INSIDE:
         done = round(view.held * 12)

@@ -19,6 +19,7 @@ CUE_WORDS: dict[Cue, str] = {
     Cue.DOWN: "turn down",
     Cue.SLOW_UP: "slowly up",
     Cue.SLOW_DOWN: "slowly down",
+    Cue.ASKED: "turn as asked, let go",
     Cue.STOP: "STOP, let it catch up",
     Cue.PASSED: "passed it: turn back",
     Cue.GOOD: "GOOD, hands off",
@@ -64,7 +65,7 @@ def _turn_advised(it: n.TurnAdvised) -> str:
     name = it.quantity or "it"
     if it.counted and it.degrees is not None:
         far = counted.words(it.degrees)
-        return f"      Turn {it.trimmer} {far}, let go, then Enter: {name} is {value}, wanted {target}"
+        return f"      Turn {it.trimmer} {far}, let go: {name} is {value}, wanted {target}"
     way = f" {it.way}" if it.way else ""
     far = "" if it.degrees is None else f" about {part_of_turn(it.degrees)}"
     learn = " (to learn what it does)" if it.learning else ""

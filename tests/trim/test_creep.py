@@ -129,3 +129,22 @@ def test_a_creep_that_breaks_every_hold_of_a_slow_meter_is_not_forgotten_with_it
         state, effects = engine.step(state, Measured(reading, reading.time))
         found = found or next((it for it in effects if isinstance(it, Accepted)), None)
     assert found is None or found.creep is not None or found.now > 40.0
+
+
+def test_a_creep_that_begins_after_the_acceptance_is_told_with_its_time_to_the_edge():
+    """12 V within 0.15 V; accepted at rest, then it rises by 10 mV a second: 0.15 V are gone in 15 s."""
+    state, found = trim(lambda t: 12.0, 5.0)
+    assert found is not None
+    assert engine.view(state, state.now).hint == ""
+    begun, told = state.now, None
+    for i in range(1, 60):
+        now = begun + 0.2 * i
+        value = 12.0 + 0.01 * 0.2 * i
+        state, _ = engine.step(state, Measured(Reading(value, "V", now, resolution=1e-4, aperture=0.05), now))
+        if told is None and engine.view(state, now).hint:
+            told = now - begun, engine.view(state, now).hint
+    assert told is not None
+    assert told[0] <= 6.0
+    assert "still rising" in told[1]
+    assert "out of its window in about" in told[1]
+    assert engine.view(state, state.now).cue is Cue.ACCEPTED

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from dataclasses import replace
 
 import pytest
 
@@ -28,6 +29,7 @@ from benchrig.trim.types import (
 )
 
 GOAL = Goal(9400.0, 9250.0, 9550.0, "V", hold=1.0, settle=0.1, ceiling=10400.0)
+FOLLOWED = replace(GOAL, counted=False)
 
 
 def at(value: float | None, time: float, flags: Flag = Flag.NONE, **more: object) -> Measured:
@@ -221,7 +223,7 @@ def test_far_readings_ask_for_a_turn_and_near_ones_for_a_slow_one(value, cue):
 
 def test_stop_comes_by_itself_before_the_reading_shows_it():
     """A slow meter: the view says "stop" between two readings, without any event."""
-    state, _ = run(engine.start(GOAL, 0.0), [at(10100.0, 0.0, aperture=0.4)])
+    state, _ = run(engine.start(FOLLOWED, 0.0), [at(10100.0, 0.0, aperture=0.4)])
     assert engine.view(state, 0.3).cue is Cue.DOWN
     assert engine.view(state, 0.5).cue is Cue.STOP
 
@@ -237,7 +239,7 @@ def test_no_turn_is_asked_for_until_the_reading_has_caught_up():
 
 
 def test_gone_past_says_back():
-    state, _ = run(engine.start(GOAL, 0.0), [at(10100.0, 0.0), Tick(0.6), at(9100.0, 1.2)])
+    state, _ = run(engine.start(FOLLOWED, 0.0), [at(10100.0, 0.0), Tick(0.6), at(9100.0, 1.2)])
     assert state.cue is Cue.PASSED
 
 
@@ -261,10 +263,9 @@ def moved_up(state: engine.TrimState) -> engine.TrimState:
     ("said", "raises"), [(Way.CLOCKWISE, Way.CLOCKWISE), (Way.COUNTER_CLOCKWISE, Way.COUNTER_CLOCKWISE)]
 )
 def test_the_way_is_spoken_once_it_was_told(said, raises):
-    """The reading rose; the operator says which way the turn went."""
-    state = moved_up(engine.start(GOAL, 0.0))
-    assert engine.view(state, 1.25).turn is None
-    assert engine.view(state, 1.25).hint == "which way was that turn?"
+    """The reading rose while "clockwise" was said, for a try; the operator may say that the turn went the other way."""
+    state = moved_up(engine.start(FOLLOWED, 0.0))
+    assert engine.view(state, 1.25).turn is Way.CLOCKWISE
     state, _ = run(state, [Turned(said, 1.25)])
     assert engine.view(state, 1.25).turn is raises
     assert engine.learned(state).raises is raises
@@ -281,11 +282,19 @@ def test_saying_a_way_before_anything_moved_teaches_nothing():
     assert engine.learned(state).raises is None
 
 
-def test_the_wrong_way_stops_the_hand_and_is_said():
-    state, _ = run(engine.start(GOAL, 0.0), [at(8000.0, 0.0), at(7800.0, 0.35)])
-    assert state.cue is Cue.STOP
-    state, _ = run(state, [at(7700.0, 1.2)])
-    assert engine.view(state, 1.25).hint == "the other way round"
+def test_the_wrong_way_is_told_the_right_one_at_once():
+    """Clockwise was a try, and the reading fell: the cue goes on without a stop, with the other way."""
+    state, _ = run(engine.start(GOAL, 0.0), [at(8000.0, 0.0)])
+    assert engine.view(state, 0.1).turn is Way.CLOCKWISE
+    state, _ = run(state, [at(7800.0, 0.35)])
+    assert engine.view(state, 0.36).turn is Way.COUNTER_CLOCKWISE
+    assert state.cue is Cue.UP
+
+
+def test_what_a_hand_does_before_it_has_heard_the_other_way_says_nothing_of_it():
+    state, _ = run(engine.start(GOAL, 0.0), [at(8000.0, 0.0), at(7800.0, 0.35), at(7600.0, 0.6), at(7500.0, 0.85)])
+    state, _ = run(state, [at(7490.0, 1.1), at(7600.0, 1.4), at(7800.0, 1.6)])
+    assert engine.learned(state).raises is Way.COUNTER_CLOCKWISE
 
 
 def test_a_jumping_wiper_is_named_and_remembered():

@@ -128,7 +128,7 @@ def test_the_secant_of_a_straight_trimmer_needs_a_probe_and_one_turn():
     goal = to_middle(-0.002, 0.002, "V", travel=7200.0)
     state = counted.settled(counted.start(goal), -0.041)
     first = counted.ask(state)
-    assert first == pytest.approx(432.0, abs=2.0)
+    assert first == pytest.approx(576.0, abs=2.0)
     state = counted.settled(state, -0.041 + first * 0.006 / 360.0, first)
     second = counted.ask(state)
     assert second == pytest.approx(0.041 * 360.0 / 0.006 - first, abs=2.0)

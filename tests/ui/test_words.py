@@ -67,11 +67,11 @@ ADVICE = n.TurnAdvised("timer", "RV43", "high time", 14.5e-6, 14.0e-6, "s")
         ({"learning": True}, "Turn RV43, until high time reads 14.00 us, now 14.50 us (to learn what it does)"),
         (
             {"way": Way.CLOCKWISE, "degrees": 90.0, "counted": True},
-            "Turn RV43 1/4 turn clockwise, let go, then Enter: high time is 14.50 us, wanted 14.00 us",
+            "Turn RV43 1/4 turn clockwise, let go: high time is 14.50 us, wanted 14.00 us",
         ),
         (
             {"way": Way.COUNTER_CLOCKWISE, "degrees": -20.0, "counted": True},
-            "Turn RV43 20 degrees counter-clockwise, let go, then Enter: high time is 14.50 us, wanted 14.00 us",
+            "Turn RV43 20 degrees counter-clockwise, let go: high time is 14.50 us, wanted 14.00 us",
         ),
     ],
 )
