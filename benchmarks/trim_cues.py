@@ -176,9 +176,7 @@ def main() -> None:
     args = parser.parse_args()
     first = secrets.randbelow(2**40) if args.first is None else args.first
     seeds, arms = range(first, first + args.runs), args.arms.split(",")
-    print(
-        f"{args.runs} runs a cell from seed {first}. Seconds to an accepted setting: 50 % and 90 %, both over raw digits,"
-    )
+    print(f"{args.runs} runs a cell from seed {first}. Seconds to an accepted setting: 50 and 90 %, both over raw,")
     print("how many never ended; and with a mark how many were accepted with the truth outside")
     for model in args.models.split(","):
         print(f"\n{model:18} " + " ".join(f"{arm:^27}" for arm in arms))
