@@ -122,7 +122,7 @@ def became(record: Path, words: str, done: Counter[str], seen: list[Any], truth:
             counts[channel.name] = (len(readings), sum(it.usable for it in readings))
             wrong += [it for it in readings if it.usable and abs((it.value or 0.0) - truth) > 0.2]
         findings = Counter(e["facts"]["kind"] for e in history.events(1) if e["kind"] == "finding")
-    lost = sum(notice.kind == "gap opened" for notice in seen)
+    lost = sum(notice.kind == "link down" for notice in seen)
     closed = sum(gap["closed_us"] is not None for gap in gaps)
     told.line(f"outcome              {words}, verdict {step.result.verdict if step.result else '?'}")
     told.line(f"faults               {done.total()}: {json.dumps(done)}")

@@ -117,10 +117,10 @@ class Metrics:
 
     def _trouble(self, notice: n.Notice) -> None:
         match notice:
-            case n.GapOpened(_, instrument) if len(self.gaps) < MOST_LABELS or instrument in self.gaps:
+            case n.LinkDown(_, instrument) if len(self.gaps) < MOST_LABELS or instrument in self.gaps:
                 self.gaps[instrument] += 1
                 self.lost[instrument] = None
-            case n.GapClosed(_, instrument):
+            case n.LinkUp(_, instrument):
                 self.lost.pop(instrument, None)
             case n.AlarmRaised() if len(self.alarms) < MOST_LABELS or notice.key in self.alarms:
                 self.alarms[notice.key] = (notice.severity, False)

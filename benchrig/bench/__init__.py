@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from .attach import Attached, GapClosed, GapOpened, Patience
+from .attach import Attached, Patience
 from .model import Accuracy, Bench, InstrumentSpec, Probe, Waveforms
 from .source import Source, readings
 from .station import Station
@@ -13,8 +13,6 @@ __all__ = [
     "Accuracy",
     "Attached",
     "Bench",
-    "GapClosed",
-    "GapOpened",
     "InstrumentSpec",
     "Patience",
     "Probe",

@@ -19,6 +19,7 @@ from typing import Any, TypeVar
 
 from ..clock import Clock
 from ..errors import BenchrigError, FileError, InstrumentError, LinkError, LinkLost, WrongInstrument
+from ..events import LinkDown, LinkEvent, LinkUp
 from ..instruments import DriverFactory, Identity, Instrument, load_driver
 from ..links import LineSettings, Link, open_link
 from ..links.inprocess import World
@@ -27,27 +28,6 @@ from ..links.slot import LinkSlot
 from .model import InstrumentSpec
 
 Result = TypeVar("Result")
-
-
-@dataclass(frozen=True, slots=True)
-class GapOpened:
-    """The instrument is lost, from `time` on (clock seconds)."""
-
-    instrument: str
-    reason: str
-    time: float
-
-
-@dataclass(frozen=True, slots=True)
-class GapClosed:
-    """The instrument is back and set up again; the gap lasted `seconds`."""
-
-    instrument: str
-    seconds: float
-    time: float
-
-
-Gap = GapOpened | GapClosed
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +103,7 @@ class Attached:
     def use(
         self,
         work: Callable[[Any], Result],
-        tell: Callable[[Gap], None] | None = None,
+        tell: Callable[[LinkEvent], None] | None = None,
         guard: Callable[[], None] | None = None,
     ) -> Result:
         """`work(driver)`, done again from its beginning if the instrument was lost and came back meanwhile.
@@ -172,18 +152,18 @@ class Attached:
     def lost(self) -> bool:
         return self._lost_at is not None
 
-    def lose(self, reason: str, tell: Callable[[Gap], None] | None = None) -> GapOpened:
+    def lose(self, reason: str, tell: Callable[[LinkEvent], None] | None = None) -> LinkDown:
         """Let go of the link; the gap begins now, or began when it was first lost."""
         self._slot.close()
         first = self._lost_at is None
         if self._lost_at is None:
             self._lost_at = self.clock.now()
-        gap = GapOpened(self.name, reason, self._lost_at)
+        gap = LinkDown(self._lost_at, self.name, reason)
         if tell is not None and first:
             tell(gap)
         return gap
 
-    def try_again(self) -> GapClosed:
+    def try_again(self) -> LinkUp:
         """One try to come back: open, identify, compare, send the settings again. Raises what stood in the way."""
         try:
             self._connect()
@@ -194,9 +174,9 @@ class Attached:
         now = self.clock.now()
         seconds = 0.0 if self._lost_at is None else now - self._lost_at
         self._lost_at = None
-        return GapClosed(self.name, seconds, now)
+        return LinkUp(now, self.name, seconds)
 
-    def _come_back(self, tell: Callable[[Gap], None] | None, guard: Callable[[], None] | None) -> None:
+    def _come_back(self, tell: Callable[[LinkEvent], None] | None, guard: Callable[[], None] | None) -> None:
         tries = Tries(self.patience, self.clock.now())
         while True:
             self.clock.sleep_until(tries.due)

@@ -24,11 +24,12 @@ from typing import Any, Protocol
 
 from ..clock import Clock, SimClock
 from ..errors import BenchrigError, InstrumentError, LinkError, LinkTimeout, WrongInstrument
+from ..events import LinkDown, LinkEvent
 from ..readings import Flag, Reading
-from .attach import Attached, Gap, GapOpened, Patience, Tries
+from .attach import Attached, Patience, Tries
 
 Produce = Callable[[Any, float], Reading | None]  # None: nothing to read yet, and the instrument is well
-Event = Reading | Gap
+Event = Reading | LinkEvent
 
 _USUAL = 1.0  # seconds between readings, until some have come
 _REMEMBERED = 9  # gaps between readings of which the median is the usual one
@@ -133,7 +134,7 @@ class Steps:
             self.pace.saw(reading.time)
         return reading
 
-    def _lost(self, error: BenchrigError) -> GapOpened:
+    def _lost(self, error: BenchrigError) -> LinkDown:
         self._timeouts = 0
         self._tries = Tries(self._patience, self.clock.now())
         self.pace.restart()

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 
 import click
 
 from ..clock import Clock
 from ..readings import Reading
 from ..session import notices as n
-from ..session.ports import Back, Feed, InstrumentSource, Lost
+from ..session.ports import Feed, InstrumentSource
 from ..session.turning import Gauge, quantity_of
 from ..trim import engine
 from ..trim.state import Phase
@@ -55,12 +56,9 @@ class Watch:
             match item:
                 case Reading():
                     self._reading(item)
-                case Lost(instrument, reason):
-                    self._display.show(n.GapOpened("watch", instrument, reason))
-                    self._step(LinkDown(self._clock.now()))
-                case Back(instrument, seconds):
-                    self._display.show(n.GapClosed("watch", instrument, seconds))
-                    self._step(LinkUp(self._clock.now()))
+                case LinkDown() | LinkUp():
+                    self._display.show(replace(item, step="watch"))
+                    self._step(replace(item, now=self._clock.now()))
                 case None:
                     self._step(Tick(self._clock.now()))
 

@@ -183,11 +183,11 @@ class Follower:
             if number > it.gap:
                 it.gap = number
                 it.open_gaps.add(number)
-                self._page.show(n.GapOpened(gap["step_id"], gap["instrument"], gap["reason"]))
+                self._page.show(n.LinkDown(0.0, gap["instrument"], gap["reason"], gap["step_id"]))
             if gap["closed_us"] is not None and number in it.open_gaps:
                 it.open_gaps.remove(number)
                 seconds = (gap["closed_us"] - gap["opened_us"]) / 1e6
-                self._page.show(n.GapClosed(gap["step_id"], gap["instrument"], seconds))
+                self._page.show(n.LinkUp(0.0, gap["instrument"], seconds, gap["step_id"]))
 
     def _running(self, it: Followed, step: StepRow, now: float) -> None:
         """How the running watch stands, with its newest values."""

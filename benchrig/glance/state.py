@@ -92,11 +92,11 @@ def _made_safe(glance: Glance, it: n.MadeSafe) -> Glance:
     return replace(glance, live=False)
 
 
-def _gap_opened(glance: Glance, it: n.GapOpened) -> Glance:
+def _link_down(glance: Glance, it: n.LinkDown) -> Glance:
     return replace(glance, lost={**glance.lost, plain(it.instrument): plain(it.reason)})
 
 
-def _gap_closed(glance: Glance, it: n.GapClosed) -> Glance:
+def _link_up(glance: Glance, it: n.LinkUp) -> Glance:
     return replace(glance, lost={name: why for name, why in glance.lost.items() if name != plain(it.instrument)})
 
 
@@ -151,8 +151,8 @@ _FOLDS: dict[str, Callable[[Glance, Any], Glance]] = {
     "hold point answered": _hold_answered,
     "hold point lapsed": _remark,
     "made safe": _made_safe,
-    "gap opened": _gap_opened,
-    "gap closed": _gap_closed,
+    "link down": _link_down,
+    "link up": _link_up,
     "alarm raised": _alarm_raised,
     "alarm cleared": _alarm_cleared,
     "alarm acknowledged": _alarm_acknowledged,

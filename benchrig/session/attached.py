@@ -10,7 +10,6 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, cast
 
-from ..bench import attach
 from ..bench.attach import Attached
 from ..bench.model import SUPPLY
 from ..bench.source import Source, readings
@@ -23,7 +22,7 @@ from ..signals.waveform import Waveform
 from ..soak.task import Catch, SoakChannel
 from .listening import Catcher, Ear, Turn, Turns, listen
 from .metering import MeterReader
-from .ports import Back, Feed, InstrumentSource, Item, Listener, Lost, PowerSwitch
+from .ports import Feed, InstrumentSource, Item, Listener, PowerSwitch
 from .scoping import ScopeReader
 
 Guard = Callable[[], None]
@@ -125,14 +124,7 @@ class AttachedFeed:
     def next(self, deadline: float) -> Item | None:
         if self._source is None:
             self._source = readings(self._attached, self._reader, guard=self._guard)
-        event = self._source.next(deadline)
-        match event:
-            case attach.GapOpened(instrument, reason, _):
-                return Lost(instrument, reason)
-            case attach.GapClosed(instrument, seconds, _):
-                return Back(instrument, seconds)
-            case _:
-                return event
+        return self._source.next(deadline)
 
     def waveform(self, deadline: float) -> Waveform | None:
         """The third fresh record: by then the scale has been found."""

@@ -13,6 +13,7 @@ import math
 
 from ..clock import Clock
 from ..errors import BenchrigError, Refused, UnitError
+from ..events import LinkDown
 from ..holdmachine import Moment
 from ..holdpoint import Acknowledgement, Exposure, HoldPoint, Purpose
 from ..holdpoint import Move as HoldMove
@@ -29,7 +30,7 @@ from .machine import Move, Phase, Session
 from .notices import HoldPointAnswered, HoldPointLapsed, HoldPointReached, MadeSafe, Notice, ReadingTaken, Said
 from .operators import EntryRequest, HoldRequest, Operator, Question
 from .points import HazardousPoint
-from .ports import Feed, Lost, Tools
+from .ports import Feed, Tools
 from .switching import switched
 
 CHECK_FOR = 120.0  # s in which a point must be seen below its limit
@@ -334,7 +335,7 @@ class Guard:
         while point.phase is HoldPhase.CHECKING and self._clock.now() < until:
             item = feed.next(self._clock.now() + LOOK)
             self._store.keep_alive(self._clock.now())
-            if isinstance(item, Lost):
+            if isinstance(item, LinkDown):
                 point.lapse(HoldMove.LINK_LOST)
             elif isinstance(item, Reading):
                 self._store.reading(self._row, source.instrument, item)

@@ -18,15 +18,15 @@ from contextlib import ExitStack
 from dataclasses import replace
 from typing import Any, Protocol
 
-from ..bench import attach
 from ..bench.attach import Attached
 from ..bench.source import Event, Steps
 from ..clock import Clock, SimClock
 from ..errors import BenchrigError, InstrumentError, Refused
+from ..events import LinkDown, LinkUp
 from ..readings import Reading
 from ..signals.waveform import Waveform
 from ..soak.task import Catch
-from .ports import Back, Caught, Dead, Heard, Lost, Taken
+from .ports import Caught, Dead, Heard, Taken
 
 LONGEST_WAIT = 30.0  # s between tries to reach an instrument that is away
 IN_VAIN = 20  # losses for the same reason, with nothing heard between, after which it is no loss but a refusal
@@ -165,16 +165,16 @@ class Ear:
 
     def _heard(self, event: Event | None) -> Heard | None:
         match event:
-            case attach.GapOpened(instrument, reason, _):
+            case LinkDown(_, instrument, reason):
                 self._away = True
                 self._trouble = (reason, self._trouble[1] + 1 if reason == self._trouble[0] else 1)
                 if self._trouble[1] >= IN_VAIN:
                     return Dead(instrument, f"{reason} ({IN_VAIN} times in a row)")
-                return Lost(instrument, reason)
-            case attach.GapClosed(instrument, seconds, _):
+                return event
+            case LinkUp():
                 self._away = False
                 self._produce.restart()
-                return Back(instrument, seconds)
+                return event
             case Reading():
                 self._trouble = ("", 0)
                 return self._produce.heard(event)

@@ -13,12 +13,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from ..events import LinkDown, LinkUp
 from ..procedure.quantities import Limits
 from ..readings import Flag, Reading
 from ..trim import creep
 from ..trim.estimate import value_of as number_of
 from ..trim.types import Creep
-from .ports import Back, InstrumentSource, Lost
+from .ports import InstrumentSource
 from .verdicts import Value, value_of, window_to_stay_in
 from .work import Work
 
@@ -117,7 +118,7 @@ def look(
             item = work.take(feed, source, limits)
             if isinstance(item, Reading) and waits_for_a_hand(item) and work.services.operator.attended:
                 last, longest = work.clock.now(), FOR_A_HAND
-            if isinstance(item, Lost | Back):
+            if isinstance(item, LinkDown | LinkUp):
                 taken.clear()
                 rest.forget()
                 last = work.clock.now()

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import ClassVar
 
+from ..events import LinkDown as LinkDown
+from ..events import LinkUp as LinkUp
 from ..readings import Reading
 from ..records.facts import StepResult
 from ..trim.types import Goal, TrimView, Way
@@ -125,22 +127,6 @@ class MadeSafe:
     kind: ClassVar[str] = "made safe"
     step: str
     hazard: str
-
-
-@dataclass(frozen=True, slots=True)
-class GapOpened:
-    kind: ClassVar[str] = "gap opened"
-    step: str
-    instrument: str
-    reason: str
-
-
-@dataclass(frozen=True, slots=True)
-class GapClosed:
-    kind: ClassVar[str] = "gap closed"
-    step: str
-    instrument: str
-    seconds: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,8 +269,8 @@ Notice = (
     | HoldPointAnswered
     | HoldPointLapsed
     | MadeSafe
-    | GapOpened
-    | GapClosed
+    | LinkDown
+    | LinkUp
     | StepEnded
     | Said
     | SoakMoved

@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
+from ..events import LinkDown, LinkUp
 from ..procedure.quantities import Limits, MeterSource, ScopeSource
 from ..readings import Reading
 from ..records.facts import InstrumentFacts
@@ -23,23 +24,7 @@ if TYPE_CHECKING:
 InstrumentSource = MeterSource | ScopeSource
 
 
-@dataclass(frozen=True, slots=True)
-class Lost:
-    """The instrument is away."""
-
-    instrument: str
-    reason: str
-
-
-@dataclass(frozen=True, slots=True)
-class Back:
-    """The instrument is there again, set up as before."""
-
-    instrument: str
-    seconds: float
-
-
-Item = Reading | Lost | Back
+Item = Reading | LinkDown | LinkUp
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +64,7 @@ class Dead:
     reason: str
 
 
-Heard = Taken | Many | Caught | Lost | Back | Dead
+Heard = Taken | Many | Caught | LinkDown | LinkUp | Dead
 
 
 class Listener(Protocol):

@@ -12,11 +12,13 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
 from ..clock import SimClock
 from ..errors import Refused
+from ..events import LinkDown, LinkUp
 from ..holdpoint import Phase as HoldPhase
 from ..procedure.model import Step
 from ..readings import Flag, Reading
@@ -27,9 +29,9 @@ from ..soak.findings import Columns, Finding, Kind, Severity
 from ..soak.task import SoakTask
 from .ends import StepCut
 from .keeping import Keeping
-from .notices import GapClosed, GapOpened, Said, SoakMoved
+from .notices import Said, SoakMoved
 from .points import listen
-from .ports import Back, Caught, Dead, Heard, Listener, Lost, Many, Taken
+from .ports import Caught, Dead, Heard, Listener, Many, Taken
 from .results import Done
 from .soakwords import Folding, details, hints_for, noticed_words, said, view
 from .switching import switched
@@ -150,15 +152,15 @@ class Soaking:
     def _other(self, it: Heard) -> None:
         now = self._clock.now()
         match it:
-            case Lost(instrument, reason):
+            case LinkDown(_, instrument, reason):
                 self._lost.setdefault(instrument, now)
                 self._keeping.do(self._gap_opened(instrument, reason, now))
-                self._work.services.operator.notify(GapOpened(self._step.id, instrument, reason))
-            case Back(instrument, seconds):
+                self._work.services.operator.notify(replace(it, step=self._step.id))
+            case LinkUp(_, instrument):
                 self._lost.pop(instrument, None)
                 self._keeping.do(self._gap_closed(instrument, now))
                 self._clear(f"{instrument} away")
-                self._work.services.operator.notify(GapClosed(self._step.id, instrument, seconds))
+                self._work.services.operator.notify(replace(it, step=self._step.id))
             case Caught(name, wave, time):
                 self._keeping.do(lambda: self._store.waveform(self._work.row, name, wave, now))
                 volts = wave.volts

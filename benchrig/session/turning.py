@@ -38,7 +38,7 @@ from ..trim.types import (
 )
 from ..units import show
 from .notices import Notice, TrimMoved, TurnAdvised
-from .ports import Back, InstrumentSource, Item, Lost
+from .ports import InstrumentSource, Item
 from .remembering import remember
 from .typed import typed_value
 from .verdicts import Value, value_of
@@ -183,10 +183,10 @@ def events(work: Work, item: Item | None) -> Sequence[TrimEvent]:
     match item:
         case Reading():
             return (*before, Measured(item, now))
-        case Lost():
-            return (LinkDown(now),)
-        case Back():
-            return (LinkUp(now), Restart(now))
+        case LinkDown():
+            return (replace(item, now=now),)
+        case LinkUp():
+            return (replace(item, now=now), Restart(now))
         case _:
             return (*before, Tick(now))
 

@@ -11,11 +11,12 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from ..clock import Clock
 from ..errors import LinkLost, Refused
+from ..events import LinkDown, LinkUp
 from ..holdpoint import Move as HoldMove
 from ..holdpoint import Phase as HoldPhase
 from ..procedure.checks import PEAK_LIMIT, hazardous_limit
@@ -28,10 +29,10 @@ from ..units import show
 from .asking import ask
 from .ends import Breach, Lapsed, Skipped, StopAsked
 from .guard import Guard
-from .notices import GapClosed, GapOpened, Notice, ReadingTaken, Said, TurnAdvised
+from .notices import Notice, ReadingTaken, Said, TurnAdvised
 from .operators import Command, EntryRequest, Operator, Question
 from .points import HazardousPoint, SafePoint
-from .ports import Back, Bell, Feed, InstrumentSource, Lost, Tools
+from .ports import Bell, Feed, InstrumentSource, Item, Tools
 from .verdicts import CAUTION_WORDS
 
 if TYPE_CHECKING:
@@ -208,7 +209,7 @@ class Work:
         point = HazardousPoint(source, limits, self.step.hazard, self.step.id, self.guard.moment)
         return point.open(self.services.tools, acknowledgement)
 
-    def take(self, feed: Feed, source: InstrumentSource, limits: Limits | None) -> Reading | Lost | Back | None:
+    def take(self, feed: Feed, source: InstrumentSource, limits: Limits | None) -> Item | None:
         """The next thing from a feed within `REFRESH`: recorded, shown, and held against the ceiling."""
         self.heed()
         try:
@@ -218,9 +219,9 @@ class Work:
         match item:
             case Reading():
                 return self._taken(item, source, limits)
-            case Lost():
+            case LinkDown():
                 self._lost(item)
-            case Back():
+            case LinkUp():
                 self._back(item)
             case None:
                 self._still_away()
@@ -252,7 +253,8 @@ class Work:
     def _taken(self, reading: Reading, source: InstrumentSource, limits: Limits | None) -> Reading:
         channel = channel_name(source)
         if self._gap is not None:  # it came back while the hold point was asked again
-            self._back(Back(source.instrument, self.clock.now() - self._gap[1]))
+            now = self.clock.now()
+            self._back(LinkUp(now, source.instrument, now - self._gap[1]))
         self.services.store.reading(self.row, channel, reading)
         self.last = reading
         if reading.usable and reading.value is not None:
@@ -286,21 +288,21 @@ class Work:
         if phase is HoldPhase.LAPSED and breached(self.step, source, limits, reading) is None:
             raise Lapsed(self.guard.reason)
 
-    def _lost(self, lost: Lost) -> None:
+    def _lost(self, lost: LinkDown) -> None:
         now, stamp = self.clock.now(), self.clock.stamp()
         self._gap = (self.services.store.open_gap(self.row, lost.instrument, lost.reason, now, stamp), now)
         self.restarted = True
-        self.tell(GapOpened(self.step.id, lost.instrument, lost.reason))
+        self.tell(replace(lost, step=self.step.id))
         if self.step.hazard is not None:
             self.guard.lapse(HoldMove.LINK_LOST)
             raise Lapsed(f"{lost.instrument} lost: {lost.reason}")
 
-    def _back(self, back: Back) -> None:
+    def _back(self, back: LinkUp) -> None:
         if self._gap is not None:
             self.services.store.close_gap(self._gap[0], self.clock.now(), self.clock.stamp())
             self._gap = None
         self.restarted = True
-        self.tell(GapClosed(self.step.id, back.instrument, back.seconds))
+        self.tell(replace(back, step=self.step.id))
 
     def _still_away(self) -> None:
         if self._gap is not None and self.clock.now() - self._gap[1] > AWAY:

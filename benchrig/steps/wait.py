@@ -7,6 +7,7 @@ from collections import deque
 from collections.abc import Sequence
 from typing import ClassVar, Literal
 
+from ..events import LinkDown
 from ..judgement.trend import LEAST_READINGS, drift
 from ..procedure.keys import Duration, Lower, Read, check_over, check_unit, value_of, with_ceiling
 from ..procedure.notes import Notes
@@ -14,7 +15,7 @@ from ..procedure.quantities import ReadingClass, only_ceiling
 from ..procedure.step import Part, Step
 from ..readings import Reading
 from ..records.facts import StepResult
-from ..session.ports import InstrumentSource, Lost
+from ..session.ports import InstrumentSource
 from ..session.results import Done, Results
 from ..session.work import Work
 from ..tomlfile import AnyQuantity, KeyPath
@@ -72,7 +73,7 @@ class Wait(Read, Step):
         with work.feed(source, None) as feed:
             while work.clock.now() - began < self.at_most:
                 item = work.take(feed, source, stops)
-                if isinstance(item, Lost):
+                if isinstance(item, LinkDown):
                     kept.clear()
                 if not isinstance(item, Reading) or not item.usable or item.value is None:
                     continue

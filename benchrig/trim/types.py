@@ -10,6 +10,8 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+from ..events import LinkDown as LinkDown
+from ..events import LinkUp as LinkUp
 from ..readings import Reading
 from ..units import show
 
@@ -143,16 +145,6 @@ class Measured:
 class Tick:
     """Time has passed without a reading."""
 
-    now: float
-
-
-@dataclass(frozen=True, slots=True)
-class LinkDown:
-    now: float
-
-
-@dataclass(frozen=True, slots=True)
-class LinkUp:
     now: float
 
 

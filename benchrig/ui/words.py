@@ -105,11 +105,11 @@ def _made_safe(it: n.MadeSafe) -> str:
     return "      Made safe."
 
 
-def _gap_opened(it: n.GapOpened) -> str:
+def _link_down(it: n.LinkDown) -> str:
     return f"      {it.instrument} lost: {it.reason}"
 
 
-def _gap_closed(it: n.GapClosed) -> str:
+def _link_up(it: n.LinkUp) -> str:
     return f"      {it.instrument} back after {it.seconds:.1f} s, set up again"
 
 
@@ -165,8 +165,8 @@ _WRITERS: dict[str, Callable[[Any], str]] = {
     "hold point answered": _hold_answered,
     "hold point lapsed": _hold_lapsed,
     "made safe": _made_safe,
-    "gap opened": _gap_opened,
-    "gap closed": _gap_closed,
+    "link down": _link_down,
+    "link up": _link_up,
     "step ended": _step_ended,
     "said": _said,
     "soak": _soak,

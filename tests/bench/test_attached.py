@@ -9,10 +9,11 @@ from typing import Any
 import pytest
 from far_ends import HANG_UP, TcpEnd, tcp_end
 
-from benchrig.bench import Attached, GapClosed, GapOpened, InstrumentSpec, Patience, readings
+from benchrig.bench import Attached, InstrumentSpec, Patience, readings
 from benchrig.bench.source import Event, Source, ThreadedSource
 from benchrig.clock import RealClock
 from benchrig.errors import BenchrigError, InstrumentError, LinkError, LinkLost, Refused, WrongInstrument
+from benchrig.events import LinkDown, LinkUp
 from benchrig.instruments import Identity
 from benchrig.links.scpi_port import ScpiPort
 from benchrig.readings import Flag, Reading
@@ -148,11 +149,11 @@ def test_a_source_goes_on_after_a_loss_with_the_settings_sent_again(bench: Bench
     source = readings(attached)
     seen = until(source, lambda event: isinstance(event, Reading) and event.value is not None and event.value > 8)
     source.close()
-    opened = [e for e in seen if isinstance(e, GapOpened)]
-    closed = [e for e in seen if isinstance(e, GapClosed)]
+    opened = [e for e in seen if isinstance(e, LinkDown)]
+    closed = [e for e in seen if isinstance(e, LinkUp)]
     assert len(opened) == len(closed) == 1
     assert "lost" in opened[0].reason
-    assert closed[0].seconds == pytest.approx(closed[0].time - opened[0].time)
+    assert closed[0].seconds == pytest.approx(closed[0].now - opened[0].now)
     values = [e.value for e in seen if isinstance(e, Reading)]
     assert values == sorted(values)
 
@@ -163,19 +164,19 @@ def test_silence_counts_as_loss_after_some_timeouts(bench: Bench, attached: Atta
     source = readings(attached)
     until(source, lambda event: isinstance(event, Reading))
     bench.silent = True
-    assert isinstance(until(source, lambda event: isinstance(event, GapOpened))[-1], GapOpened)
+    assert isinstance(until(source, lambda event: isinstance(event, LinkDown))[-1], LinkDown)
     bench.silent = False
-    until(source, lambda event: isinstance(event, GapClosed))
+    until(source, lambda event: isinstance(event, LinkUp))
     until(source, lambda event: isinstance(event, Reading))
     source.close()
 
 
 def test_another_unit_after_reopening_ends_it_at_once(bench: Bench, attached: Attached) -> None:
     attached.use(select)
-    bench.hang_up_after = 3
     source = readings(attached)
     until(source, lambda event: isinstance(event, Reading))
-    bench.serial = b"LL-9999"
+    bench.serial = b"LL-9999"  # before the link is cut, or the same unit comes back
+    bench.hang_up_after = bench.number + 50
     with pytest.raises(WrongInstrument, match="LL-9999"):
         until(source, lambda event: False)
     with pytest.raises(WrongInstrument):
@@ -206,7 +207,7 @@ def test_a_guard_that_refuses_keeps_every_question_from_the_instrument(bench: Be
 
     bench.hang_up_after = 4
     source = readings(attached, guard=guard)
-    until(source, lambda event: isinstance(event, GapClosed))
+    until(source, lambda event: isinstance(event, LinkUp))
     live.clear()
     with pytest.raises(Refused):
         until(source, lambda event: False)
@@ -223,7 +224,7 @@ def test_work_is_done_again_from_its_beginning_after_a_loss(bench: Bench, attach
     gaps: list[object] = []
     values = attached.use(lambda meter: [meter.read(0.0).value for _ in range(3)], gaps.append)
     assert values == [3.0, 4.0, 5.0]
-    assert [type(gap) for gap in gaps] == [GapOpened, GapClosed]
+    assert [type(gap) for gap in gaps] == [LinkDown, LinkUp]
 
 
 def test_what_the_instrument_refuses_is_told_and_loses_nothing(end: TcpEnd, attached: Attached) -> None:

@@ -297,7 +297,7 @@ def test_each_thing_is_told_once(writer, page):
     writer.store.close_gap(writer.store.open_gap(writer.row, "meter", "x", *writer.moment), *writer.moment)
     page.look(3)
     kinds = [notice.kind for notice in page.told if notice.kind != "soak"]
-    assert kinds == ["job started", "step started", "said", "gap opened", "gap closed"]
+    assert kinds == ["job started", "step started", "said", "link down", "link up"]
 
 
 def test_the_newest_job_is_followed_and_its_end_is_said(writer, page):

@@ -80,7 +80,7 @@ def test_what_does_not_count_has_no_value(last):
 
 
 def test_gaps_are_counted_and_what_is_away_now_is_said():
-    gap, back = n.GapOpened("s", "meter", "unplugged"), n.GapClosed("s", "meter", 2.0)
+    gap, back = n.LinkDown(0.0, "meter", "unplugged", "s"), n.LinkUp(0.0, "meter", 2.0, "s")
     found = samples(told(JOB, gap, back, gap))
     assert found["benchrig_gaps_total", ("instrument", "meter")] == 2.0
     assert found["benchrig_instruments_lost",] == 1.0
@@ -139,7 +139,7 @@ def test_foreign_words_break_no_line(name, unit):
 
 def test_series_are_bounded():
     metrics = told(*[n.ReadingTaken("s", f"c{i}", Reading(1.0, "V")) for i in range(3 * MOST_LABELS)],
-                   *[n.GapOpened("s", f"i{i}", "") for i in range(3 * MOST_LABELS)],
+                   *[n.LinkDown(0.0, f"i{i}", "", "s") for i in range(3 * MOST_LABELS)],
                    *[raised(f"k{i}") for i in range(3 * MOST_LABELS)])  # fmt: skip
     found = samples(metrics)
     assert sum(key[0] == "benchrig_channel_value" for key in found) == MOST_LABELS

@@ -232,7 +232,7 @@ def test_hostile_names_stay_text(view, page):
     """A unit's name is shown, never run."""
     name = "<img src=x onerror=document.body.remove()>"
     page.show(n.JobStarted(1, "P", name, "Ida", []))
-    page.show(n.GapOpened("s", name, name))
+    page.show(n.LinkDown(0.0, name, name, "s"))
     page.show(n.ReadingTaken("s", f"{name} 2", Reading(1.0, name, 0.0)))
     page.show(soak(channel(name)))
     page.show(n.AlarmRaised("s", name, "stop", name, name, name, AT, 1))

@@ -59,9 +59,9 @@ def test_the_gauge_goes_with_its_step():
 
 
 def test_lost_instruments_stay_in_sight_until_they_are_back():
-    lost = folded(n.GapOpened("s", "meter", "unplugged"), n.GapOpened("s", "scope", "unplugged"))
+    lost = folded(n.LinkDown(0.0, "meter", "unplugged", "s"), n.LinkDown(0.0, "scope", "unplugged", "s"))
     assert set(lost.lost) == {"meter", "scope"}
-    assert set(folded(n.GapClosed("s", "meter", 2.0), start=lost).lost) == {"scope"}
+    assert set(folded(n.LinkUp(0.0, "meter", 2.0, "s"), start=lost).lost) == {"scope"}
 
 
 def test_remarks_and_verdicts_are_the_newest_few():

@@ -26,7 +26,7 @@ def test_a_step_goes_on_after_its_instrument_was_unplugged(job, step, instrument
         outcome = job.run(RAIL if step == "rail" else TIMER, watched)
     assert outcome.exit_code == 0
     kinds = watched.kinds(step)
-    assert kinds.index("gap opened") < kinds.index("gap closed") < kinds.index("step ended")
+    assert kinds.index("link down") < kinds.index("link up") < kinds.index("step ended")
     with job.history() as history:
         (gap,) = history.gaps(outcome.job)
     assert gap["instrument"] == instrument
@@ -49,7 +49,7 @@ def test_a_lost_link_at_the_live_point_costs_the_acknowledgement(job):
         outcome = job.run(EHT, watched)
     assert outcome.exit_code == 0
     kinds = watched.kinds("eht")
-    assert kinds.index("gap opened") < kinds.index("hold point lapsed")
+    assert kinds.index("link down") < kinds.index("hold point lapsed")
     with job.history() as history:
         given = [row for row in history.acknowledgements(outcome.job) if row["purpose"] == "work"]
         assert len(given) == 2

@@ -4,11 +4,11 @@ import pytest
 from guarded import Bench, Supply
 
 from benchrig.errors import LinkLost, Refused
+from benchrig.events import LinkDown, LinkUp
 from benchrig.readings import Flag, Reading
 from benchrig.records.facts import StoreError
 from benchrig.session.guard import CHECK_FOR
 from benchrig.session.machine import Phase
-from benchrig.session.ports import Back, Lost
 
 
 @pytest.fixture
@@ -136,7 +136,7 @@ def test_make_safe_takes_its_steps_in_order_and_gives_hands_back(bench):
 
 def test_every_reading_of_the_check_is_recorded_and_told(bench):
     """And the feed is closed after it, which asked the leave to check at each touch."""
-    on = bench([30.0, 20.0, None, HELD, Back("meter", 0.1), 10.0])
+    on = bench([30.0, 20.0, None, HELD, LinkUp(0.0, "meter", 0.1), 10.0])
     on.left()
     assert on.secure()
     kept = [value for _, _, value in on.store.readings]
@@ -150,7 +150,7 @@ def test_every_reading_of_the_check_is_recorded_and_told(bench):
     assert on.store.kept_alive >= len(kept)
 
 
-@pytest.mark.parametrize("script", [[1.0, Lost("meter", "unplugged"), 1.0], [1.0, LinkLost("unplugged")]])
+@pytest.mark.parametrize("script", [[1.0, LinkDown(0.0, "meter", "unplugged"), 1.0], [1.0, LinkLost("unplugged")]])
 def test_a_check_whose_meter_goes_away_shows_nothing(bench, script):
     """However well it read before; what was opened is closed."""
     on = bench(script)

@@ -12,12 +12,13 @@ from benchrig.clock import RealClock, SimClock
 from benchrig.commands.rehearse import Served, bench_at
 from benchrig.commands.shipped import locate
 from benchrig.errors import Refused
+from benchrig.events import LinkDown, LinkUp
 from benchrig.instruments import Function, load_stand_in
 from benchrig.procedure.quantities import Limits, Measurement, MeterSource, ScopeSource
 from benchrig.readings import Reading
 from benchrig.session.attached import BenchTools
 from benchrig.session.listening import ThreadedListener
-from benchrig.session.ports import Back, Caught, Dead, Lost, Taken
+from benchrig.session.ports import Caught, Dead, Taken
 from benchrig.soak.task import Catch, SoakChannel
 from benchrig.testing import SimBench
 
@@ -85,7 +86,7 @@ def test_one_that_is_unplugged_is_lost_and_comes_back_while_the_other_goes_on(si
     sim.clock.at(sim.clock.now() + 10.0, cable.unplug)
     sim.clock.at(sim.clock.now() + 70.0, cable.plug)
     heard = listen(sim, [METER, HANDHELD], seconds=150.0)
-    assert [type(it) for it in heard if isinstance(it, Lost | Back)] == [Lost, Back]
+    assert [type(it) for it in heard if isinstance(it, LinkDown | LinkUp)] == [LinkDown, LinkUp]
     assert len(of(heard, "handheld")) > 140
     after = [it.time for it in of(heard, "+12 V")]
     gap = max(b - a for a, b in pairwise(after))
@@ -99,7 +100,7 @@ def test_one_that_is_away_for_hours_is_not_given_up(sim):
     sim.clock.at(sim.clock.now() + 10.0, cable.unplug)
     sim.clock.at(sim.clock.now() + 7200.0, cable.plug)
     heard = listen(sim, [METER], seconds=7300.0)
-    assert [type(it) for it in heard if isinstance(it, Lost | Back)] == [Lost, Back]
+    assert [type(it) for it in heard if isinstance(it, LinkDown | LinkUp)] == [LinkDown, LinkUp]
 
 
 def test_a_spoilt_answer_to_who_it_is_makes_it_no_other_unit(sim):
@@ -108,7 +109,7 @@ def test_a_spoilt_answer_to_who_it_is_makes_it_no_other_unit(sim):
     sim.clock.at(sim.clock.now() + 10.0, cable.unplug)
     sim.clock.at(sim.clock.now() + 20.0, lambda: (cable.plug(), cable.garble(2)))
     heard = listen(sim, [METER], seconds=60.0)
-    assert [type(it) for it in heard if not isinstance(it, Taken)] == [Lost, Back]
+    assert [type(it) for it in heard if not isinstance(it, Taken)] == [LinkDown, LinkUp]
     assert of(heard, "+12 V")[-1].time > 50.0
 
 
@@ -117,7 +118,7 @@ def test_a_level_far_from_zero_is_caught_all_the_same(sim):
     catch = Catch("dips", ScopeSource("scope", 1, Measurement.MEAN, "A1 TP1", "x10", 0.5), 11.0, duration=0.2)
     sim.clock.at(sim.clock.now() + 2.0, lambda: sim.world.hands.fault("intermittent fuse"))
     heard = listen(sim, [], [catch], 60.0)
-    assert not [it for it in heard if isinstance(it, Lost)]
+    assert not [it for it in heard if isinstance(it, LinkDown)]
     assert [it for it in heard if isinstance(it, Caught)]
 
 

@@ -9,12 +9,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchrig.clock import SimClock
+from benchrig.events import LinkDown, LinkUp
 from benchrig.procedure import load_procedure
 from benchrig.readings import Flag, Reading
 from benchrig.records import SqliteStore
 from benchrig.session import ScriptedOperator, run
 from benchrig.session.operators import Command
-from benchrig.session.ports import Back, Lost
 
 TEXT = """
 [procedure]
@@ -125,7 +125,7 @@ class Bench:
             self.clock.sleep_until(now + more[0])
         if kind in ("lost", "back"):
             self.row.clear()
-            return Lost("meter", "cut") if kind == "lost" else Back("meter", 1.0)
+            return LinkDown(0.0, "meter", "cut") if kind == "lost" else LinkUp(0.0, "meter", 1.0)
         return None
 
     def _reading(self, reading):

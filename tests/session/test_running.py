@@ -7,13 +7,13 @@ from fakes import HAZARD, RAIL, WIDTH, FakeTools, Person, procedure, trim
 
 from benchrig.clock import SimClock
 from benchrig.errors import FileError
+from benchrig.events import LinkDown, LinkUp
 from benchrig.procedure import load_procedure
 from benchrig.readings import Flag, Reading
 from benchrig.records import History, SqliteStore
 from benchrig.session import AbsentOperator, run
 from benchrig.session.operators import Command
 from benchrig.session.plan import printed
-from benchrig.session.ports import Back, Lost
 
 EHT = """
 [[step]]
@@ -123,7 +123,7 @@ def test_a_lost_link_at_the_live_point_costs_the_acknowledgement(small):
 
     def eht(now):
         looks.append(now)
-        return Lost("meter", "unplugged") if len(looks) == 3 else 9400.0
+        return LinkDown(0.0, "meter", "unplugged") if len(looks) == 3 else 9400.0
 
     outcome, _, _, history = small(eht=eht)
     assert [a["purpose"] for a in history.acknowledgements(1)] == ["work", "work", "check"]
@@ -135,12 +135,12 @@ def test_a_lost_link_at_the_live_point_costs_the_acknowledgement(small):
 
 def test_a_gap_in_a_harmless_step_is_recorded_and_the_step_goes_on(small):
     """Lost, back, and only the readings after it count."""
-    events = iter([12.0, Lost("handheld", "unplugged"), None, Back("handheld", 0.2)])
+    events = iter([12.0, LinkDown(0.0, "handheld", "unplugged"), None, LinkUp(0.0, "handheld", 0.2)])
     outcome, _, operator, history = small(rail=lambda now: next(events, 12.0))
     assert outcome.exit_code == 0
     (gap,) = history.gaps(1)
     assert gap["closed_us"] is not None
-    assert {"gap opened", "gap closed"} <= {notice.kind for notice in operator.told}
+    assert {"link down", "link up"} <= {notice.kind for notice in operator.told}
 
 
 def test_a_dead_rail_gives_its_hint_and_blocks_the_kilovolts(small):

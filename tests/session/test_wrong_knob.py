@@ -40,7 +40,7 @@ def test_a_wrong_knob_is_said_once_and_waited_for(tmp_path, later):
         said = [notice.words for notice in told if notice.kind == "said"]
         assert len(said) == 1
         assert "Turn its knob to dc voltage" in said[0]
-        assert "gap opened" not in {notice.kind for notice in told}
+        assert "link down" not in {notice.kind for notice in told}
         readings = [notice.reading for notice in told if notice.kind == "reading"]
         elsewhere = [it for it in readings if it.flags & Flag.WRONG_FUNCTION]
         assert len(elsewhere) > later

@@ -33,8 +33,8 @@ EACH = {
     "      Hold point acknowledged.": n.HoldPointAnswered("eht", True, "TP40 9.40 kV"),
     "      Hold point lapsed: paused": n.HoldPointLapsed("eht", "paused"),
     "      Made safe.": n.MadeSafe("eht", "eht"),
-    "      meter lost: closed by the far end": n.GapOpened("eht", "meter", "closed by the far end"),
-    "      meter back after 2.5 s, set up again": n.GapClosed("eht", "meter", 2.5),
+    "      meter lost: closed by the far end": n.LinkDown(0.0, "meter", "closed by the far end", "eht"),
+    "      meter back after 2.5 s, set up again": n.LinkUp(0.0, "meter", 2.5, "eht"),
     "      pass: 9.402 kV (U 42 V)": n.StepEnded("eht", "pass", 9402.0, "V", 21.0),
     "      WARNING: low battery": n.Said("eht", "low battery", "warning"),
     "      watching, 12 min 5 s left: TP1 out": n.SoakMoved(
