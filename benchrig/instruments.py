@@ -209,6 +209,12 @@ class Camera(Instrument, Protocol):
 DriverFactory = Callable[..., Instrument]
 
 
+def kinds_of(driver: Any) -> frozenset[str]:
+    """Which kinds of instrument a driver class is for: "meter", "scope", "supply"."""
+    kinds = {"meter": Multimeter, "scope": Oscilloscope, "supply": Supply}
+    return frozenset(name for name, kind in kinds.items() if isinstance(driver, type) and issubclass(driver, kind))
+
+
 def _by_name(group: str) -> dict[str, EntryPoint]:
     return {point.name: point for point in entry_points(group=group)}
 

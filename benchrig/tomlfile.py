@@ -33,6 +33,10 @@ __all__ = [
 ]  # fmt: skip
 
 SIZE_LIMIT = 4_000_000  # bytes; a bench or procedure file is some ten thousand
+_MOST_PARTS = 32  # of a dotted key; the deepest of ours has five, and the parser's time grows with their square
+_LONG_KEY = re.compile(
+    rf"""(?<![A-Za-z0-9_-])(?:(?:[A-Za-z0-9_-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){{{_MOST_PARTS}}}"""
+)
 _SYNTAX_PLACE = re.compile(r"\s*\((?:at line (\d+), column (\d+)|at end of document)\)$")
 MARKS = {"bench file": "instrument", "procedure": "procedure"}  # kinds of file, by the table that no other kind has
 _EXAMPLES = {
@@ -172,7 +176,10 @@ def read_toml(path: str | Path, model: type[Model]) -> tuple[Model, Lines]:
     text = _text(Path(path), name)
     data = _parsed(text, name)
     _check_kind(data, model, name)
-    lines = Lines(name, key_lines(text))
+    try:
+        lines = Lines(name, key_lines(text))
+    except RecursionError:
+        raise _too_deep(name) from None
     try:
         return model.model_validate(data), lines
     except ValidationError as error:
@@ -200,6 +207,10 @@ def _refuse(name: str, problem: str, cure: str, line: int = 0) -> FileError:
     return FileError([Mistake(name, line, "", problem, cure)])
 
 
+def _too_deep(name: str) -> FileError:
+    return _refuse(name, "Lists or tables are nested too deep.", "Write it flatter.")
+
+
 def _text(path: Path, name: str) -> str:
     try:
         with path.open("rb") as file:
@@ -225,6 +236,9 @@ def _text(path: Path, name: str) -> str:
 
 
 def _parsed(text: str, name: str) -> dict[str, Any]:
+    if long := _LONG_KEY.search(text):
+        line = text.count("\n", 0, long.start()) + 1
+        raise _refuse(name, f"A key of more than {_MOST_PARTS} parts.", "No file of this kind has one.", line)
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -235,7 +249,7 @@ def _parsed(text: str, name: str) -> dict[str, Any]:
         at = f"at column {column}" if column else "at the end"
         raise _refuse(name, f"Not TOML {at}: {what}.", _syntax_cure(what, text.split("\n")[line - 1]), line) from None
     except RecursionError:
-        raise _refuse(name, "Lists or tables are nested too deep.", "Write it flatter.") from None
+        raise _too_deep(name) from None
 
 
 def _syntax_cure(what: str, line: str) -> str:

@@ -361,3 +361,38 @@ def test_the_command_line_does_not_pay_for_pydantic() -> None:
 
     code = "import benchrig.cli, sys; sys.exit('pydantic' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "a" + ".a" * 20_000 + " = 1\n",
+        "[" + "a." * 20_000 + "a]\n",
+        "x = {" + "a . " * 10_000 + "b = 1}\n",
+        '"a"' + ".'b'" * 10_000 + " = 1\n",
+        "title = 1\n" + "b" + ".b" * 40 + " = 1\n",
+    ],
+    ids=["key", "table", "inline", "quoted", "a little too long"],
+)
+def test_a_key_of_very_many_parts_is_refused_before_it_is_parsed(tmp_path, text, monkeypatch):
+    """The parser's time grows with their square: half a minute for 40 kB."""
+    monkeypatch.setattr(tomllib, "loads", lambda text: pytest.fail("parsed"))
+    file = tmp_path / "bomb.toml"
+    file.write_text(text)
+    with pytest.raises(FileError, match="more than 32 parts"):
+        read_toml(file, FileModel)
+
+
+@pytest.mark.parametrize("text", ["a = " + "[" * 300 + "]" * 300, "a = " + "{a = " * 250 + "1" + "}" * 250])
+def test_what_is_nested_too_deep_is_told(tmp_path, text):
+    file = tmp_path / "deep.toml"
+    file.write_text(text)
+    with pytest.raises(FileError):
+        read_toml(file, FileModel)
+
+
+def test_sentences_and_long_words_are_no_keys(tmp_path):
+    file = tmp_path / "fine.toml"
+    file.write_text('a = "' + "Look. " * 20 + '"\nb = "' + "x" * 100_000 + '"\nc = "192.168.1.20 and 1.2.3.4.5.6"\n')
+    with pytest.raises(FileError, match="not a key"):  # of the empty model: it was parsed
+        read_toml(file, FileModel)

@@ -13,19 +13,22 @@ from __future__ import annotations
 
 import contextlib
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from ..clock import Clock
 from ..errors import BenchrigError, FileError, InstrumentError, LinkError, LinkLost, WrongInstrument
 from ..events import LinkDown, LinkEvent, LinkUp
-from ..instruments import DriverFactory, Identity, Instrument, load_driver
+from ..instruments import DriverFactory, Identity, Instrument, kinds_of, load_driver
 from ..links import LineSettings, Link, open_link
 from ..links.inprocess import World
 from ..links.logged import LoggedLink, WireLog
 from ..links.slot import LinkSlot
 from .model import InstrumentSpec
+from .probe import drivers_for
+
+NO_SERIAL = frozenset({"", "0"})  # what an instrument without a serial number of its own answers
 
 Result = TypeVar("Result")
 
@@ -53,6 +56,7 @@ class Attached:
 
     opener   gives a link to the address; by default `links.open_link`
     factory  builds the driver; by default the one that the bench file names
+    others   gives all instruments of the same bench, so that one under two names is noticed
     """
 
     def __init__(
@@ -64,6 +68,7 @@ class Attached:
         opener: Callable[[LineSettings], Link] | None = None,
         factory: DriverFactory | None = None,
         patience: Patience | None = None,
+        others: Callable[[], Iterable[Attached]] = tuple,
     ) -> None:
         self.spec = spec
         self.clock = clock
@@ -74,6 +79,7 @@ class Attached:
         self._opener = opener or (lambda line: open_link(address_of(spec), clock, line, world))
         self._slot = LinkSlot(spec.address or spec.usb)
         self._driver: Any = None
+        self._others = others
         self._busy = threading.Lock()
         self._lost_at: float | None = None
 
@@ -212,7 +218,31 @@ class Attached:
             )
         if wanted:
             raise self._wrong(found, wanted)
+        self._of_its_kind(found, driver)
+        self._only_once(found)
         self.identity = found
+
+    def _of_its_kind(self, found: Identity, driver: Instrument) -> None:
+        """Raises WrongInstrument where only drivers for another kind of instrument say that they know this one."""
+        takes = getattr(driver, "takes", None)
+        if takes is None or takes(found):
+            return
+        others = drivers_for(found)
+        kinds = frozenset[str]().union(*(kinds_of(load_driver(name)) for name in others))
+        if kinds and not kinds & kinds_of(type(driver)):
+            raise self._wrong(found, f"a {' or a '.join(sorted(kinds_of(type(driver))))} ({self.spec.driver})")
+
+    def _only_once(self, found: Identity) -> None:
+        """Raises WrongInstrument where another name of the bench is this very instrument."""
+        if found.serial in NO_SERIAL:
+            return
+        for other in self._others():
+            if other is not self and other.is_open and other.identity is not None and other.identity.same_unit(found):
+                raise WrongInstrument(
+                    f"{self.name} at {self._slot.address} is the same instrument as {other.name}: {found}.",
+                    instrument=self.name,
+                    next_step="Correct one of the two in the bench file: one lead cannot be in two places.",
+                )
 
     def _expected(self, found: Identity) -> str:
         """Who should have answered, in words; empty if it is who did."""

@@ -33,9 +33,9 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from ..errors import FileError
+from ..errors import FileError, Mistake
 from ..instruments import FUNCTION_UNIT, Function, driver_names
-from ..links.addresses import parse_address, place_of
+from ..links.addresses import SocketAddress, hosts_of, parse_address, place_of
 from ..tomlfile import AnyQuantity, FileModel, Fraction, Hertz, InUnit, Lines, Ohms, OneOf, Volts, read_toml, wrong
 from ..tomlwords import near
 from ..units import Quantity
@@ -169,19 +169,49 @@ def read_bench(path: str | Path) -> tuple[Bench, Lines]:
 
 
 def _check_addresses(table: BenchTable, lines: Lines) -> None:
-    """Two instruments at one address would answer each other's questions."""
+    """One instrument has one name: two names of it would answer each other's questions, and one lead be in two places.
+
+    Two with the same place or serial number are one; so are two sockets of one port whose hosts are one machine.
+    """
     first: dict[object, str] = {}
     mistakes = []
     for name, part in table.instrument.items():
-        where = place_of(parse_address(part.address)) if part.address else (part.usb.lower(), part.usb_serial)
-        if where in first:
-            place = ("instrument", name, "address" if part.address else "usb")
-            mistakes.append(
-                lines.mistake(place, f"{first[where]!r} is at this address already.", "Correct one of them.")
-            )
-        first.setdefault(where, name)
+        place = ("instrument", name, "address" if part.address else "usb")
+        for where in _places(part):
+            if where in first:
+                words = f"{first[where]!r} is at this address already."
+                mistakes.append(lines.mistake(place, words, "Correct one of them."))
+                break
+            first[where] = name
+        if part.serial and first.setdefault((part.driver, part.serial), name) != name:
+            words = f"{first[part.driver, part.serial]!r} has this serial number already."
+            mistakes.append(lines.mistake(("instrument", name, "serial"), words, "Correct one of them."))
+    mistakes += [] if mistakes else _same_machine(table, lines)
     if mistakes:
         raise FileError(mistakes)
+
+
+def _places(part: InstrumentTable) -> list[object]:
+    if not part.address:
+        return [(part.usb.lower(), part.usb_serial)]
+    return [place_of(parse_address(part.address))]
+
+
+def _same_machine(table: BenchTable, lines: Lines) -> list[Mistake]:
+    """Sockets of one port under two names of a host; names are looked up only where there are two of a port."""
+    sockets = {name: parse_address(part.address) for name, part in table.instrument.items() if part.address}
+    of_port: dict[int, list[str]] = {}
+    for name, address in sockets.items():
+        if isinstance(address, SocketAddress):
+            of_port.setdefault(address.port, []).append(name)
+    mistakes = []
+    for names in of_port.values():
+        hosts = {name: hosts_of(sockets[name]) for name in names if len(names) > 1}
+        for at, name in enumerate(names):
+            if other := next((it for it in names[:at] if hosts[it] & hosts[name]), None):
+                words = f"This is the same machine and port as that of {other!r}."
+                mistakes.append(lines.mistake(("instrument", name, "address"), words, "Correct one of them."))
+    return mistakes
 
 
 def _value(quantity: Quantity | None) -> float | None:

@@ -52,7 +52,10 @@ class Station:
         """The instrument called `name`, not opened by this. Raises FileError for a name the bench does not have."""
         if name not in self._attached:
             spec = self.bench.instrument(name)
-            self._attached[name] = Attached(spec, self.clock, world=self._world, patience=self._patience)
+            self._attached[name] = Attached(
+                spec, self.clock, world=self._world, patience=self._patience,
+                others=lambda: tuple(self._attached.values()),
+            )  # fmt: skip
         return self._attached[name]
 
     def close(self) -> None:

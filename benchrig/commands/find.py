@@ -25,6 +25,7 @@ from ..links import Link, open_link
 from ..links.addresses import parse_address
 from ..links.logged import LoggedLink, WireLog
 from ..ui.words import plain
+from .live_leads import require_lead_off
 from .shipped import locate
 from .way_out import orderly
 
@@ -167,6 +168,7 @@ def _data(finding: Finding) -> dict[str, Any]:
 def _try(stack: ExitStack, tried: str, driver: str | None, bench: Bench | None, as_json: bool) -> int:
     clock = RealClock()
     spec = chosen(tried, driver, bench, clock)
+    require_lead_off(bench, spec)
     factory = load_driver(spec.driver)
     usual = getattr(factory, "LINE", None)
     log = WireLog()

@@ -31,6 +31,7 @@ from ..ui.terminal import Display
 from ..units import quantity_in, show
 from .find import chosen
 from .harmless import HarmlessOnly, refuse_hazard
+from .live_leads import require_lead_off
 from .shipped import locate
 from .showing import JSON, mode, open_display, open_sounds, open_stoppable_keys, showing_options, sound_options
 from .watching import Lines, Together, Watch
@@ -94,6 +95,8 @@ def command(
         source = source_of(name, load_driver(spec.driver), quantity_name, channel, probe)
         goal = goal_of(source, target, window)
         refuse_hazard(source, goal)
+        if probe is None:
+            require_lead_off(bench, spec)
         _watch(Station(known, clock), source, goal, how, lambda stack: open_sounds(stack, sound, wav, clock))
     return 0
 

@@ -14,7 +14,11 @@ from __future__ import annotations
 
 import os
 import re
+import socket
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, replace
+from ipaddress import ip_address
 from urllib.parse import parse_qsl
 
 from ..errors import FileError
@@ -117,6 +121,26 @@ def place_of(address: Address) -> tuple[str, str]:
             return "port", os.path.realpath(address.port)
         case SimAddress():
             return "sim", address.name
+
+
+def hosts_of(address: Address, within: float = 2.0) -> frozenset[str]:
+    """Network addresses that a socket's host stands for, once its name is looked up; empty where it is no socket.
+
+    A name that is not answered for in `within` seconds stands for itself.
+    """
+    if not isinstance(address, SocketAddress):
+        return frozenset()
+    host = address.host.lower()
+    with suppress(ValueError):
+        return frozenset({str(ip_address(host))})
+    looking = ThreadPoolExecutor(max_workers=1)
+    try:
+        found = looking.submit(socket.getaddrinfo, host, None, type=socket.SOCK_STREAM).result(within)
+        return frozenset(str(it[4][0]) for it in found)
+    except (OSError, UnicodeError, TimeoutError):
+        return frozenset({host})
+    finally:
+        looking.shutdown(wait=False, cancel_futures=True)
 
 
 def _socket(text: str, host: str, port: int) -> SocketAddress:

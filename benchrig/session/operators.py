@@ -35,9 +35,10 @@ class Question:
     step: str
     text: str
     choices: Sequence[str] = ("done", "not done")  # the first is what a good answer is, where one is
-    # "observe", "connect", "power on", "power off", "mark", "leave alone", "put back", "turn", "look again"
+    # "observe", "connect", "power on", "power off", "mark", "leave alone", "put back", "turn", "look again",
+    # "measure again"
     about: str = "confirm"
-    trimmer: str = ""  # of a "turn", "mark" or "put back"
+    trimmer: str = ""  # of a "turn", "mark" or "put back"; of a "mark" several with commas between
     distance: float | None = None  # of a "turn": target - value, in base units
 
 

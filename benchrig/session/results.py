@@ -5,12 +5,15 @@ Rule kept here: a value that no instrument gave is never judged; a step that get
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 from ..procedure.model import Step
 from ..procedure.quantities import Limits, ReadingClass
 from ..records.facts import StepResult
 from .verdicts import Value
+
+COMES_AND_GOES = (ReadingClass.DIPPING, ReadingClass.ALL_DIP, ReadingClass.STEPPING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,11 +37,21 @@ class Results:
         self.values: dict[str, Value] = {}
         self.dipping: set[str] = set()  # steps whose value fell away and came back
         self._first: dict[str, Value] = {}
+        self._last = ""  # the step whose value was read last
 
     def keep(self, step: str, result: StepResult) -> None:
         if result.value is not None:
             self.values[step] = Value(result.value, result.uncertainty or 0.0, result.unit)
             self._first.setdefault(step, self.values[step])
+            self._last = step
+
+    def reads_like_before(self, step: str, result: StepResult) -> str:
+        """The step read before this one, if its value is the same within both uncertainties (k = 2); else nothing."""
+        last = self.values.get(self._last)
+        if last is None or result.value is None or last.unit != result.unit or self._last == step:
+            return ""
+        room = 2.0 * math.hypot(last.uncertainty, result.uncertainty or 0.0)
+        return self._last if abs(last.value - result.value) <= room else ""
 
     def first(self, step: str, now: Value) -> Value:
         """The value as found in this job; `now` where this is it."""
@@ -62,7 +75,7 @@ def with_shape(step: Step, result: StepResult, shape: ReadingClass, results: Res
             shape = ReadingClass.ALL_DIP
     hint = step.hints.get(shape, "")
     words = "; ".join(part for part in (result.words, f"{shape}: {hint}" if hint else str(shape)) if part)
-    fails = shape in (ReadingClass.DIPPING, ReadingClass.ALL_DIP, ReadingClass.STEPPING)
+    fails = shape in COMES_AND_GOES
     return replace(
         result if fails else with_hint(step, result), verdict="fail" if fails else result.verdict, words=words
     )

@@ -19,6 +19,7 @@ from ..records.facts import StepResult
 from ..records.history import History, StepRow
 from . import plan as planning
 from .guard import MADE_SAFE
+from .marks import MARKED
 from .plan import Ended, Plan, Status
 from .results import Done, Results
 from .verdicts import creeps, went_well
@@ -30,6 +31,7 @@ class Resumed:
 
     live     names of hazards that were acknowledged and not seen safe afterwards
     exposed  names of hazards that were acknowledged at all: leads may be on their points
+    marked   the trimmers' old positions were marked: marking them again would mark where they were turned to
     """
 
     plan: Plan
@@ -37,6 +39,7 @@ class Resumed:
     ended: Mapping[str, StepResult]
     live: tuple[str, ...]
     exposed: frozenset[str] = frozenset()
+    marked: bool = False
 
 
 def take_up(history: History, job: int, procedure: Procedure, serial: str) -> Resumed:
@@ -58,7 +61,13 @@ def take_up(history: History, job: int, procedure: Procedure, serial: str) -> Re
     plan = _asked_again(replayed(steps, procedure), procedure)
     asked = history.acknowledgements(job)
     exposed = frozenset(str(it["hazard"]) for it in asked)
-    return Resumed(plan, results, ended, left_live(asked, history.events(job)), exposed)
+    events = history.events(job)
+    return Resumed(plan, results, ended, left_live(asked, events), exposed, _was_marked(events))
+
+
+def _was_marked(events: Sequence[Mapping[str, Any]]) -> bool:
+    answers = (it["facts"] for it in events if it["kind"] == "answer")
+    return any(it.get("about") == "mark" and it.get("chosen") == MARKED for it in answers)
 
 
 def replayed(steps: Sequence[StepRow], procedure: Procedure) -> Plan:

@@ -8,15 +8,15 @@ Rules it keeps:
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from ..clock import Clock, RealClock
-from ..errors import BenchrigError, FileError, Refused
+from ..errors import BenchrigError, Refused
 from ..procedure.model import Procedure, Step
 from ..procedure.quantities import ReadingClass
+from ..procedure.serials import check as check_serial
 from ..records.facts import StepResult, Store, StoreError
 from ..records.history import History
 from . import plan as planning
@@ -25,6 +25,7 @@ from .describing import job_facts, step_facts, step_started
 from .ends import Breach, Lapsed, Skipped, StopAsked
 from .guard import Guard
 from .machine import Phase
+from .marks import MARKED, ask_for_marks, to_mark
 from .notices import JobEnded, JobStarted, Notice, StepEnded
 from .operators import Operator, Question
 from .plan import Plan, Status
@@ -84,7 +85,9 @@ class Runner:
         )
         self._broken_off = broken_off
         taken_up = broken_off[1] if broken_off else None
-        self._guard.leads.presume(taken_up.exposed if taken_up else ())
+        if taken_up:
+            self._guard.leads.presume(taken_up.exposed)
+            services.marked.update(dict.fromkeys(to_mark(services.procedure) if taken_up.marked else (), MARKED))
         self._plan = taken_up.plan if taken_up else planning.begin(services.procedure)
         self._results = taken_up.results if taken_up else Results()
         self._ended: dict[str, StepResult] = dict(taken_up.ended) if taken_up else {}
@@ -196,6 +199,7 @@ class Runner:
 
     def _guarded(self, step: Step, work: Work, row: int) -> Done:
         try:
+            ask_for_marks(work, step)
             if not self._power_for(step, row):
                 return Done(StepResult("skipped", words="the unit's power was not switched as needed"))
             if not self._connected(step, work):
@@ -337,7 +341,7 @@ def run(
 ) -> Outcome:
     """Run `procedure` on `bench` with `operator`, everything into `store`.
 
-    serial       of the unit; must match the procedure's pattern where one is given
+    serial       of the unit; plain text, and it must match the procedure's pattern where one is given
     environment  what else belongs in the record (temperature, mains voltage), in JSON's own types
     resume       number of a job of `store` that was broken off or stopped, to go on with
     alarms       who is called when nobody is there; nobody, if not given
@@ -345,13 +349,7 @@ def run(
     Raises FileError before anything is started if the serial does not fit, or the job to go on with is of another
     unit or procedure; StoreError if the record fails.
     """
-    if procedure.serial and not re.fullmatch(procedure.serial, serial):
-        what = (
-            f"Serial number {serial!r} does not fit {procedure.unit}" if serial else "Which unit is it? None is given"
-        )
-        raise FileError(
-            f"{what} (pattern {procedure.serial}).", next_step="Give the number on its plate, with --serial."
-        )
+    check_serial(serial, procedure.serial, procedure.unit)
     services = Services(procedure, bench, operator, store, clock or RealClock(), alarms=alarms)
     broken_off = None
     with History(store.path) as history:

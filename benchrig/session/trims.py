@@ -4,7 +4,7 @@ Rules kept here:
 - What is right already, and stands, is offered to be left alone, and that is the default. If its doubt reaches out of
   the window, the question says so: turning moves the value and not the doubt, and the verdict tells it too. So it
   does of a value that creeps: what goes on moving cannot be set, and is looked at again later.
-- Before anything is touched its old position is marked, and the value as found is kept.
+- Before anything is touched the value as found is kept; positions were marked before the unit was switched on.
 - A setting is accepted by the trim engine, or for typed values by the typed value itself; never by a key.
 """
 
@@ -90,11 +90,8 @@ def looked_twice(work: Work, step: HandStep, axis: Axis, found: Value) -> Value:
 
 
 def mark(work: Work, trimmer: Trimmer, found: Value) -> None:
-    """Keep where it stood, so that it can be put back."""
-    words = ""
-    if trimmer.mark:
-        text = f"Mark where {trimmer.name} stands now."
-        words = work.choose(text, ("marked", "not marked"), "mark", trimmer.name) or "not marked"
+    """Keep the value at which it stood, and whether its position was marked before the unit was switched on."""
+    words = work.services.marked.get(trimmer.name, "not marked") if trimmer.mark else ""
     work.services.store.mark(work.row, trimmer.name, words, found.value, found.unit, work.clock.now())
 
 

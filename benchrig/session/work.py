@@ -50,6 +50,7 @@ class Services:
 
     known  what earlier trims learned, by trimmer and what was read: one trimmer may move several values
     gains  by the same: change of the reading per degree clockwise
+    marked  by trimmer: whether its old position was marked before the unit was switched on, as it was answered
     """
 
     procedure: Procedure
@@ -59,6 +60,7 @@ class Services:
     clock: Clock
     known: dict[tuple[str, str], Known] = field(default_factory=dict)
     gains: dict[tuple[str, str], float] = field(default_factory=dict)
+    marked: dict[str, str] = field(default_factory=dict)
     alarms: Bell | None = None
 
 
@@ -108,13 +110,18 @@ class Work:
     ) -> str | None:
         """What the person chose, recorded; None if they would not."""
         question = Question(self.step.id, text, choices, about, trimmer, distance)
-        return ask(self.services.operator, question, self.services.store, self.row, self.clock)
+        chosen = ask(self.services.operator, question, self.services.store, self.row, self.clock)
+        if chosen is None:
+            self.heed()  # who will not answer may have said that the job is to stop
+        return chosen
 
     def enter(self, text: str, unit: str) -> str | None:
         """What the person typed, recorded; None if they would not."""
         typed = self.services.operator.enter(EntryRequest(self.step.id, text, unit))
         facts = {"asked": text, "about": "enter", "typed": typed}
         self.services.store.event(self.row, "answer", facts, self.clock.now(), self.clock.stamp())
+        if typed is None:
+            self.heed()
         return typed
 
     # commands

@@ -101,10 +101,11 @@ class Trim(Aimed, HandStep):
     def _put_back(self, work: Work, axis: Axis, goal: Goal, found: Value) -> tuple[Value, str]:
         """What could not be brought in goes back to where it was, if the person wants that; the value it has then.
 
-        To its mark, and where the value is read live by the gauge, to the value as found.
+        By its mark, and where the value is read live by the gauge, to the value as found.
         """
         name = axis.trimmer.name
-        text = f"{name} was not brought in. Put it back to its mark ({show(found.value, found.unit)} as found)?"
+        where = f"{show(found.value, found.unit)} as found"
+        text = f"{name} was not brought in. Put it back to where it stood ({where})?"
         if work.choose(text, ("put back", "leave"), "put back", name) != "put back":
             return as_found(work, self, axis) or found, "not brought in"
         if not isinstance(axis.source, TypedSource):

@@ -21,6 +21,7 @@ WAYS = {
     "left": "counter-clockwise", ",": "counter-clockwise", "<": "counter-clockwise",
 }  # fmt: skip
 DONE = frozenset({"\r", "\n"})
+STOP = "stop"  # typed at any question: it is not answered, and the job is to end
 _ASKING = frozenset("smq")  # keys that lead to a question
 
 
@@ -67,25 +68,28 @@ class TerminalOperator:
         self._on_key = on_key
         self._help = [KEYS_HELP, TURN_HELP, *([f"      {extra_help}"] if extra_help else [])]
         self._paused = False
+        self._stopped = False  # "stop" was typed at a question
         self._instruction = ""  # as the screen has just shown it: the question right after does not repeat it
 
     def acknowledge(self, hold: HoldRequest) -> str | None:
         self._screen.suspend()
-        self._screen.say(
-            f" HOLD POINT: {plain(hold.title)} at {plain(hold.test_point)}, {hold.expected} expected ", "bold reverse"
-        )
+        check = hold.purpose == "check"
+        title, where = plain(hold.title), plain(hold.test_point)
+        heading = f" MAKE SAFE: {title} at {where} " if check else f" HOLD POINT: {title} at {where}, {hold.expected} "
+        self._screen.say(heading if check else f"{heading}expected ", "bold reverse")
         for caution in hold.cautions:
             self._screen.say(f"   ! {plain(caution)}")
-        if not all(self._in_place(item) for item in hold.in_place):
+        if not all(self._in_place(item, "done" if check else "in place") for item in hold.in_place):
             return None
-        self._screen.say(f"   To go on, type exactly: {hold.phrase}", "bold")
-        return self._keys.line("   > ")
+        asked = "Is it off? To look at it" if check else "To go on"
+        self._screen.say(f"   {asked}, type exactly: {hold.phrase}", "bold")
+        return self._answer("   > ")
 
-    def _in_place(self, item: str) -> bool:
-        """True for "yes" in full. "no", nothing and the end of input are none; what is neither is asked again."""
-        while (answer := self._keys.line(f"   {plain(item)}: in place? (yes/no) ")) is not None:
+    def _in_place(self, item: str, asked: str) -> bool:
+        """True for "yes" in full; "no" and the end of input are none, and what is neither is asked again."""
+        while (answer := self._answer(f"   {plain(item)}: {asked}? (yes/no) ")) is not None:
             word = answer.strip().lower()
-            if word in ("yes", "no", ""):
+            if word in ("yes", "no"):
                 return word == "yes"
             self._screen.say("   Type yes or no, in full.")
         return False
@@ -97,7 +101,7 @@ class TerminalOperator:
         self._instruction = ""
         for number, choice in enumerate(question.choices, 1):
             self._screen.say(f"     {number}  {plain(choice)}")
-        while (answer := self._keys.line("   number, or nothing to stop here: ")) is not None and answer.strip():
+        while (answer := self._answer(f"   number, or {STOP} to stop the job: ")) is not None:
             picked = _picked(answer.strip(), question.choices)
             if picked is not None:
                 return picked
@@ -106,12 +110,25 @@ class TerminalOperator:
 
     def enter(self, request: EntryRequest) -> str | None:
         self._screen.suspend()
-        return self._keys.line(f"   {plain(request.text)} (in {request.unit}): ") or None
+        return self._answer(f"   {plain(request.text)} (in {request.unit}, or {STOP}): ")
 
     def hands_off(self, step: str, reason: str) -> bool:
         self._screen.suspend()
-        answer = self._keys.line(f"   Hands off and away: {plain(reason)}. Type off: ")
-        return answer is not None and answer.strip().lower() == "off"
+        while (answer := self._answer(f"   Hands off and away: {plain(reason)}. Type away: ")) is not None:
+            if answer.strip().lower() == "away":
+                return True
+        return False
+
+    def _answer(self, prompt: str) -> str | None:
+        """What is typed. An empty line is no answer anywhere: it is asked again. None for "stop", and at the end of
+        input; "stop" ends the job besides."""
+        while (line := self._keys.line(prompt)) is not None:
+            if line.strip().lower() == STOP:
+                self._stopped = True
+                return None
+            if line.strip():
+                return line
+        return None
 
     def notify(self, notice: Notice) -> None:
         self._instruction = notice.instruction if isinstance(notice, StepStarted) else ""
@@ -119,6 +136,9 @@ class TerminalOperator:
 
     def commands(self) -> Sequence[Command]:
         self._screen.tick()
+        if self._stopped:
+            self._stopped = False
+            return [Command(STOP)]
         found = [self._command(key) for key in _meant([it for it in self._keys.poll() if not self._on_key(it)])]
         return [command for command in found if command]
 
@@ -130,9 +150,9 @@ class TerminalOperator:
                 self._paused = not self._paused
                 return Command("pause" if self._paused else "resume")
             case "s":
-                return self._with_words("skip", "   Skip this step. Why? ")
+                return self._with_words("skip", "   Skip this step. Why? (back: do not skip) ")
             case "m":
-                return self._with_words("mark", "   Mark. Words: ")
+                return self._with_words("mark", "   Mark. Words (back: no mark): ")
             case "a":
                 return Command("acknowledge")
             case "q":
@@ -144,13 +164,20 @@ class TerminalOperator:
 
     def _with_words(self, verb: str, prompt: str) -> Command | None:
         self._screen.suspend()
-        words = self._keys.line(prompt)
-        return Command(verb, words.strip()) if words and words.strip() else None
+        words = self._answer(prompt)
+        if self._stopped:
+            self._stopped = False
+            return Command(STOP)
+        return Command(verb, words.strip()) if words and words.strip().lower() != "back" else None
 
     def _stop(self) -> Command | None:
         self._screen.suspend()
-        answer = self._keys.line("   Stop the job? (yes/no) ")
-        return Command("stop") if answer is None or answer.strip().lower() in {"y", "yes"} else None
+        while (answer := self._answer("   Stop the job? (yes/no) ")) is not None:
+            word = answer.strip().lower()
+            if word in ("y", "yes", "n", "no"):
+                return Command(STOP) if word[0] == "y" else None
+        self._stopped = False
+        return Command(STOP)  # said in so many words, or nobody is there to be asked
 
 
 def _meant(keys: Sequence[str]) -> list[str]:

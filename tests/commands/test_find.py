@@ -169,7 +169,7 @@ def test_a_model_that_only_another_driver_knows_is_named(addresses: Mapping[str,
     """Two addresses put the wrong way round in a bench file: who answers is asked who knows it."""
     bench = tmp_path / "bench.toml"
     bench.write_text(f'mains = "50 Hz"\n[instrument.meter]\ndriver = "meter-scpi"\naddress = "{addresses["scope"]}"\n')
-    assert cli.run(["find", "--bench", str(bench), "--json"]) == 0
+    assert cli.run(["find", "--bench", str(bench), "--json"]) == 4  # a scope is no meter
     told = json.loads(capsys.readouterr().out)
     assert told["words"] == "meter-scpi does not know this model; scope-curve does."
 

@@ -84,18 +84,22 @@ def last_job(folder: Path):
         return history.jobs()[0]
 
 
-@pytest.mark.parametrize("typed", ["", "y"])
-def test_a_person_who_does_not_type_the_sentence_reads_no_kilovolts(tmp_path, typed):
-    """Three times other words, or Enter, is a refusal: exit code 5, and the record says what was typed."""
+@pytest.mark.parametrize("words", [["y", "", "n", "y"], ["", "", "stop"]])
+def test_a_person_who_does_not_type_the_sentence_reads_no_kilovolts(tmp_path, words):
+    """Three times other words, or "stop", is a refusal: exit code 5, and the record says what was typed.
+
+    Enter alone is no answer: it is asked again, and counts for nothing.
+    """
     with practice(tmp_path, EHT) as terminal:
-        terminal.until("number, or nothing")
+        terminal.until("number, or stop")
         terminal.type("1\n")
-        terminal.until("number, or nothing")
+        terminal.until("number, or stop")
         terminal.type("1\n")
         terminal.until("HOLD POINT")
-        for _ in range(3):
-            terminal.until("in place")
-            terminal.type("yes\n")
+        for place, typed in enumerate(words):
+            if place == 0 or words[place - 1]:
+                terminal.until("in place")
+                terminal.type("yes\n")
             terminal.until("   > ")
             terminal.type(typed + "\n")
         assert terminal.wait() == 5
@@ -104,7 +108,7 @@ def test_a_person_who_does_not_type_the_sentence_reads_no_kilovolts(tmp_path, ty
         job = history.jobs()[0]
         answers = history.acknowledgements(job.id)
     assert job.exit_code == 5
-    assert [row["typed"] for row in answers] == [typed] * 3
+    assert [row["typed"] for row in answers] == [None if it == "stop" else it for it in words if it]
 
 
 TRIM = """
@@ -126,7 +130,7 @@ def test_every_way_out_of_a_trim_gives_the_terminal_back_and_closes_the_record(t
     """Exit code 3; echo, line mode and cursor as before; an outcome in the record."""
     with practice(tmp_path, RAIL.replace("readings = 8", "readings = 2") + TRIM) as terminal:
         while "target 5.000 V" not in terminal.seen:  # answer what is asked on the way to the gauge
-            terminal.until(r"number, or nothing|target 5.000 V")
+            terminal.until(r"number, or stop|target 5.000 V")
             if "target 5.000 V" not in terminal.seen:
                 terminal.type("1\n")
         time.sleep(0.3)

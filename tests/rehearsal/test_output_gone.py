@@ -63,7 +63,7 @@ def test_a_question_is_never_written_into_the_lines(tmp_path):
     with open(theirs, "rb+", buffering=0) as terminal, open(tmp_path / "lines", "w") as lines:
         job = subprocess.Popen([*short(tmp_path), "--hands", "--json"], stdin=terminal, stdout=lines, stderr=terminal)
         seen = b""
-        while b"number, or nothing" not in seen:
+        while b"number, or stop" not in seen:
             seen += os.read(ours, 4096)
         os.write(ours, b"1\n")
         assert job.wait(60) == 0

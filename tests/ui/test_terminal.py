@@ -176,3 +176,64 @@ def test_a_question_in_the_words_just_shown_does_not_repeat_them():
     ida.notify(Said("begin", "something between"))
     assert ida.choose(Question("begin", "Covers off.")) == "done"
     assert any("Covers off." in line for line in screen.said)
+
+
+EMPTY = ["", "  ", "\t"]
+
+
+@pytest.mark.parametrize("empty", EMPTY)
+def test_an_empty_line_is_no_answer_anywhere(empty):
+    """Nothing happens and the same is asked again: a choice, a value, an item, a phrase, hands away, a reason."""
+    question = Question("look", "Centre lines?", ("separate", "merged"))
+    asked = [
+        (lambda it: it.choose(question), ["2"], "merged"),
+        (lambda it: it.enter(EntryRequest("width", "Tile width", "mm")), ["18.1 mm"], "18.1 mm"),
+        (lambda it: it.hands_off("eht", "EHT is to be made safe"), ["away"], True),
+        (lambda it: it.commands(), ["rail is dead"], [Command("skip", "rail is dead")]),
+    ]
+    for ask, lines, answer in asked:
+        operator, _, keyboard = person([empty, empty, *lines], ["s"])
+        assert ask(operator) == answer
+        assert len(set(keyboard.prompts)) == 1
+        assert len(keyboard.prompts) == 3
+    operator, _, keyboard = person([empty, "yes", empty, "yes", empty, HOLD.phrase])
+    assert operator.acknowledge(HOLD) == HOLD.phrase
+    assert len(keyboard.prompts) == 6
+    assert person([empty, "no"], ["q"])[0].commands() == []
+
+
+def test_stop_is_a_word_at_every_question_and_then_the_job_is_to_stop():
+    question = Question("look", "Centre lines?", ("separate", "merged"))
+    for ask in (
+        lambda it: it.choose(question),
+        lambda it: it.enter(EntryRequest("width", "Tile width", "mm")),
+        lambda it: it.acknowledge(HOLD),
+    ):
+        operator, _, _ = person(["Stop"])
+        assert ask(operator) is None
+        assert operator.commands() == [Command("stop")]
+        assert operator.commands() == []
+    for key in "smq":
+        assert person(["stop"], [key])[0].commands() == [Command("stop")]
+    assert person(["yes", "stop"])[0].acknowledge(HOLD) is None
+    assert person([])[0].choose(question) is None  # nobody there: nothing more is commanded
+
+
+@pytest.mark.parametrize("key", ["s", "m"])
+def test_a_key_that_was_hit_by_mistake_is_taken_back_by_a_word(key):
+    assert person(["back"], [key])[0].commands() == []
+
+
+def test_make_safe_says_switch_off_before_it_asks_whether_it_is_off():
+    hold = HoldRequest(
+        "eht", "EHT", "B1", "TP40", "9.40 kV", ["Lethal voltage."], ["Switch the unit off", "Discharge"],
+        "TP40 is off and discharged, probe still on", "check",
+    )  # fmt: skip
+    operator, screen, keyboard = person(["yes", "yes", hold.phrase])
+    assert operator.acknowledge(hold) == hold.phrase
+    assert screen.said[0].strip() == "MAKE SAFE: EHT at TP40"
+    assert keyboard.prompts[0] == "   Switch the unit off: done? (yes/no) "
+    assert screen.said[-1].startswith("   Is it off? To look at it, type exactly")
+    operator, _, keyboard = person(["away"])
+    assert operator.hands_off("eht", "EHT is to be made safe")
+    assert "off:" not in keyboard.prompts[0]  # not yet: nobody was told to switch off
