@@ -29,7 +29,7 @@ from benchrig.bench import Attached, InstrumentSpec, readings
 from benchrig.clock import RealClock
 from benchrig.instruments import Identity
 from benchrig.readings import Reading
-from benchrig.session.turning import Gauge
+from benchrig.session.driving import Gauge
 from benchrig.trim import engine
 from benchrig.trim.types import Goal, Measured, Tick
 from benchrig.ui.live import LiveScreen

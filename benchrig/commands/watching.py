@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from dataclasses import replace
 
 import click
@@ -10,12 +11,13 @@ import click
 from ..clock import Clock
 from ..readings import Reading
 from ..session import notices as n
-from ..session.ports import Feed, InstrumentSource
-from ..session.turning import Gauge, quantity_of
+from ..session.driving import Gauge, drive, moments
+from ..session.ports import Feed, InstrumentSource, Item
+from ..session.turning import quantity_of
 from ..trim import engine
 from ..trim.state import Phase
 from ..trim.travel import BACK_OFF
-from ..trim.types import Accepted, Goal, LinkDown, LinkUp, Measured, Restart, Tick, TrimEvent, Turned, Way
+from ..trim.types import Accepted, Goal, LinkDown, LinkUp, Measured, Restart, TrimEvent, Turned, Way
 from ..ui.keys import Keys
 from ..ui.terminal import WAYS, Display
 from ..ui.words import sentence
@@ -36,6 +38,8 @@ class Watch:
         self._clock = clock
         self._state = None if goal is None else engine.start(goal, clock.now())
         self._told = False
+        self.over = False
+        self._stood: list[Accepted] = []
         self._overloads = Overloads()
         self._ways: list[Way] = []  # of the last turn, until the reading shows it whole
         self._label = f"{source.instrument} {quantity_of(source)}"
@@ -49,39 +53,46 @@ class Watch:
 
     def run(self, feed: Feed, keys: Keys) -> None:
         """Until q. Raises Refused where it grows hazardous, and what ends the feed."""
-        while "q" not in (pressed := [key.lower() for key in keys.poll()]):
-            self._ways += [Way(WAYS[key]) for key in pressed if key in WAYS]
-            self._display.tick()
-            item = feed.next(self._clock.now() + _LOOK)
-            match item:
-                case Reading():
-                    self._reading(item)
-                case LinkDown() | LinkUp():
-                    self._display.show(replace(item, step="watch"))
-                    self._step(replace(item, now=self._clock.now()))
-                case None:
-                    self._step(Tick(self._clock.now()))
+        drive(self, lambda: self._taken(feed, keys), self._clock)
+
+    def _taken(self, feed: Feed, keys: Keys) -> Item | None:
+        pressed = [key.lower() for key in keys.poll()]
+        self.over = "q" in pressed
+        self._ways += [Way(WAYS[key]) for key in pressed if key in WAYS]
+        self._display.tick()
+        return None if self.over else feed.next(self._clock.now() + _LOOK)
+
+    def events(self, got: Item | None) -> Sequence[TrimEvent]:
+        match got:
+            case Reading():
+                self._reading(got)
+            case LinkDown() | LinkUp():
+                self._display.show(replace(got, step="watch"))
+        if self.over or self._state is None:
+            return ()
+        catching, now = self._state.phase is Phase.CATCH, self._clock.now()
+        told = [] if catching else [Turned(way, now) for way in self._ways]
+        self._ways = self._ways if catching else []
+        return (*told, *moments(got, now))
 
     def _reading(self, reading: Reading) -> None:
         check_reading(self._source, reading, self._overloads)
         self._display.show(n.ReadingTaken("watch", self._label, reading))
         if self._told and self._goal and reading.value is not None:
             self._told = self._goal.low <= reading.value <= self._goal.high
-        self._step(Measured(reading, self._clock.now()))
 
-    def _step(self, event: TrimEvent) -> None:
-        if self._state is None or self._gauge is None:
+    def step(self, event: TrimEvent) -> None:
+        assert self._state is not None
+        self._state, effects = engine.step(self._state, event)
+        self._stood = [effect for effect in effects if isinstance(effect, Accepted)]
+
+    def looked(self, got: Item | None) -> None:
+        if self._state is None or self._gauge is None or self.over:
             return
-        told = [] if self._state.phase is Phase.CATCH else [Turned(way, event.now) for way in self._ways]
-        self._ways = self._ways if self._state.phase is Phase.CATCH else []
-        for each in (*told, event):
-            self._state, effects = engine.step(self._state, each)
-        item = event.reading if isinstance(event, Measured) else None
-        self._gauge.show(engine.view(self._state, self._clock.now()), item)
-        for effect in effects:
-            if isinstance(effect, Accepted):
-                self._held(effect, event)
-        self._end_of_travel(item)
+        self._gauge.show(engine.view(self._state, self._clock.now()), got)
+        for held in self._stood:
+            self._held(held, got)
+        self._end_of_travel(got if isinstance(got, Reading) else None)
 
     def _end_of_travel(self, item: Reading | None) -> None:
         """It stays said until the trimmer is clearly backed off; then the bar leads again."""
@@ -92,7 +103,7 @@ class Watch:
         if abs(item.value - end) > BACK_OFF * self._state.threshold:
             self._state, _ = engine.step(self._state, Restart(item.time))
 
-    def _held(self, held: Accepted, event: TrimEvent) -> None:
+    def _held(self, held: Accepted, got: Item | None) -> None:
         """Say once that it stood inside; the bar goes on, from the reading that ended the hold."""
         assert self._state is not None
         assert self._goal is not None
@@ -101,8 +112,9 @@ class Watch:
             self._display.show(n.Said("watch", words))
             self._told = True
         self._state, _ = engine.step(self._state, Restart(held.now))
-        if isinstance(event, Measured):
-            self._state, _ = engine.step(self._state, event)
+        if isinstance(got, Reading):
+            self._state, _ = engine.step(self._state, Measured(got, held.now))
+        self._stood = []
 
 
 class Together:

@@ -27,6 +27,7 @@ from ..soak.columns import as_columns
 from ..soak.engine import LASTING, Effect, Engine, Found, Over, Switch
 from ..soak.findings import Columns, Finding, Kind, Severity
 from ..soak.task import SoakTask
+from .driving import drive
 from .ends import StepCut
 from .keeping import Keeping
 from .notices import Said, SoakMoved
@@ -74,12 +75,7 @@ class Soaking:
         listener = self._listener()
         try:
             self._note_who_answered()
-            while not self._engine.over:
-                self._heed()
-                self._hear(listener.poll(self._clock.now() + tick))
-                self._act(self._engine.tick(self._clock.now()))
-                self._look_around()
-                self._show()
+            drive(self, lambda: self._heard_until(listener, tick), self._clock)
         except StepCut as cut:
             self._note("soak so far", {"ended": cut.message, **details(self._engine, self._clock.now())})
             raise
@@ -89,6 +85,26 @@ class Soaking:
             listener.close()
             self._keeping.flush()
         return self._done()
+
+    @property
+    def over(self) -> bool:
+        return self._engine.over
+
+    def _heard_until(self, listener: Listener, tick: float) -> Sequence[Heard]:
+        self._heed()
+        return listener.poll(self._clock.now() + tick)
+
+    def events(self, got: Sequence[Heard]) -> Sequence[Sequence[Heard]]:
+        """All that was heard in one look is one event: readings of a channel are judged together."""
+        return (got,)
+
+    def step(self, event: Sequence[Heard]) -> None:
+        self._hear(event)
+        self._act(self._engine.tick(self._clock.now()))
+
+    def looked(self, got: Sequence[Heard]) -> None:
+        self._look_around()
+        self._show()
 
     def _listener(self) -> Listener:
         work = self._work

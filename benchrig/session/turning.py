@@ -10,43 +10,26 @@ Rules kept here:
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
+from collections.abc import Iterable, Sequence
 
 from .. import trim
 from ..procedure.quantities import Axis, ScopeSource, Source, TypedSource
 from ..procedure.step import HandStep, Step
-from ..readings import Reading
-from ..trim.counted import words as words_of_turn
 from ..trim.engine import learned
 from ..trim.shown import restless
 from ..trim.state import Phase
-from ..trim.types import (
-    Accepted,
-    Cue,
-    Goal,
-    Known,
-    LinkDown,
-    LinkUp,
-    Measured,
-    Restart,
-    Tick,
-    TrimEvent,
-    TrimView,
-    Turned,
-    Way,
-)
+from ..trim.types import Cue, Goal, Known, TrimEvent, Turned, Way
 from ..units import show
-from .notices import Notice, TrimMoved, TurnAdvised
+from .driving import Gauge, HandDrive
+from .notices import TurnAdvised
 from .ports import InstrumentSource, Item
 from .remembering import remember
 from .typed import typed_value
-from .verdicts import Value, value_of
+from .verdicts import Value
 from .work import Work
 
 LONGEST = 1800.0  # s that one trim may take before it is given up
 STALE = 1.5  # s of age at which a reading is no longer the present value
-KEPT = 1000  # readings, of which the last are the accepted ones
 
 
 def goal_of(axis: Axis, step: HandStep, pace: float = 0.0, *, counted: bool | None = None) -> Goal:
@@ -75,52 +58,59 @@ def quantity_of(source: Source) -> str:
             return source.function.value
 
 
+class Turning(HandDrive):
+    """One trimmer turned by the cues of the trim engine."""
+
+    def __init__(self, work: Work, axis: Axis, goal: Goal, source: InstrumentSource) -> None:
+        super().__init__(work, source, axis.limits)
+        self.key = (axis.trimmer.name, quantity_of(source))
+        self.state = trim.start(goal, self.now, work.services.known.get(self.key))
+        self._gauge = Gauge(work.tell, work.step.id, axis.trimmer.name, goal)
+
+    @property
+    def over(self) -> bool:
+        return self.value is not None or self.state.known.ends is not None
+
+    def told(self) -> Sequence[TrimEvent]:
+        """The turns that the person has told of, once the reading shows them whole."""
+        return () if self.state.phase is Phase.CATCH else ways(self.work)
+
+    def effects(self, event: TrimEvent) -> Iterable[object]:
+        asks = self.state.asks
+        self.state, effects = trim.step(self.state, event)
+        if self.state.asks != asks:
+            self._advise()
+        return effects
+
+    def looked(self, got: Item | None) -> None:
+        name, ends = self.key[0], self.state.known.ends
+        if not self.over:
+            _tell_trouble(self.work, name, self.state)
+        self._gauge.show(trim.view(self.state, self.now), got)
+        if self.value is None and ends is not None:
+            self.work.say(f"{name}: {at_its_end(ends, self.state.goal.unit)}", "warning")
+
+    def _advise(self) -> None:
+        """Tell, and so record, which part of a turn is asked for."""
+        shown, goal = trim.view(self.state, self.now), self.state.goal
+        if shown.asked is None or shown.value is None:
+            return
+        advice = TurnAdvised(
+            self.work.step.id, *self.key, shown.value, goal.target, goal.unit, shown.asked, shown.turn, counted=True,
+            learning=self.state.known.gain is None,
+        )  # fmt: skip
+        self.work.tell(advice)
+
+
 def turn_watched(
     work: Work, axis: Axis, goal: Goal, source: InstrumentSource, longest: float = LONGEST
 ) -> Value | None:
     """Cues for the hand at every reading, until the value is accepted; None if that does not come to pass."""
-    key = (axis.trimmer.name, quantity_of(source))
-    state = trim.start(goal, work.clock.now(), work.services.known.get(key))
-    until = work.clock.now() + longest
-    taken: list[Reading] = []
-    gauge = Gauge(work.tell, work.step.id, axis.trimmer.name, goal)
-    begin(work)
+    turning = Turning(work, axis, goal, source)
     try:
-        with work.feed(source, axis.limits) as feed:
-            while work.clock.now() < until:
-                item = work.take(feed, source, axis.limits)
-                if isinstance(item, Reading) and item.usable:
-                    taken = [*taken[1 - KEPT :], item]
-                told = () if state.phase is Phase.CATCH else ways(work)  # of a turn that the reading shows whole
-                for event in (*told, *events(work, item)):
-                    asks = state.asks
-                    state, effects = trim.step(state, event)
-                    if (value := accepted(effects, taken)) is not None:
-                        gauge.show(trim.view(state, work.clock.now()), item)
-                        return value
-                    if state.asks != asks:
-                        _advise(work, axis, goal, source, state)
-                if state.known.ends is not None:
-                    gauge.show(trim.view(state, work.clock.now()), item)
-                    work.say(f"{axis.trimmer.name}: {at_its_end(state.known.ends, goal.unit)}", "warning")
-                    return None
-                _tell_trouble(work, axis.trimmer.name, state)
-                gauge.show(trim.view(state, work.clock.now()), item)
-        return None
+        return turning.run(longest)
     finally:
-        _keep(work, key, learned(state))
-
-
-def _advise(work: Work, axis: Axis, goal: Goal, source: InstrumentSource, state: trim.TrimState) -> None:
-    """Tell, and so record, which part of a turn is asked for."""
-    shown = trim.view(state, work.clock.now())
-    if shown.asked is None or shown.value is None:
-        return
-    advice = TurnAdvised(
-        work.step.id, axis.trimmer.name, quantity_of(source), shown.value, goal.target, goal.unit, shown.asked,
-        shown.turn, counted=True, learning=state.known.gain is None,
-    )  # fmt: skip
-    work.tell(advice)
+        _keep(work, turning.key, learned(turning.state))
 
 
 def _keep(work: Work, key: tuple[str, str], known: Known) -> None:
@@ -156,58 +146,11 @@ def tell_restless(work: Work, trimmer: str, state: trim.TrimState) -> None:
         work.say_once("restless", trimmer, words)
 
 
-def accepted(effects: Iterable[object], taken: Sequence[Reading]) -> Value | None:
-    """What a hold was accepted at: the mean of its readings, the last of `taken`; None where none was."""
-    hold = next((effect for effect in effects if isinstance(effect, Accepted)), None)
-    return None if hold is None else replace(value_of(taken[-hold.readings :]), creep=hold.creep)
-
-
-def begin(work: Work) -> None:
-    """What was told or interrupted before does not belong to the turning that begins now."""
-    work.restarted = False
-    work.turned.clear()
-
-
 def ways(work: Work) -> Sequence[TrimEvent]:
     """The turns that the person has told of, and which way they went where that was said."""
     told = [Turned(Way(words) if words else None, work.clock.now()) for words in work.turned]
     work.turned.clear()
     return told
-
-
-def events(work: Work, item: Item | None) -> Sequence[TrimEvent]:
-    """What a feed's item is to the trim engine."""
-    now = work.clock.now()
-    before: tuple[TrimEvent, ...] = (Restart(now),) if work.restarted else ()
-    work.restarted = False
-    match item:
-        case Reading():
-            return (*before, Measured(item, now))
-        case LinkDown():
-            return (replace(item, now=now),)
-        case LinkUp():
-            return (replace(item, now=now), Restart(now))
-        case _:
-            return (*before, Tick(now))
-
-
-class Gauge:
-    """Tells of a trim's view: at every item of a feed, and between them only what time has changed."""
-
-    def __init__(self, tell: Callable[[Notice], None], step: str, trimmer: str, goal: Goal) -> None:
-        self._tell = tell
-        self._step = step
-        self._trimmer = trimmer
-        self._goal = goal
-        self._told: TrimView | None = None
-
-    def show(self, view: TrimView, item: Item | None) -> None:
-        asked = "" if view.asked is None else words_of_turn(view.asked)
-        seen = replace(view, doubt=None)  # it grows with every moment, and no gauge shows it
-        if item is None and seen == self._told:
-            return
-        self._told = seen
-        self._tell(TrimMoved(self._step, self._goal, view, self._trimmer, asked))
 
 
 def turn_by_eye(work: Work, step: Step, axis: Axis, source: TypedSource) -> Value | None:

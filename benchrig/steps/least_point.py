@@ -8,7 +8,7 @@ Rules kept here:
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import ClassVar, Literal
 
@@ -17,15 +17,15 @@ from ..procedure.notes import Notes
 from ..procedure.quantities import Axis, TypedSource
 from ..procedure.step import HandStep, Part
 from ..readings import Reading
-from ..session.ports import InstrumentSource
+from ..session.driving import Gauge, HandDrive
+from ..session.ports import InstrumentSource, Item
 from ..session.results import Done, Results, absent, with_hint
 from ..session.trims import TO_SET, as_found, as_left, left_alone, looked_twice, mark, moved
-from ..session.turning import KEPT, Gauge, accepted, begin, events
 from ..session.verdicts import Value, judged, value_of
 from ..session.work import Work
 from ..tomlfile import KeyPath
 from ..trim import extremum
-from ..trim.types import Goal
+from ..trim.types import Goal, TrimEvent
 
 AFRESH = 45.0  # s after which a search that goes to and fro begins again
 LONGEST = 6.0 * AFRESH
@@ -73,7 +73,7 @@ class LeastPoint(Sourced, Limited, Turned, HandStep):
             return Done(with_hint(self, as_left(judged(found, limits, work.rule, TO_SET), found)), to_do=True)
         mark(work, axis.trimmer, found)
         first = results.first(self.id, found)
-        final = seek(work, self, source, found)
+        final = Seeking(work, self, source, found).run(LONGEST)
         if final is None:
             words = "the least point was not found"
             return Done(with_hint(self, as_left(judged(found, limits, work.rule, words), first)), True)
@@ -83,34 +83,36 @@ class LeastPoint(Sourced, Limited, Turned, HandStep):
         )
 
 
-def seek(work: Work, step: LeastPoint, source: InstrumentSource, found: Value) -> Value | None:
-    """Guide the hands to the least point; None if that does not come to pass."""
-    search = search_of(step)
-    limits = step.limits
-    state = extremum.start(search, work.clock.now())
-    afresh, until = work.clock.now() + AFRESH, work.clock.now() + LONGEST
-    taken: list[Reading] = []
-    together: list[Reading] = []
-    gauge = Gauge(work.tell, step.id, step.trimmer, shown_goal(step, found))
-    begin(work)
-    with work.feed(source, limits) as feed:
-        while work.clock.now() < until:
-            if work.clock.now() > afresh:  # one lucky reading was taken for the least: forget it, and ask for less
-                afresh, search = work.clock.now() + AFRESH, replace(search, floor=2.0 * search.floor)
-                state = extremum.start(search, work.clock.now())
-            item = work.take(feed, source, limits)
-            if isinstance(item, Reading) and item.usable:
-                together = [*together, item]
-                if len(together) < AVERAGED:
-                    continue
-                item, together = averaged(together), []
-                taken = [*taken[1 - KEPT :], item]
-            for event in events(work, item):
-                state, effects = extremum.step(state, event)
-                if (value := accepted(effects, taken)) is not None:
-                    return value
-            gauge.show(extremum.view(state, work.clock.now()), item)
-    return None
+class Seeking(HandDrive):
+    """The hand sweeps past the least point, turns back, and stops there."""
+
+    def __init__(self, work: Work, step: LeastPoint, source: InstrumentSource, found: Value) -> None:
+        super().__init__(work, source, step.limits)
+        self.search = search_of(step)
+        self.state = extremum.start(self.search, self.now)
+        self.gauge = Gauge(work.tell, step.id, step.trimmer, shown_goal(step, found))
+        self.afresh = self.now + AFRESH
+        self.together: list[Reading] = []
+
+    def events(self, got: Item | None) -> Iterable[TrimEvent]:
+        if isinstance(got, Reading) and got.usable:
+            self.together = [*self.together, got]
+            if len(self.together) < AVERAGED:
+                return ()
+            got, self.together = averaged(self.together), []
+        return super().events(got)
+
+    def effects(self, event: TrimEvent) -> Iterable[object]:
+        self.state, effects = extremum.step(self.state, event)
+        return effects
+
+    def looked(self, got: Item | None) -> None:
+        if not (isinstance(got, Reading) and got.usable and self.together):  # nothing new while a few are gathered
+            self.gauge.show(extremum.view(self.state, self.now), got)
+        if not self.over and self.now > self.afresh:
+            # One lucky reading was taken for the least: forget it, and ask for less.
+            self.afresh, self.search = self.now + AFRESH, replace(self.search, floor=2.0 * self.search.floor)
+            self.state = extremum.start(self.search, self.now)
 
 
 def search_of(step: LeastPoint) -> extremum.Search:

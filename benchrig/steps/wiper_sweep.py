@@ -7,6 +7,7 @@ Rules kept here:
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import Literal
 
@@ -15,14 +16,17 @@ from ..procedure.notes import Notes
 from ..procedure.quantities import Limits, ReadingClass, only_ceiling
 from ..procedure.step import Neighbours, Part, Step
 from ..records.facts import StepResult
+from ..session.driving import Gauge, HandDrive
 from ..session.looking import look
+from ..session.ports import Item
 from ..session.results import Done, Results, absent
 from ..session.trims import AS_FOUND, mark
-from ..session.turning import STALE, Gauge, begin, events
+from ..session.turning import STALE
 from ..session.verdicts import Value
 from ..session.work import Work
 from ..tomlfile import AnyQuantity, KeyPath
 from ..trim import wiper
+from ..trim.types import TrimEvent
 from ..units import show
 
 WORDS = {
@@ -89,7 +93,9 @@ class WiperSweep(Read, Turned, Step):
             unit = self.source.unit
             return Done(absent(self, unit, Limits(unit, None, None, None, None), "No usable reading came."))
         mark(work, self.turned, found)
-        swept = sweep(work, self, found)
+        sweeping = Sweeping(work, self, found)
+        sweeping.run()
+        swept = sweeping.swept
         words = f"{WORDS[swept.wiper]} ({swept.swings} jumps in {swept.readings} readings of {swept.strokes} strokes)"
         hint = self.hints.get(ReadingClass.NOISY, "") if swept.wiper is wiper.Wiper.SCRATCHY else ""
         result = StepResult(
@@ -101,30 +107,29 @@ class WiperSweep(Read, Turned, Step):
         return Done(result, changed=True, answer=str(swept.wiper))
 
 
-def sweep(work: Work, step: WiperSweep, found: Value) -> wiper.Swept:
-    """Guide the hands until the engine has seen enough."""
-    asked = wiper.Sweep(
-        found.unit, step.reach.value, step.settle, value_of(step.ceiling), stale_after=max(STALE, 2.5 * found.pace)
-    )
-    state = wiper.start(asked, work.clock.now(), found.value)
-    text = (
-        f"Turn {step.trimmer} slowly to and fro, {show(step.reach.value, found.unit)} to each side. Follow the gauge."
-    )
-    work.say(text)
-    begin(work)
-    swept = wiper.Swept(wiper.Wiper.UNKNOWN, 0, 0, 0, work.clock.now())
-    source, stops = step.source, step.stops
-    with work.feed(source, stops) as feed:
-        while state.phase is not wiper.Phase.ENDED:
-            item = work.take(feed, source, stops)
-            for event in events(work, item):
-                state, effects = wiper.step(state, event)
-                swept = next((it for it in effects if isinstance(it, wiper.Swept)), swept)
-            _gauge(work, step, state).show(wiper.view(state, work.clock.now()), item)
-    return swept
+class Sweeping(HandDrive):
+    """The hand turns to and fro until the engine has seen enough."""
 
+    def __init__(self, work: Work, step: WiperSweep, found: Value) -> None:
+        super().__init__(work, step.source, step.stops)
+        reach, stale = step.reach.value, max(STALE, 2.5 * found.pace)
+        asked = wiper.Sweep(found.unit, reach, step.settle, value_of(step.ceiling), stale_after=stale)
+        self.state = wiper.start(asked, self.now, found.value)
+        self.swept = wiper.Swept(wiper.Wiper.UNKNOWN, 0, 0, 0, self.now)
+        self._step = step
+        work.say(f"Turn {step.trimmer} slowly to and fro, {show(reach, found.unit)} to each side. Follow the gauge.")
 
-def _gauge(work: Work, step: WiperSweep, state: wiper.SweepState) -> Gauge:
-    """The gauge with the side that is turned to for its target."""
-    goal = replace(state.sweep.goal(state.middle, state.way), span=value_of(step.span), travel=step.travel)
-    return Gauge(work.tell, step.id, step.trimmer, goal)
+    @property
+    def over(self) -> bool:
+        return self.state.phase is wiper.Phase.ENDED
+
+    def effects(self, event: TrimEvent) -> Iterable[object]:
+        self.state, effects = wiper.step(self.state, event)
+        self.swept = next((it for it in effects if isinstance(it, wiper.Swept)), self.swept)
+        return effects
+
+    def looked(self, got: Item | None) -> None:
+        """The gauge has the side that is turned to for its target."""
+        step, state = self._step, self.state
+        goal = replace(state.sweep.goal(state.middle, state.way), span=value_of(step.span), travel=step.travel)
+        Gauge(self.work.tell, step.id, step.trimmer, goal).show(wiper.view(state, self.now), got)
