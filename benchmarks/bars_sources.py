@@ -84,8 +84,8 @@ SOURCES: dict[str, Source] = {
     "chaos": benchmark("soak_chaos.py", "--minutes 0.5 --every 4", "--minutes 10 --every 10", HOUR),
     "trouble": pytest("tests/rehearsal/test_soak_process.py tests/records/test_trouble.py", patience=HOUR),
     "shop": benchmark("store_shop.py", "--benches 40 --seconds 15", "--benches 200 --seconds 60"),
-    "page": pytest("tests/glance/test_server.py"),
-    "viewers": benchmark("glance_viewers.py", "--seconds 1", "--seconds 10"),
+    "page": pytest("tests/dashboard/test_server.py"),
+    "viewers": benchmark("dashboard_viewers.py", "--seconds 1", "--seconds 10"),
     "alarms": pytest("tests/rehearsal/test_alarms_process.py tests/alarms"),
     # The code.
     "shape": benchmark("code_shape.py", "", ""),

@@ -35,7 +35,7 @@ COMMANDS: dict[str, Entry] = {
     "soak": Entry("soak", "Watch a unit for hours or days, with nobody there."),
     "doubles": Entry("doubles", "Serve simulated instruments on this machine."),
     "noted": Entry("noted", "Take note of the alarms of a running soak."),
-    "glance": Entry("glance", "Serve the read-only page of a job that runs elsewhere."),
+    "dashboard": Entry("dashboard", "Serve the read-only page of a job that runs elsewhere."),
     "jobs": Entry("jobs", "List recorded jobs, or show one."),
     "thin": Entry("thin", "Keep only the extremes of old watches, for good."),
     "report": Entry("report", "Write one job as an HTML page."),

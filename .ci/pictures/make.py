@@ -1,4 +1,4 @@
-"""Makes the pictures of the README with the program itself: the gauge, a report, a soak's report, the glance page.
+"""Makes the pictures of the README with the program itself: the gauge, a report, a soak's report, the dashboard.
 
 Run it:  python .ci/pictures/make.py [RECORD JOB [SOAK]]      (needs Chromium and the test extra)
 
@@ -17,7 +17,7 @@ from pathlib import Path
 from playwright.sync_api import Browser, sync_playwright
 from rich.console import Console
 
-from benchrig.glance.server import GlancePage
+from benchrig.dashboard.server import DashboardPage
 from benchrig.readings import Reading
 from benchrig.records.history import History
 from benchrig.report.model import gather
@@ -64,8 +64,8 @@ def shot(browser: Browser, html: str, name: str, width: int, height: int) -> Non
         tab.close()
 
 
-def glance(browser: Browser) -> None:
-    with GlancePage() as page:
+def dashboard(browser: Browser) -> None:
+    with DashboardPage() as page:
         page.show(n.JobStarted(4, "Skerry 14: rails, zero, timer, EHT", "SK14-0231", "Ida", []))
         page.show(n.StepStarted("eht", "trim", "EHT", "", 10, 10, "RV41", "A4 TP40"))
         page.show(n.HoldPointAnswered("eht", True, ""))
@@ -75,14 +75,14 @@ def glance(browser: Browser) -> None:
         tab = browser.new_page(viewport={"width": 900, "height": 700}, color_scheme="dark")
         tab.goto(page.address)
         tab.wait_for_timeout(800)
-        tab.screenshot(path=HERE / "glance.png")
+        tab.screenshot(path=HERE / "dashboard.png")
 
 
 def main() -> None:
     with sync_playwright() as running:
         browser = running.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
         shot(browser, gauge_page(), "gauge.png", 760, 226)
-        glance(browser)
+        dashboard(browser)
         for job, (name, height) in zip(sys.argv[2:], REPORTS, strict=False):
             with History(sys.argv[1]) as history:
                 shot(browser, render(gather(history, int(job))), name, 1240, height)

@@ -9,8 +9,8 @@ from typing import Any
 
 from ..bench import Bench, Station, load_bench
 from ..clock import Clock, RealClock
+from ..dashboard.book import Book
 from ..errors import FileError
-from ..glance.book import Book
 from ..records import open_store
 from ..records.sqlite import SqliteStore
 from ..session import AbsentOperator
@@ -20,7 +20,7 @@ from ..ui.terminal import Shown
 from .leaving import close
 from .person import login_name
 from .shipped import locate
-from .showing import open_display, open_glance, open_sounds, person
+from .showing import open_dashboard, open_display, open_sounds, person
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +39,7 @@ class Wanted:
 
     record: str | None
     how: str
-    glance: str | None
+    dashboard: str | None
     name: str | None
     absent: bool
     sound: str = "off"
@@ -59,7 +59,7 @@ def open_job(stack: ExitStack, bench: Bench, wanted: Wanted) -> Opened:
     store, station = open_bench(stack, bench, wanted.record, clock)
     sounds = open_sounds(stack, wanted.sound, wanted.wav, clock)
     operator = open_operator(stack, wanted.how, clock, wanted.name, absent=wanted.absent)
-    shown = Shown(operator, Book(store, clock), *sounds, *open_glance(stack, wanted.glance))
+    shown = Shown(operator, Book(store, clock), *sounds, *open_dashboard(stack, wanted.dashboard))
     return Opened(clock, store, BenchTools(station), shown)
 
 

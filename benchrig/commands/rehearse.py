@@ -17,7 +17,7 @@ import click
 
 from ..bench import Bench, load_bench
 from ..clock import RealClock
-from ..glance.book import Book
+from ..dashboard.book import Book
 from ..instruments import load_stand_in
 from ..procedure import Procedure, load_procedure
 from ..procedure.serials import sample
@@ -34,10 +34,10 @@ from .practice import HELP, Practice
 from .shipped import bench_beside, locate
 from .showing import (
     JSON,
-    glance_option,
+    dashboard_option,
     mode,
+    open_dashboard,
     open_display,
-    open_glance,
     open_sounds,
     person,
     showing_options,
@@ -66,7 +66,7 @@ class Served:
 @click.option("--world", help="Which simulated bench; the one of the bench file beside PROCEDURE unless given.")
 @click.option("--resume", is_flag=True, help="Go on with a rehearsal that was broken off, on a unit as it arrives.")
 @written_record
-@glance_option
+@dashboard_option
 @sound_options
 @showing_options
 def command(
@@ -77,7 +77,7 @@ def command(
     world: str | None,
     resume: bool,
     record: str | None,
-    glance: str | None,
+    dashboard: str | None,
     sound: str,
     wav: Path | None,
     as_json: bool,
@@ -102,7 +102,7 @@ def command(
         stack.callback(stand_in.close)
         sounds = open_sounds(stack, sound, wav, clock)
         operator = _operator(stack, how, hands, stand_in, doubles.hands, plan, clock)
-        shown = Shown(operator, witness, Book(store, clock), *sounds, *open_glance(stack, glance))
+        shown = Shown(operator, witness, Book(store, clock), *sounds, *open_dashboard(stack, dashboard))
         job = broken_off(store.path, serial, plan.digest) if resume else None
         outcome = run(plan, BenchTools(station), shown, store, clock, serial=serial, resume=job)
     if how != JSON:

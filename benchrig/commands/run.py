@@ -15,7 +15,7 @@ from .check import refuse_unfit
 from .opening import Wanted, named_bench, open_job
 from .options import unit_options, written_record
 from .shipped import locate
-from .showing import glance_option, mode, showing_options, sound_options
+from .showing import dashboard_option, mode, showing_options, sound_options
 from .way_out import orderly
 
 
@@ -25,7 +25,7 @@ from .way_out import orderly
 @click.option("--plan", "only_plan", is_flag=True, help="Print the steps and what opens what again; then end.")
 @click.option("--resume", is_flag=True, help="Go on with this unit's job that was broken off.")
 @written_record
-@glance_option
+@dashboard_option
 @sound_options
 @showing_options
 def command(
@@ -37,7 +37,7 @@ def command(
     only_plan: bool,
     resume: bool,
     record: str | None,
-    glance: str | None,
+    dashboard: str | None,
     sound: str,
     wav: Path | None,
     as_json: bool,
@@ -53,7 +53,7 @@ def command(
         return 0
     bench = named_bench(bench_name)
     refuse_unfit(work, bench)
-    wanted = Wanted(record, mode(as_json, plain), glance, name, absent, sound, wav)
+    wanted = Wanted(record, mode(as_json, plain), dashboard, name, absent, sound, wav)
     with orderly(), ExitStack() as stack:
         it = open_job(stack, bench, wanted)
         job = broken_off(it.store.path, serial, work.digest) if resume else None

@@ -22,7 +22,7 @@ from ..ui.terminal import Display, Screen, Shown, TerminalOperator
 from ..ui.wrapping import for_terminal
 
 if TYPE_CHECKING:
-    from ..glance.server import GlancePage
+    from ..dashboard.server import DashboardPage
 
 LIVE, PLAIN, JSON = "live", "plain", "json"
 
@@ -54,13 +54,15 @@ def open_sounds(stack: ExitStack, sound: str, wav: Path | None, clock: Clock) ->
     return displays
 
 
-def glance_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """`--glance`: the read-only page beside the job."""
+def dashboard_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """`--dashboard`: the read-only page beside the job."""
     words = "Also serve the read-only page; HOST:PORT, by default this machine only."
-    return click.option("--glance", is_flag=False, flag_value="127.0.0.1:0", metavar="[HOST:PORT]", help=words)(command)
+    return click.option("--dashboard", is_flag=False, flag_value="127.0.0.1:0", metavar="[HOST:PORT]", help=words)(
+        command
+    )
 
 
-def open_glance(stack: ExitStack, where: str | None) -> list[Display]:
+def open_dashboard(stack: ExitStack, where: str | None) -> list[Display]:
     """The page as a display, its address said on standard error; none where it is not wanted."""
     if where is None:
         return []
@@ -68,17 +70,17 @@ def open_glance(stack: ExitStack, where: str | None) -> list[Display]:
     if not port.isdecimal():
         raise FileError(f"{where!r} is no HOST:PORT.", next_step="Like 127.0.0.1:8080, or 192.168.1.4:8080.")
     page = stack.enter_context(need_page()(host.strip("[]") or "127.0.0.1", int(port)))
-    click.echo(f"Glance page: {page.address}", err=True)
+    click.echo(f"Dashboard: {page.address}", err=True)
     return [page]
 
 
-def need_page() -> type[GlancePage]:
+def need_page() -> type[DashboardPage]:
     """The page's class. Raises FileError where its libraries are missing."""
     try:
-        from ..glance.server import GlancePage
+        from ..dashboard.server import DashboardPage
     except ImportError as error:
-        raise FileError(f"The page needs {error.name}.", next_step="pip install 'benchrig[glance]'") from error
-    return GlancePage
+        raise FileError(f"The page needs {error.name}.", next_step="pip install 'benchrig[dashboard]'") from error
+    return DashboardPage
 
 
 def mode(as_json: bool, plain: bool) -> str:

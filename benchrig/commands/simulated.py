@@ -15,8 +15,8 @@ from typing import Any
 from ..alarms import Alarms
 from ..bench import Bench
 from ..clock import SimClock
+from ..dashboard.book import Book
 from ..errors import FileError, UnitError
-from ..glance.book import Book
 from ..instruments import load_stand_in, load_world
 from ..procedure import Procedure
 from ..session import run
@@ -25,7 +25,7 @@ from ..ui.terminal import Shown
 from ..units import quantity_in
 from .leaving import report_command, say_afterwards
 from .opening import open_bench
-from .showing import JSON, open_display, open_glance
+from .showing import JSON, open_dashboard, open_display
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +61,7 @@ def _known(hands: Any, name: str) -> None:
 
 def soak_simulated(
     work: Procedure, bench: Bench, seed: int, faults: Sequence[Planned], serial: str, record: str | None,
-    how: str, glance: str | None,
+    how: str, dashboard: str | None,
 ) -> int:  # fmt: skip
     """Run it, and say how long it took."""
     if not bench.world:
@@ -75,7 +75,7 @@ def soak_simulated(
         store, station = open_bench(stack, bench, record, clock, world=world)
         operator = load_stand_in("operator")(world.hands, clock, seed=seed)
         stack.callback(operator.close)
-        shown = Shown(operator, Book(store, clock), open_display(stack, how, clock), *open_glance(stack, glance))
+        shown = Shown(operator, Book(store, clock), open_display(stack, how, clock), *open_dashboard(stack, dashboard))
         alarms = Alarms([], clock, shown.notify, unit_serial=serial)
         began = time.monotonic()
         outcome = run(work, BenchTools(station), shown, store, clock, serial=serial, alarms=alarms)

@@ -22,7 +22,7 @@ from .opening import Wanted, named_bench, open_job
 from .options import unit_options, written_record
 from .ringing import Relay, everybody, ringing, until_noted
 from .shipped import locate
-from .showing import glance_option, mode, showing_options
+from .showing import dashboard_option, mode, showing_options
 from .simulated import planned, soak_simulated
 from .way_out import orderly
 
@@ -39,7 +39,7 @@ from .way_out import orderly
     help='With --simulated: what breaks, and when: "intermittent fuse@3 h". May be given again.',
 )  # fmt: skip
 @written_record
-@glance_option
+@dashboard_option
 @showing_options
 def command(
     procedure: str,
@@ -53,7 +53,7 @@ def command(
     seed: int,
     faults: tuple[str, ...],
     record: str | None,
-    glance: str | None,
+    dashboard: str | None,
     as_json: bool,
     plain: bool,
 ) -> int:
@@ -70,13 +70,13 @@ def command(
     )
     if simulated:
         where = load_bench(locate(bench_name or "skerry14/bench"))
-        return soak_simulated(work, where, seed, planned(faults), serial or "SK14-0231", record, how, glance)
+        return soak_simulated(work, where, seed, planned(faults), serial or "SK14-0231", record, how, dashboard)
     bench = named_bench(bench_name)
     if try_alarms:
         return tried(bench, serial)
     refuse_unfit(work, bench)
     with orderly(), ExitStack() as stack:
-        it = open_job(stack, bench, Wanted(record, how, glance, name, absent))
+        it = open_job(stack, bench, Wanted(record, how, dashboard, name, absent))
         clock, store = it.clock, it.store
         beats = stack.enter_context(lookout(bench, clock, serial, store.path))
         shown = Relay(it.operator, beats)

@@ -1,4 +1,4 @@
-"""The shop's record followed for the glance page: real PostgreSQL, the bench writing through its spool."""
+"""The shop's record followed for the dashboard: real PostgreSQL, the bench writing through its spool."""
 
 import time
 from datetime import UTC, datetime
@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from benchrig.glance.follow import Follower
+from benchrig.dashboard.follow import Follower
 from benchrig.records import JobFacts, StepFacts, open_history, open_store
 from benchrig.records.facts import Block
 from benchrig.session import notices as n

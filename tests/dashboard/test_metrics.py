@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from prometheus_client.openmetrics.parser import text_string_to_metric_families as parsed
 
-from benchrig.glance.server import GlancePage
+from benchrig.dashboard.server import DashboardPage
 from benchrig.metrics import CONTENT_TYPE, MOST_LABELS, Metrics
 from benchrig.readings import Flag, Reading
 from benchrig.session import notices as n
@@ -148,7 +148,7 @@ def test_series_are_bounded():
 
 def test_served_beside_the_page():
     """In the content type that the OpenMetrics specification 1.0 names."""
-    with GlancePage() as page:
+    with DashboardPage() as page:
         page.show(JOB)
         page.show(soak(channel()))
         with urllib.request.urlopen(f"{page.address}metrics", timeout=5) as answer:

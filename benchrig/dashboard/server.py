@@ -1,4 +1,4 @@
-"""Serves the glance page: a display for the session, a small web server for the viewers.
+"""Serves the dashboard: a display for the session, a small web server for the viewers.
 
 Rules it keeps. Read only: every route answers GET and nothing else. On loopback anybody on this machine may look; on
 any other address each request needs the token. The session is never slowed: it folds the notice, raises a flag and
@@ -31,7 +31,7 @@ from ..metrics import CONTENT_TYPE, Metrics
 from ..session import notices as n
 from .crowd import Crowd
 from .page import page_data
-from .state import Glance, fold
+from .state import Dashboard, fold
 from .trends import Trends
 
 MOST_VIEWERS = 300  # connections at once; who comes later is told to try again
@@ -56,7 +56,7 @@ def is_loopback(host: str) -> bool:
         return False
 
 
-class GlancePage:
+class DashboardPage:
     """The page while it is served; a display of the session. Use as a context manager.
 
     host, port: where to listen; port 0 takes a free one. `address` is what to open, token included where one is
@@ -70,7 +70,7 @@ class GlancePage:
         self._query = f"?token={quote(self.token, safe='')}" if self.token else ""
         self._local = is_loopback(host)
         self._clock = clock or RealClock()
-        self._state = Glance()
+        self._state = Dashboard()
         self._trends = Trends()
         self._metrics = Metrics()
         self._lock = threading.Lock()
@@ -85,7 +85,7 @@ class GlancePage:
             limit_concurrency=MOST_VIEWERS,
         )  # fmt: skip
         self._server = uvicorn.Server(config)
-        self._thread = threading.Thread(target=self._serve, name="glance", daemon=True)
+        self._thread = threading.Thread(target=self._serve, name="dashboard", daemon=True)
         self._ready = threading.Event()
 
     def show(self, notice: n.Notice) -> None:
@@ -148,7 +148,7 @@ class GlancePage:
     # routes
 
     def _app(self) -> Starlette:
-        assets = {"/": "page.html", "/glance.css": "glance.css", "/glance.js": "glance.js"}
+        assets = {"/": "page.html", "/dashboard.css": "dashboard.css", "/dashboard.js": "dashboard.js"}
         answers = {path: self._asset(name) for path, name in assets.items()}
         answers |= {"/live": self._live, "/metrics": self._measured}
         return Starlette(routes=[Route(path, answer, methods=["GET"]) for path, answer in answers.items()])
@@ -229,7 +229,7 @@ def _listen(host: str, port: int) -> socket.socket:
         listening.close()
         words = getattr(error, "strerror", None) or str(error).rstrip(".")
         raise FileError(
-            f"The glance page cannot listen at {host} port {port}: {words}.",
+            f"The dashboard cannot listen at {host} port {port}: {words}.",
             next_step="Choose another port, or an address of this machine.",
         ) from error
     return listening

@@ -11,8 +11,8 @@ from urllib.parse import urlsplit
 
 import pytest
 
+from benchrig.dashboard.server import DashboardPage, is_loopback
 from benchrig.errors import FileError
-from benchrig.glance.server import GlancePage, is_loopback
 from benchrig.readings import Reading
 from benchrig.session import notices as n
 from benchrig.trim.types import Cue, Goal, TrimView
@@ -54,7 +54,7 @@ def status(url, *, method="GET", host=None, **more):
 
 @pytest.fixture
 def page():
-    with GlancePage() as page:
+    with DashboardPage() as page:
         yield page
 
 
@@ -64,7 +64,7 @@ def test_on_loopback_anybody_of_this_machine_may_look(page):
 
 
 @pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "PATCH"])
-@pytest.mark.parametrize("path", ["", "live", "glance.js", "metrics"])
+@pytest.mark.parametrize("path", ["", "live", "dashboard.js", "metrics"])
 def test_nothing_can_be_sent_to_it(page, method, path):
     """There is no route that takes anything."""
     assert status(page.address + path, method=method) == 405
@@ -75,10 +75,10 @@ def test_a_foreign_name_for_this_machine_is_refused(page):
     assert status(page.address, host="bench.example") == 403
 
 
-@pytest.mark.parametrize("path", ["", "live", "glance.js", "glance.css", "metrics"])
+@pytest.mark.parametrize("path", ["", "live", "dashboard.js", "dashboard.css", "metrics"])
 def test_beyond_loopback_every_route_needs_the_token(path):
     """Without it 401, with a wrong one 403, with the right one the page."""
-    with GlancePage(host="0.0.0.0", token="Lantern-Lane-7") as page:
+    with DashboardPage(host="0.0.0.0", token="Lantern-Lane-7") as page:
         base = here(page).split("?")[0]
         assert status(base + path) == 401
         assert status(base + path + "?token=lantern-lane-7") == 403
@@ -90,9 +90,9 @@ def test_beyond_loopback_every_route_needs_the_token(path):
 def test_a_short_token_is_refused_and_an_odd_one_works():
     """What is soon guessed protects nothing; what has meaning in an address or in HTML is only a token."""
     with pytest.raises(FileError, match="soon guessed"):
-        GlancePage(host="0.0.0.0", token="bench7")
+        DashboardPage(host="0.0.0.0", token="bench7")
     token = '"><i>&#?/ 7%'
-    with GlancePage(host="0.0.0.0", token=token) as page:
+    with DashboardPage(host="0.0.0.0", token=token) as page:
         assert status(here(page)) == 200
         with urllib.request.urlopen(here(page), timeout=5) as answer:
             assert "<i>" not in answer.read().decode()
@@ -100,13 +100,13 @@ def test_a_short_token_is_refused_and_an_odd_one_works():
 
 def test_listening_everywhere_an_address_is_shown_that_can_be_opened():
     """Nobody's browser opens 0.0.0.0."""
-    with GlancePage(host="0.0.0.0") as page:
+    with DashboardPage(host="0.0.0.0") as page:
         assert urlsplit(page.address).hostname != "0.0.0.0"
         assert f"token={page.token}" in page.address
 
 
 def test_tokens_are_made_long_and_different():
-    with GlancePage(host="0.0.0.0") as one, GlancePage(host="0.0.0.0") as two:
+    with DashboardPage(host="0.0.0.0") as one, DashboardPage(host="0.0.0.0") as two:
         assert len(one.token) >= 20
         assert one.token != two.token
 
@@ -131,11 +131,11 @@ def test_what_counts_as_loopback(host, expected):
 def test_a_taken_port_is_a_plain_error(page):
     port = int(page.address.rsplit(":", 1)[1].strip("/"))
     with pytest.raises(FileError, match="Choose another port"):
-        GlancePage(port=port)
+        DashboardPage(port=port)
 
 
 def test_closing_lets_the_port_go():
-    with GlancePage() as page:
+    with DashboardPage() as page:
         port = int(page.address.rsplit(":", 1)[1].strip("/"))
     with socket.socket() as free:
         free.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -165,7 +165,7 @@ def test_fifty_viewers_that_do_not_read_do_not_slow_the_session(page):
 
 def test_the_last_word_reaches_who_looks_before_the_page_is_closed():
     """A job ends and its process with it: how it ended, and that the point is safe, is on every page by then."""
-    with GlancePage() as page:
+    with DashboardPage() as page:
         page.show(n.HoldPointAnswered("eht", True, "x"))
         with urllib.request.urlopen(page.address + "live", timeout=5) as viewer:
             assert b"HIGH VOLTAGE" in viewer.readline()
@@ -341,7 +341,7 @@ def test_a_refusal_is_kept_nowhere_and_sends_no_address_on(page):
 
 
 @pytest.mark.parametrize(
-    "path", ["../page.py", "..%2fserver.py", "%2e%2e/server.py", "glance.js/../server.py", "//etc/passwd"]
+    "path", ["../page.py", "..%2fserver.py", "%2e%2e/server.py", "dashboard.js/../server.py", "//etc/passwd"]
 )
 def test_nothing_but_the_page_is_served(page, path):
     """What lies beside it is not to be had by any way up."""

@@ -1,4 +1,4 @@
-"""`benchrig glance`: the read-only page of a job that another process runs, from the record that it writes."""
+"""`benchrig dashboard`: the read-only page of a job that another process runs, from the record that it writes."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Self
 import click
 
 from ..clock import Clock, RealClock
-from ..glance.follow import Follower, Page
+from ..dashboard.follow import Follower, Page
 from ..records import StoreError, open_history
 from ..session.notices import Said
 from .options import record_option
@@ -19,7 +19,7 @@ LOOK = 0.25  # s between looks into the record
 LATER = 2.0  # s between tries at one that cannot be read
 
 
-@click.command("glance")
+@click.command("dashboard")
 @record_option("to follow")
 @click.option("--serial", help="Only the jobs of this unit.")
 @click.option(
@@ -29,17 +29,19 @@ LATER = 2.0  # s between tries at one that cannot be read
     "--port", default=0, show_default=True, type=click.IntRange(0, 65_535), metavar="PORT", help="0 takes a free one."
 )
 @click.option(
-    "--token", envvar="BENCHRIG_GLANCE_TOKEN", help="What viewers beyond this machine must know; made up unless given."
+    "--token",
+    envvar="BENCHRIG_DASHBOARD_TOKEN",
+    help="What viewers elsewhere must know; made up unless given.",
 )
 def command(record: str | None, serial: str | None, host: str, port: int, token: str | None) -> int:
     """Serve the page of the newest job in a record, read-only, until you stop it.
 
     It follows what is written by `benchrig run`, `soak` or `rehearse` elsewhere on this machine. It can acknowledge and
-    control nothing. The live bar of a trim is on the page beside the job itself: `benchrig run --glance`.
+    control nothing. The live bar of a trim is on the page beside the job itself: `benchrig run --dashboard`.
     """
     served = need_page()
     with orderly(), Reopened(record) as reopened, served(host, port, token) as page:
-        click.echo(f"Glance page: {page.address}", err=True)
+        click.echo(f"Dashboard: {page.address}", err=True)
         follow(reopened, Follower(reopened.history, page, serial), page, RealClock(), lambda: True)
     return 0
 

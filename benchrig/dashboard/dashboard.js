@@ -229,7 +229,7 @@ function page(data) {
   list("alarms", [...unseen.slice(0, MOST_ALARMS).map(alarm), ...more]);
   list("taken", data.alarms.filter((it) => it.acknowledged).map(alarm));
   words("lost", Object.entries(data.lost).map(([name, why]) => `${name} lost: ${why}`).join(" · "));
-  document.title = `${unseen.length ? `(${unseen.length}) ` : ""}benchrig glance`;
+  document.title = `${unseen.length ? `(${unseen.length}) ` : ""}benchrig dashboard`;
   list("remarks", [...data.remarks].reverse().map((line) => [line, line.startsWith("ALARM: ") ? "alarm" : ""]));
   list("verdicts", [...data.verdicts].reverse().map((line) => [line]));
   gauge(data.bar);

@@ -5,8 +5,8 @@ from datetime import UTC, datetime
 
 import pytest
 
-from benchrig.glance.page import page_data
-from benchrig.glance.state import MOST_ALARMS, MOST_LINES, Glance, fold
+from benchrig.dashboard.page import page_data
+from benchrig.dashboard.state import MOST_ALARMS, MOST_LINES, Dashboard, fold
 from benchrig.session import notices as n
 from benchrig.trim.types import Cue, Goal, TrimView
 
@@ -15,10 +15,10 @@ AT = datetime(2026, 1, 5, 3, 12, tzinfo=UTC)
 
 
 def folded(*notices, start=None):
-    glance = start or Glance()
+    dashboard = start or Dashboard()
     for notice in notices:
-        glance = fold(glance, notice)
-    return glance
+        dashboard = fold(dashboard, notice)
+    return dashboard
 
 
 def trim(value):
@@ -26,8 +26,8 @@ def trim(value):
     return n.TrimMoved("eht", GOAL, TrimView(value, distance, Cue.UP, 0.0, 0.0, (-0.3, 0.3), False), "RV41")
 
 
-def bar(glance):
-    return page_data(glance)["bar"]
+def bar(dashboard):
+    return page_data(dashboard)["bar"]
 
 
 def channel(value=12.0, state="in", **limits):
@@ -65,9 +65,9 @@ def test_lost_instruments_stay_in_sight_until_they_are_back():
 
 
 def test_remarks_and_verdicts_are_the_newest_few():
-    glance = folded(*[n.Said("s", f"alarm {i}", "alarm") for i in range(100)])
-    assert len(glance.remarks) == MOST_LINES
-    assert glance.remarks[-1].endswith("alarm 99")
+    dashboard = folded(*[n.Said("s", f"alarm {i}", "alarm") for i in range(100)])
+    assert len(dashboard.remarks) == MOST_LINES
+    assert dashboard.remarks[-1].endswith("alarm 99")
 
 
 def test_notes_are_no_remarks():
@@ -76,28 +76,28 @@ def test_notes_are_no_remarks():
 
 def test_an_alarm_stays_until_it_is_taken_note_of_and_gone():
     """Either may come first."""
-    glance = folded(raised())
-    taken = folded(n.AlarmAcknowledged("soak", "a", "a low", "Ida", True), start=glance)
+    dashboard = folded(raised())
+    taken = folded(n.AlarmAcknowledged("soak", "a", "a low", "Ida", True), start=dashboard)
     assert taken.alarms["a"].acknowledged == "Ida"
     assert folded(n.AlarmCleared("soak", "a", "a low", True), start=taken).alarms == {}
-    gone = folded(n.AlarmCleared("soak", "a", "a low", False), start=glance)
+    gone = folded(n.AlarmCleared("soak", "a", "a low", False), start=dashboard)
     assert not gone.alarms["a"].active
     assert folded(n.AlarmAcknowledged("soak", "a", "a low", "Ida", False), start=gone).alarms == {}
 
 
 def test_an_alarm_that_grew_worse_is_no_longer_taken_note_of():
-    glance = folded(raised(), n.AlarmAcknowledged("soak", "a", "a low", "Ida", True), raised(severity="stop"))
-    assert glance.alarms["a"].acknowledged == ""
+    dashboard = folded(raised(), n.AlarmAcknowledged("soak", "a", "a low", "Ida", True), raised(severity="stop"))
+    assert dashboard.alarms["a"].acknowledged == ""
 
 
 def test_alarms_are_bounded_and_the_gravest_stands_first():
-    glance = folded(
+    dashboard = folded(
         *[raised(f"k{i}") for i in range(3 * MOST_ALARMS)],
         n.AlarmAcknowledged("soak", f"k{3 * MOST_ALARMS - 1}", "", "Ida", True),
         raised("b", "stop"),
         raised("c", "stop", loud=True),
     )
-    shown = page_data(glance)["alarms"]
+    shown = page_data(dashboard)["alarms"]
     assert len(shown) == MOST_ALARMS
     assert [it["title"] for it in shown[:2]] == ["c low", "b low"]
     assert shown[-1]["acknowledged"] == "Ida"
@@ -147,8 +147,8 @@ def test_time_left_is_said_in_words_and_as_a_share():
 
 def test_the_page_is_strict_json_whatever_the_numbers():
     """A browser refuses NaN and Infinity."""
-    glance = folded(soak(channel(float("nan")), channel(float("inf"))), raised())
-    json.loads(json.dumps(page_data(glance)), parse_constant=pytest.fail)
+    dashboard = folded(soak(channel(float("nan")), channel(float("inf"))), raised())
+    json.loads(json.dumps(page_data(dashboard)), parse_constant=pytest.fail)
 
 
 LIVE = n.HoldPointAnswered("eht", True, "x")
@@ -187,10 +187,10 @@ def test_high_voltage_stands_on_the_page_until_it_was_seen_safe(after):
 def test_the_page_never_shows_the_phrase():
     """Who reads it from the next room must not be able to call it out."""
     phrase = "A4 TP40 is live at 9.40 kV"
-    glance = folded(n.HoldPointReached("eht", phrase), n.HoldPointAnswered("eht", False, phrase))
-    assert phrase not in repr(glance)
+    dashboard = folded(n.HoldPointReached("eht", phrase), n.HoldPointAnswered("eht", False, phrase))
+    assert phrase not in repr(dashboard)
 
 
 def test_a_new_job_starts_a_new_page():
     old = folded(n.Said("s", "x", "alarm"), raised())
-    assert folded(n.JobStarted(5, "P", "SK14-0231", "Ida", []), start=old) == Glance(job="P  SK14-0231")
+    assert folded(n.JobStarted(5, "P", "SK14-0231", "Ida", []), start=old) == Dashboard(job="P  SK14-0231")

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchrig.glance.trends import MOST, MOST_CHANNELS, RECENT, Trend, Trends
+from benchrig.dashboard.trends import MOST, MOST_CHANNELS, RECENT, Trend, Trends
 from benchrig.readings import Flag, Reading
 from benchrig.session import notices as n
 

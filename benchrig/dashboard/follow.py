@@ -43,7 +43,7 @@ class Record(Protocol):
 
 
 class Page(Protocol):
-    """Where it goes; `GlancePage` is one."""
+    """Where it goes; `DashboardPage` is one."""
 
     def show(self, notice: n.Notice) -> None: ...
 

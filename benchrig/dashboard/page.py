@@ -12,25 +12,25 @@ from typing import Any
 from ..session.notices import ChannelView, SoakMoved, TrimMoved
 from ..ui.words import CUE_WORDS, away_words, plain, span
 from ..units import show, show_window
-from .state import Glance, OpenAlarm
+from .state import Dashboard, OpenAlarm
 
 MOST_LETTERS = 300  # of an alarm's words
 _BEYOND = 0.35  # of the span of the limits: how far a tile's bar goes on outside them
 
 
-def page_data(glance: Glance) -> dict[str, Any]:
+def page_data(dashboard: Dashboard) -> dict[str, Any]:
     """Everything but the trends."""
     return {
-        "job": glance.job,
-        "step": glance.step,
-        "outcome": glance.outcome,
-        "hold_point": glance.hold_point,
-        "bar": None if glance.trim is None else bar(glance.trim),
-        "soak": None if glance.soak is None else soak(glance.soak),
-        "lost": dict(glance.lost),
-        "alarms": [alarm(it) for it in sorted(glance.alarms.values(), key=_first)],
-        "remarks": list(glance.remarks),
-        "verdicts": list(glance.verdicts),
+        "job": dashboard.job,
+        "step": dashboard.step,
+        "outcome": dashboard.outcome,
+        "hold_point": dashboard.hold_point,
+        "bar": None if dashboard.trim is None else bar(dashboard.trim),
+        "soak": None if dashboard.soak is None else soak(dashboard.soak),
+        "lost": dict(dashboard.lost),
+        "alarms": [alarm(it) for it in sorted(dashboard.alarms.values(), key=_first)],
+        "remarks": list(dashboard.remarks),
+        "verdicts": list(dashboard.verdicts),
     }
 
 

@@ -13,12 +13,12 @@ import numpy as np
 import pytest
 
 from benchrig.clock import SimClock
-from benchrig.commands.glance import Reopened, follow
-from benchrig.glance.book import Book
-from benchrig.glance.follow import SILENT, Follower
-from benchrig.glance.page import page_data
-from benchrig.glance.state import Glance, fold
-from benchrig.glance.trends import Trends
+from benchrig.commands.dashboard import Reopened, follow
+from benchrig.dashboard.book import Book
+from benchrig.dashboard.follow import SILENT, Follower
+from benchrig.dashboard.page import page_data
+from benchrig.dashboard.state import Dashboard, fold
+from benchrig.dashboard.trends import Trends
 from benchrig.readings import Flag, Reading
 from benchrig.records import History, JobFacts, SqliteStore, StepFacts, StepResult
 from benchrig.records.facts import AcknowledgementFacts, Block
@@ -78,11 +78,11 @@ class Page:
     """What a page would show, without its server."""
 
     def __init__(self):
-        self.glance, self.trends, self.told = Glance(), Trends(), []
+        self.dashboard, self.trends, self.told = Dashboard(), Trends(), []
 
     def show(self, notice):
         self.told.append(notice)
-        self.glance = fold(self.glance, notice)
+        self.dashboard = fold(self.dashboard, notice)
         self.trends.take(notice)
 
     def trace(self, *facts):
@@ -90,7 +90,7 @@ class Page:
 
     @property
     def tile(self):
-        return page_data(self.glance)["soak"]["tiles"][0]
+        return page_data(self.dashboard)["soak"]["tiles"][0]
 
     @property
     def slots(self):
@@ -102,7 +102,7 @@ def late(writer):
     page = Page()
     with History(writer.store.path) as history:
         Follower(history, page).look(0.0)
-    return page.glance
+    return page.dashboard
 
 
 @pytest.fixture
@@ -129,11 +129,11 @@ def test_a_watch_is_followed_with_its_values_limits_and_time(writer, page):
     writer.wait()
     writer.block([12.01, 12.02])
     page.look()
-    assert page.glance.job == "Skerry 14: burn-in  SK14-0231"
-    assert page.glance.step == "1 of 1: Eight hours"
+    assert page.dashboard.job == "Skerry 14: burn-in  SK14-0231"
+    assert page.dashboard.step == "1 of 1: Eight hours"
     assert (page.tile["value"], page.tile["limits"], page.tile["state"]) == ("12.02 V", "11.40 V to 12.60 V", "in")
-    assert page_data(page.glance)["soak"]["left"] == "59 min 59 s"
-    assert page.glance.soak.channels[0].readings == 2
+    assert page_data(page.dashboard)["soak"]["left"] == "59 min 59 s"
+    assert page.dashboard.soak.channels[0].readings == 2
 
 
 def test_nothing_is_shown_as_present_before_the_writer_was_seen_alive(writer, page):
@@ -156,7 +156,7 @@ def test_a_writer_that_falls_silent_is_said_and_its_values_go(writer, page):
     assert page.tile["value"] == "12.00 V"
     page.look(int(SILENT) + 2)
     assert (page.tile["value"], page.tile["state"]) == ("--", "unknown")
-    assert "No word from the program" in page.glance.remarks[-1]
+    assert "No word from the program" in page.dashboard.remarks[-1]
     writer.wait()
     page.look()
     assert page.tile["value"] == "12.00 V"
@@ -185,7 +185,7 @@ def test_every_reading_is_seen_once_however_its_blocks_are_joined(writer, page):
         if i % 7 == 0:
             page.look()
     page.look()
-    assert page.glance.soak.channels[0].readings == 6000
+    assert page.dashboard.soak.channels[0].readings == 6000
     greatest = [most for _, _, most in page.slots]
     assert greatest == sorted(greatest)  # nothing old came again later
     assert greatest[-1] == pytest.approx(12.599)
@@ -216,8 +216,8 @@ def test_single_readings_of_a_step_that_is_no_watch_are_followed_too(writer, pag
     assert [slot[1] for slot in page.slots] == [12.0, 13.0, 14.0]
     writer.store.end_step(writer.row, StepResult("pass", 14.0, "V"), *writer.moment)
     page.look()
-    assert page.glance.verdicts == ("burn-in: pass: 14.00 V",)
-    assert page.glance.soak is None
+    assert page.dashboard.verdicts == ("burn-in: pass: 14.00 V",)
+    assert page.dashboard.soak is None
 
 
 def test_alarms_gaps_and_the_hold_point_are_followed(writer, page):
@@ -227,18 +227,18 @@ def test_alarms_gaps_and_the_hold_point_are_followed(writer, page):
     facts = AcknowledgementFacts("eht", "A4 TP40", 9400.0, "words", "words", True, "Ida", "work")
     writer.store.acknowledgement(writer.row, facts, *writer.moment)
     page.look()
-    assert page.glance.alarms["a"].raised == AT
-    assert page.glance.lost == {"meter": "unplugged"}
-    assert "HIGH VOLTAGE" in page.glance.hold_point
+    assert page.dashboard.alarms["a"].raised == AT
+    assert page.dashboard.lost == {"meter": "unplugged"}
+    assert "HIGH VOLTAGE" in page.dashboard.hold_point
     writer.book.show(n.AlarmAcknowledged("burn-in", "a", "+12 V low", "Ida", True))
     writer.wait(2.5)
     writer.store.close_gap(gap, *writer.moment)
     page.look()
-    assert page.glance.alarms["a"].acknowledged == "Ida"
-    assert page.glance.lost == {}
+    assert page.dashboard.alarms["a"].acknowledged == "Ida"
+    assert page.dashboard.lost == {}
     writer.book.show(n.AlarmCleared("burn-in", "a", "+12 V low", True))
     page.look()
-    assert page.glance.alarms == {}
+    assert page.dashboard.alarms == {}
 
 
 def test_what_happened_is_shown_in_its_order_also_to_whoever_comes_late(writer, page):
@@ -255,16 +255,16 @@ def test_what_happened_is_shown_in_its_order_also_to_whoever_comes_late(writer, 
 
     ask()
     page.look()
-    assert "HIGH VOLTAGE" in page.glance.hold_point
+    assert "HIGH VOLTAGE" in page.dashboard.hold_point
     ask()
     writer.store.event(writer.row, "hold point lapsed", {"words": "paused", "level": "note"}, *writer.moment)
     writer.store.end_step(writer.row, StepResult("pass"), *writer.moment)
     page.look()
-    assert "HIGH VOLTAGE" in page.glance.hold_point
+    assert "HIGH VOLTAGE" in page.dashboard.hold_point
     writer.wait()
     writer.store.event(writer.row, "made safe", {"hazard": "eht"}, *writer.moment)
     page.look()
-    assert page.glance.hold_point == ""
+    assert page.dashboard.hold_point == ""
     assert late(writer).hold_point == ""
 
 
@@ -275,7 +275,7 @@ def test_a_warning_that_comes_after_its_step_is_followed(writer, page):
     page.look()
     writer.store.event(writer.row, "said", {"words": "A4 TP40 WAS NOT SEEN SAFE", "level": "alarm"}, *writer.moment)
     page.look(2)
-    assert [line for line in page.glance.remarks if "NOT SEEN SAFE" in line] == ["ALARM: A4 TP40 WAS NOT SEEN SAFE"]
+    assert [line for line in page.dashboard.remarks if "NOT SEEN SAFE" in line] == ["ALARM: A4 TP40 WAS NOT SEEN SAFE"]
 
 
 def test_what_was_made_safe_before_a_job_went_on_says_nothing_of_what_is_live_since(writer):
@@ -309,7 +309,7 @@ def test_the_newest_job_is_followed_and_its_end_is_said(writer, page):
     writer.store.begin_job(JOB, *writer.moment)
     page.look()
     assert page.told[-1].kind == "job started"
-    assert page.glance.outcome == ""
+    assert page.dashboard.outcome == ""
 
 
 def test_a_stopped_job_that_goes_on_has_not_ended(writer, page):
@@ -317,14 +317,14 @@ def test_a_stopped_job_that_goes_on_has_not_ended(writer, page):
     writer.step()
     writer.store.end_job("stopped", 3, *writer.moment)
     page.look()
-    assert page.glance.outcome == "stopped"
+    assert page.dashboard.outcome == "stopped"
     writer.resume()
     writer.step()
     page.look()
-    assert page.glance.outcome == ""
+    assert page.dashboard.outcome == ""
     writer.store.end_job("all in", 0, *writer.moment)
     page.look()
-    assert page.glance.outcome == "all in"
+    assert page.dashboard.outcome == "all in"
 
 
 def test_how_a_watch_stands_is_written_when_it_changes_and_not_more(writer):
@@ -357,14 +357,14 @@ def test_a_record_that_is_away_for_a_while_is_said_once_and_opened_again(writer)
     with Reopened(str(writer.store.path)) as reopened:
         follow(reopened, Follower(reopened.history, page), page, SimClock(), going)
     assert [notice.kind for notice in page.told if notice.kind != "soak"] == ["job started", "step started", "said"]
-    assert page.glance.soak.channels[0].readings == 1
+    assert page.dashboard.soak.channels[0].readings == 1
 
 
 def test_the_command_serves_what_another_process_writes(writer, tmp_path):
     """Through the command line, over a real socket, in a process of its own; Ctrl-C ends it."""
     writer.step()
     writer.tell()
-    arguments = ["glance", "--store", str(writer.store.path)]
+    arguments = ["dashboard", "--store", str(writer.store.path)]
     program = subprocess.Popen(
         [sys.executable, "-c", "from benchrig.cli import main; main()", *arguments], stderr=subprocess.PIPE, text=True
     )

@@ -1,6 +1,6 @@
-"""What the glance page costs the job beside it: share of a core with nobody looking, and with fifty viewers.
+"""What the dashboard costs the job beside it: share of a core with nobody looking, and with fifty viewers.
 
-    python benchmarks/glance_viewers.py [--viewers 50] [--seconds 5]
+    python benchmarks/dashboard_viewers.py [--viewers 50] [--seconds 5]
 
 A watch of 8 channels is told 10 times a second (80 values a second) after three days' worth of trend. The viewers are
 a process of their own and read all they are sent. Phases come in turns, so that whatever else the machine does meets
@@ -20,7 +20,7 @@ from urllib.parse import urlsplit
 
 from figures import Told, options
 
-from benchrig.glance.server import GlancePage
+from benchrig.dashboard.server import DashboardPage
 from benchrig.session.notices import ChannelView, SoakMoved
 
 CHANNELS, RATE, TURNS = 8, 10.0, 3
@@ -54,7 +54,7 @@ def look(port: int, count: int, got: Synchronized[int]) -> None:
     asyncio.run(all_of_them())
 
 
-def phase(page: GlancePage, began: float, seconds: float) -> tuple[float, list[float]]:
+def phase(page: DashboardPage, began: float, seconds: float) -> tuple[float, list[float]]:
     """Tell at the usual rate; share of a core, and how long each telling took."""
     used, start, took = time.process_time(), time.monotonic(), []
     for number in range(round(seconds * RATE)):
@@ -69,7 +69,7 @@ def phase(page: GlancePage, began: float, seconds: float) -> tuple[float, list[f
 def measure(viewers: int, seconds: float) -> dict[str, float]:
     got: Synchronized[int] = multiprocessing.Value("q", 0)
     alone, watched, took = [], [], []
-    with GlancePage() as page:
+    with DashboardPage() as page:
         for number in range(20_000):
             page.show(moved(number * DAYS / 20_000))
         port = urlsplit(page.address).port
