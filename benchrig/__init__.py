@@ -10,8 +10,9 @@ Everything else is internal and may change.
 
 from __future__ import annotations
 
-import importlib
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from .lazy import names_of
 
 if TYPE_CHECKING:
     from .bench import load_bench
@@ -55,10 +56,4 @@ __all__ = [
     "run",
 ]
 
-
-def __getattr__(name: str) -> Any:
-    if name not in _HOMES:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    value = getattr(importlib.import_module(_HOMES[name], __name__), name)
-    globals()[name] = value
-    return value
+__getattr__ = names_of(globals(), _HOMES)

@@ -121,3 +121,15 @@ def test_words_that_the_terminal_cannot_write_are_no_reason_to_end(tmp_path):
     assert done.returncode == 2
     assert b"?meter.toml" in done.stderr
     assert b"Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("name", ["jobs", "find", "export", "report", "noted", "thin"])
+def test_a_command_that_only_reads_a_record_or_looks_around_pays_for_no_session(name):
+    """No reader of files, no numerics, no runner, before one of them is needed."""
+    heavy = ("pydantic", "numpy", "pyvisa", "serial", "rich.live", "benchrig.session.runner", "benchrig.procedure.step")
+    program = (
+        f"import importlib, sys\nimportlib.import_module('benchrig.commands.{name}')\n"
+        f"print([m for m in {heavy!r} if m in sys.modules])\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "[]"

@@ -1,5 +1,10 @@
 """The record of every job: what to write (`facts`), one SQLite file (`SqliteStore`), reading it (`History`)."""
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from ..lazy import names_of
 from .facts import (
     AcknowledgementFacts,
     Block,
@@ -14,7 +19,9 @@ from .facts import (
 from .history import ChannelRow, History, JobRow, StepRow
 from .opening import file_of, is_server, open_history, open_store
 from .place import default_path
-from .sqlite import SqliteStore
+
+if TYPE_CHECKING:
+    from .sqlite import SqliteStore
 
 __all__ = [
     "AcknowledgementFacts",
@@ -37,3 +44,4 @@ __all__ = [
     "open_history",
     "open_store",
 ]
+__getattr__ = names_of(globals(), {"SqliteStore": ".sqlite"})  # numpy, which who only reads does without

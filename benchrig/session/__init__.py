@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from ..bench.model import Bench
-from ..bench.station import Station
-from ..clock import Clock, RealClock
-from ..procedure.model import Procedure
-from ..records.facts import Store
-from . import runner
-from .absent import AbsentOperator
-from .attached import BenchTools
-from .operators import Operator
-from .ports import Tools
-from .runner import Outcome
-from .scripted import ScriptedOperator
+from ..lazy import names_of
+
+if TYPE_CHECKING:
+    from ..bench.model import Bench
+    from ..clock import Clock
+    from ..procedure.model import Procedure
+    from ..records.facts import Store
+    from .absent import AbsentOperator
+    from .operators import Operator
+    from .ports import Tools
+    from .runner import Outcome
+    from .scripted import ScriptedOperator
 
 __all__ = ["AbsentOperator", "Outcome", "ScriptedOperator", "run"]
+__getattr__ = names_of(globals(), {"AbsentOperator": ".absent", "Outcome": ".runner", "ScriptedOperator": ".scripted"})
 
 
 def run(
@@ -36,6 +37,12 @@ def run(
 
     Raises FileError before anything is started if something does not fit; StoreError if the record fails.
     """
+    from ..bench.model import Bench
+    from ..bench.station import Station
+    from ..clock import RealClock
+    from . import runner
+    from .attached import BenchTools
+
     clock = clock or RealClock()
     if not isinstance(bench, Bench):
         return runner.run(procedure, bench, operator, store, clock, **options)
