@@ -43,7 +43,7 @@ def bench(number: int, url: str, folder: Path, until: float, written: dict[str, 
         store.block(row, "EHT", Block(times, times + number, np.zeros(READINGS, np.uint32), "V"))
         count += READINGS
         time.sleep(PAUSE)
-    store.end_job("everything in", 0, 1e6, NOON)
+    store.end_job("all in tolerance", 0, 1e6, NOON)
     written[serial] = count
     store.close(patience=120.0)
 

@@ -34,7 +34,7 @@ COMMANDS: dict[str, Entry] = {
     "run": Entry("run", "Run a procedure on a bench."),
     "soak": Entry("soak", "Watch a unit for hours or days, with nobody there."),
     "doubles": Entry("doubles", "Serve simulated instruments on this machine."),
-    "noted": Entry("noted", "Take note of the alarms of a running soak."),
+    "ack": Entry("ack", "Acknowledge the alarms of a running soak."),
     "dashboard": Entry("dashboard", "Serve the read-only page of a job that runs elsewhere."),
     "jobs": Entry("jobs", "List recorded jobs, or show one."),
     "thin": Entry("thin", "Keep only the extremes of old watches, for good."),
@@ -45,7 +45,7 @@ COMMANDS: dict[str, Entry] = {
 EXIT_CODES = """\
 \b
 Exit codes:
-  0  everything in        3  stopped by the operator
+  0  all in tolerance     3  stopped by the operator
   1  something out        4  instrument trouble
   2  file or command      5  hold point not acknowledged
 """

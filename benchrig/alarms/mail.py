@@ -103,8 +103,8 @@ def _lines(alarm: Alarm) -> list[str]:
         "Unit": alarm.unit_serial,
         "Channel": alarm.channel,
         "Raised": f"{alarm.raised:%Y-%m-%d %H:%M:%S %Z}".strip(),
-        "Times raised": str(alarm.count),
-        "Told": f"{alarm.number} times" if alarm.number > 1 else "",
+        "Occurred": f"{alarm.count} times" if alarm.count > 1 else "once",
+        "Notified": f"{alarm.number} times" if alarm.number > 1 else "",
     }
     words = [harmless(alarm.words, 4000), ""] if alarm.words else []
     told = [f"{name}: {harmless(value)}" for name, value in facts.items() if value]

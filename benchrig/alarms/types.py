@@ -79,13 +79,14 @@ def headline(alarm: Alarm) -> str:
     """The alarm on one line: what is wrong with which unit, in letters that steer nothing.
 
     >>> headline(Alarm("k", "stop", "TP1 low", "", "SK14-0231", "", datetime.min, 2))
-    'STOP: TP1 low (SK14-0231), told 2 times'
+    'STOP: TP1 low (SK14-0231), notified 2 times'
     """
     loud = "STILL NOT SAFE: " if alarm.loud else ""
     unit = f" ({alarm.unit_serial})" if alarm.unit_serial else ""
     gone = ", gone since" if not alarm.active else ""
-    again = f", told {alarm.number} times" if alarm.number > 1 else ""
-    return harmless(f"{loud}{alarm.severity.upper()}: {alarm.title}{unit}{gone}{again}")
+    often = f", occurred {alarm.count} times" if alarm.count > 1 else ""
+    again = f", notified {alarm.number} times" if alarm.number > 1 else ""
+    return harmless(f"{loud}{alarm.severity.upper()}: {alarm.title}{unit}{gone}{often}{again}")
 
 
 def harmless(text: str, most: int = 200) -> str:

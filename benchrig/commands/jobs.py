@@ -33,7 +33,13 @@ def _none(serial: str | None) -> str:
 
 
 # An exit code in two words; how exactly a job ended is told when it is shown alone.
-_ENDED: dict[int | None, str] = {0: "everything in", 1: "not all in", 3: "stopped", 4: "trouble", 5: "not acknowledged"}
+_ENDED: dict[int | None, str] = {
+    0: "all in tolerance",
+    1: "not all in",
+    3: "stopped",
+    4: "trouble",
+    5: "not acknowledged",
+}
 
 
 def _line(job: JobRow) -> str:

@@ -24,7 +24,7 @@ from ..ui.ringing import open_ring
 
 TICK = 1.0  # s between looks at alarms that are due again
 LOOK = 0.2  # s between looks at the person's keys after the job
-OPEN = "An alarm is open. Take note of it here with a, or with `benchrig noted`; until then it is told."
+OPEN = "An alarm is open. Acknowledge it here with a, or with `benchrig ack`; until then it is told."
 
 
 @contextmanager
@@ -57,8 +57,8 @@ def everybody(settings: AlarmSettings) -> list[Caller]:
     return [*([] if ring is None else [ring]), *callers_of(settings)]
 
 
-def until_noted(alarms: Alarms, operator: Operator, clock: Clock) -> None:
-    """What must stop the bench is told again and again until somebody has taken note, here or with `benchrig noted`."""
+def until_acknowledged(alarms: Alarms, operator: Operator, clock: Clock) -> None:
+    """What must stop the bench is told again and again until somebody acknowledges it, here or with `benchrig ack`."""
     if _grave(alarms):
         operator.notify(Said("", OPEN, "warning"))  # as a notice: words beside a live screen land in its last rows
     while _grave(alarms):

@@ -20,7 +20,7 @@ from .check import refuse_unfit
 from .lookout import lookout
 from .opening import Wanted, named_bench, open_job
 from .options import unit_options, written_record
-from .ringing import Relay, everybody, ringing, until_noted
+from .ringing import Relay, everybody, ringing, until_acknowledged
 from .shipped import locate
 from .showing import dashboard_option, mode, showing_options
 from .simulated import planned, soak_simulated
@@ -83,7 +83,7 @@ def command(
         alarms = stack.enter_context(ringing(bench.alarms, clock, shown.notify, serial, store.path))
         outcome = run(work, it.tools, shown, store, clock, serial=serial, alarms=alarms)
         if not absent or bench.alarms.callers:
-            until_noted(alarms, shown, clock)
+            until_acknowledged(alarms, shown, clock)
     return outcome.exit_code
 
 

@@ -29,14 +29,14 @@ _STEPS = 600  # of Simpson's rule on each side of a limit
 class Risks:
     """Shares of all units, 0..1.
 
-    wrong_pass  passed, and out: the consumer's risk
-    wrong_fail  failed, and in: the producer's risk
+    false_accept  passed, and out: the consumer's risk
+    false_reject  failed, and in: the producer's risk
     undecided   neither passed nor failed: within a guard band
     worst_pass  probability that the worst value which is still passed belongs to a unit that is out; 0 if none is
     """
 
-    wrong_pass: float
-    wrong_fail: float
+    false_accept: float
+    false_reject: float
     undecided: float
     worst_pass: float
 
@@ -57,16 +57,16 @@ def risks(ratio: float, rule: str, in_tolerance: float = IN_TOLERANCE) -> Risks:
     doubt = 1.0 / (2.0 * ratio)
     guard = guard_band_of(doubt, rule)
     sigma = 1.0 / NormalDist().inv_cdf(below_high)
-    wrong_pass = wrong_fail = undecided = 0.0
+    false_accept = false_reject = undecided = 0.0
     for x, weight, inside in _units(sigma, guard + _REACH * doubt):
         passed = max(0.0, _between(-1.0 + guard, 1.0 - guard, x, doubt))
         failed = 1.0 - _between(-1.0 - guard, 1.0 + guard, x, doubt)
         undecided += weight * (1.0 - passed - failed)
         if inside:
-            wrong_fail += weight * failed
+            false_reject += weight * failed
         else:
-            wrong_pass += weight * passed
-    return Risks(wrong_pass, wrong_fail, undecided, worst_pass(4.0 * ratio, rule))
+            false_accept += weight * passed
+    return Risks(false_accept, false_reject, undecided, worst_pass(4.0 * ratio, rule))
 
 
 def worst_pass(width: float, rule: str) -> float:

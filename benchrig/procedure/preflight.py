@@ -278,7 +278,7 @@ def _decides(finding: Finding, limits: Limits, doubt: float) -> None:
     ratio = width / (4.0 * doubt)
     risk = risks(ratio, finding.rule)
     level = "ok" if ratio >= FLOOR else "note" if ratio >= 1.0 else "warn"
-    words = f"TUR {ratio:.1f} ({expanded} in {show(width, limits.unit)}), {finding.rule}: wrongly pass "
-    words += f"{risk.wrong_pass:.2%}, wrongly fail {risk.wrong_fail:.2%}"
+    words = f"TUR {ratio:.1f} ({expanded} in {show(width, limits.unit)}), {finding.rule}: false accept "
+    words += f"{risk.false_accept:.2%}, false reject {risk.false_reject:.2%}"
     words += f", undecided {risk.undecided:.0%}" if finding.rule == "guarded" else ""
     finding.add("decides", level, words + (": it cannot decide this window." if level == "warn" else "."))

@@ -43,7 +43,7 @@ AGAIN = 5  # times that a lapsed acknowledgement is asked for again in one step
 class Outcome:
     """How a job ended.
 
-    exit_code   0 everything in, 1 something out, 3 stopped by the operator, 4 instrument trouble, 5 not acknowledged
+    exit_code   0 all in tolerance, 1 something out, 3 stopped by the operator, 4 instrument trouble, 5 not acknowledged
     words       the same for a person
     plan        how every step stands
     results     the last result of each step that was done
@@ -293,13 +293,13 @@ class Runner:
         out = [s.id for s in self._procedure.steps if self._plan.status[s.id] in (Status.BAD, Status.BLOCKED)]
         if self._plan.fighting:
             pairs = "; ".join(f"{a} and {b} keep changing each other" for a, b in self._plan.fighting)
-            return 1, f"not everything in: {pairs}"
+            return 1, f"not all in tolerance: {pairs}"
         if out:
-            return 1, f"not everything in: {', '.join(out)}"
+            return 1, f"not all in tolerance: {', '.join(out)}"
         skipped = [s.id for s in self._procedure.steps if self._plan.status[s.id] is Status.SKIPPED]
         if skipped:
             return 1, f"not everything done: {', '.join(skipped)} skipped"
-        return 0, "everything in"
+        return 0, "all in tolerance"
 
     # the record
 

@@ -3,7 +3,7 @@
 Rules kept here:
 - A file counts as a procedure if it is TOML with a `[procedure]` table; bench files and others are left alone.
 - Each procedure is one test for each seed (`--benchrig-seeds`, 1 by default): a whole job on doubles, with the
-  simulated operator. It passes if the job ends with everything in and nothing at the bench would have hurt anybody.
+  simulated operator. It passes if the job ends all in tolerance and nothing at the bench would have hurt anybody.
 - The bench file is the one called `bench.toml` beside the procedure; without one the procedure is not collected.
 """
 

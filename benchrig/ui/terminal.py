@@ -13,7 +13,7 @@ from ..session.operators import Command, EntryRequest, HoldRequest, Operator, Qu
 from .keys import Keys
 from .words import plain
 
-KEYS_HELP = "keys: space pause/go on   s skip   m mark   a alarms noted   q stop   ? help"
+KEYS_HELP = "keys: space pause/go on   s skip   m mark   a acknowledge alarms   q stop   ? help"
 TURN_HELP = "      . or right: turned clockwise   , or left: counter-clockwise   Enter: done"
 # Two keys beside each other (< and > are on them), and the arrows where those do not turn practice trimmers.
 WAYS = {

@@ -137,7 +137,9 @@ def _soak(it: n.SoakMoved) -> str:
 
 
 def _alarm_raised(it: n.AlarmRaised) -> str:
-    again = f" (told {it.number} times)" if it.number > 1 else ""
+    counted = (("occurred", it.count), ("notified", it.number))
+    often = ", ".join(f"{word} {times} times" for word, times in counted if times > 1)
+    again = f" ({often})" if often else ""
     loud = "STILL NOT SAFE: " if it.loud else ""
     return f"      ALARM {loud}{it.severity}: {it.title}{again}{f': {it.words}' if it.words else ''}"
 

@@ -23,7 +23,7 @@ def test_no_letter_is_lost_on_a_terminal_of_another_alphabet(words, tmp_path):
         step="r", kind="confirm", title="Ω resistor", number=1, round=1, purpose="do", point="", trimmer=""
     )
     store.end_step(store.begin_step(step, clock.now(), clock.stamp()), StepResult("done"), clock.now(), clock.stamp())
-    store.end_job("everything in", 0, clock.now(), clock.stamp())
+    store.end_job("all in tolerance", 0, clock.now(), clock.stamp())
     store.close()
     done = subprocess.run(
         [sys.executable, "-m", "benchrig", *words, "--store", str(tmp_path / "record.sqlite")],

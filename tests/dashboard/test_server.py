@@ -172,10 +172,10 @@ def test_the_last_word_reaches_who_looks_before_the_page_is_closed():
             for i in range(30):
                 page.show(trim(9400.0 + i))
             page.show(n.MadeSafe("eht", "eht"))
-            page.show(n.JobEnded(1, "everything in", 0))
+            page.show(n.JobEnded(1, "all in tolerance", 0))
             page.close()
             last = [line for line in viewer.read().splitlines() if line.startswith(b"data: {")][-1]
-    assert b"everything in" in last
+    assert b"all in tolerance" in last
     assert b"HIGH VOLTAGE" not in last
 
 

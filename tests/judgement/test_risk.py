@@ -22,13 +22,13 @@ from benchrig.judgement.rules import judge
 def test_simple_acceptance(ratio: float, accept: float, reject: float) -> None:
     """JCGM 106:2012, 9.5, for units of which 95 % are in tolerance; the figures were computed by scipy's dblquad."""
     found = risks(ratio, "simple")
-    assert (found.wrong_pass, found.wrong_fail) == pytest.approx((accept, reject), abs=6e-5)
+    assert (found.false_accept, found.false_reject) == pytest.approx((accept, reject), abs=6e-5)
     assert found.undecided == pytest.approx(0.0, abs=1e-12)
 
 
 def test_units_of_which_fewer_are_in_tolerance_are_passed_wrongly_more_often() -> None:
     """85 % in tolerance, TUR 2: 2.95 % (scipy's dblquad)."""
-    assert risks(2.0, "simple", in_tolerance=0.85).wrong_pass == pytest.approx(0.0295, abs=6e-5)
+    assert risks(2.0, "simple", in_tolerance=0.85).false_accept == pytest.approx(0.0295, abs=6e-5)
 
 
 @pytest.mark.parametrize("ratio", [0.7, 1.0, 2.0, 4.0, 10.0, 40.0])
@@ -48,8 +48,8 @@ def test_true_and_shown_value_are_a_bivariate_normal_pair(ratio: float, rule: st
 
     passed, failed = (guard - 1.0, 1.0 - guard), (1.0 + guard, math.inf)
     found = risks(ratio, rule)
-    assert found.wrong_pass == pytest.approx(2.0 * share((1.0, math.inf), passed), abs=2e-5)
-    assert found.wrong_fail == pytest.approx(2.0 * share((-1.0, 1.0), failed), abs=2e-5)
+    assert found.false_accept == pytest.approx(2.0 * share((1.0, math.inf), passed), abs=2e-5)
+    assert found.false_reject == pytest.approx(2.0 * share((-1.0, 1.0), failed), abs=2e-5)
     everything = (-math.inf, math.inf)
     undecided = 1.0 - share(everything, passed) - 2.0 * share(everything, failed)
     assert found.undecided == pytest.approx(undecided, abs=5e-5)
@@ -73,7 +73,7 @@ def test_it_is_what_the_verdict_itself_says(width: float) -> None:
 def test_guard_bands_that_meet_pass_nothing() -> None:
     """Below TUR 1 the window is narrower than two guard bands of U."""
     found = risks(0.9, "guarded")
-    assert (found.wrong_pass, found.worst_pass) == (0.0, 0.0)
+    assert (found.false_accept, found.worst_pass) == (0.0, 0.0)
     assert found.undecided > 0.8
 
 
@@ -118,7 +118,7 @@ def test_what_is_passed_in_excess_is_what_reads_inside_in_excess(ratio: float, s
     sigma, doubt = 1.0 / float(norm.ppf(0.5 + share / 2.0)), 1.0 / (2.0 * ratio)
     reads_inside = 2.0 * float(norm.cdf(1.0 / math.hypot(sigma, doubt))) - 1.0
     found = risks(ratio, "simple", share)
-    assert found.wrong_pass - found.wrong_fail == pytest.approx(reads_inside - share, abs=1e-7)
+    assert found.false_accept - found.false_reject == pytest.approx(reads_inside - share, abs=1e-7)
 
 
 def test_a_window_of_four_standard_uncertainties_passes_its_middle_alone() -> None:

@@ -303,9 +303,9 @@ def test_the_risks_are_those_of_the_procedures_rule(looked_at, tmp_path):
     file = tmp_path / "p.toml"
     file.write_text(file.read_text().replace('unit = "Skerry 14"', 'unit = "Skerry 14"\nrule = "simple"'))
     simple = found(check(load_procedure(file), load_bench(tmp_path / "b.toml")), "decides").words
-    assert "guarded: wrongly pass 0.01%, wrongly fail 0.02%, undecided 8%." in guarded
+    assert "guarded: false accept 0.01%, false reject 0.02%, undecided 8%." in guarded
     assert "undecided" in guarded
-    assert "simple: wrongly pass 0.59%, wrongly fail 0.85%." in simple
+    assert "simple: false accept 0.59%, false reject 0.85%." in simple
 
 
 def test_one_limit_has_a_risk_too(looked_at):

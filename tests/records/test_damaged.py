@@ -36,7 +36,7 @@ def path(tmp_path):
     store.waveform(row, "scope.1", Waveform(np.sin(np.arange(200) / 9.0), 1e-6), 5.0)
     store.event(row, "said", {"words": "low", "level": "warning"}, 6.0, NOON)
     store.end_step(row, StepResult("pass", 9400.0, "V", 30.0, details={"as_found": 10_100.0}), 9.0, NOON)
-    store.end_job("everything in", 0, 10.0, NOON)
+    store.end_job("all in tolerance", 0, 10.0, NOON)
     store.close()
     return path
 

@@ -69,7 +69,7 @@ def write_everything(store):
     store.close_gap(gap, 3.5, NOON)
     store.traffic("meter", "> READ?\n< \0\x1b\ufffd", 3.6)  # a garbled answer
     store.end_step(row, StepResult("pass", 9400.0, "V", details={"a": 1}), 400.0, NOON)
-    store.end_job("everything in", 0, 401.0, NOON)
+    store.end_job("all in tolerance", 0, 401.0, NOON)
     return job
 
 

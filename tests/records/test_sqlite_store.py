@@ -65,10 +65,10 @@ def test_everything_given_comes_back(store, path):
         "pass", 9400.0, "V", 38.0, 9250.0, 9550.0, 9100.0, 9800.0, "guarded", 0.99, 76.0, "preferred", ""
     )
     store.end_step(row, result, 105.0, NOON)
-    store.end_job("everything in", 0, 106.0, NOON)
+    store.end_job("all in tolerance", 0, 106.0, NOON)
     with History(path) as history:
         (listed,) = history.jobs(serial="SK14-0231")
-        assert (listed.id, listed.outcome, listed.exit_code, listed.simulated) == (job, "everything in", 0, True)
+        assert (listed.id, listed.outcome, listed.exit_code, listed.simulated) == (job, "all in tolerance", 0, True)
         assert listed.environment == {"temperature": 21.5}
         assert history.jobs(serial="SK14-0232") == []
         assert history.instruments(job) == list(JOB.instruments)
@@ -140,13 +140,13 @@ def test_what_was_shown_survives_kill_9(path, shown):
     db.close()
     store = SqliteStore(path)
     store.resume_job(job.id, 5.0, NOON)
-    store.end_job("everything in", 0, 6.0, NOON)
+    store.end_job("all in tolerance", 0, 6.0, NOON)
     store.close()
 
 
 def test_only_a_broken_off_job_can_be_resumed(store):
     job = store.begin_job(JOB, 0.0, NOON)
-    store.end_job("everything in", 0, 1.0, NOON)
+    store.end_job("all in tolerance", 0, 1.0, NOON)
     with pytest.raises(StoreError, match="has ended"):
         store.resume_job(job, 2.0, NOON)
     with pytest.raises(StoreError, match="no job 99"):

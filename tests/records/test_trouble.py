@@ -338,7 +338,7 @@ def test_the_hour_that_summer_time_repeats_is_two_hours_in_the_record(path):
     store = SqliteStore(path)
     store.begin_job(JOB, 0.0, first)
     assert store.note_clock(3600.0, second) == 0.0
-    store.end_job("everything in", 0, 3600.0, second)
+    store.end_job("all in tolerance", 0, 3600.0, second)
     store.close()
     with History(path) as history:
         job = history.job(1)

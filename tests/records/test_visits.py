@@ -20,7 +20,7 @@ def visit(store, stamp, *steps, serial="SK14-0231", procedure="adjust", ended=Tr
         row = store.begin_step(StepFacts(step, "trim", step, number, purpose=purpose), 1.0, stamp)
         store.end_step(row, StepResult("pass", value, unit, doubt, details=details), 2.0, stamp)
     if ended:
-        store.end_job("everything in", 0, 3.0, stamp + timedelta(hours=1))
+        store.end_job("all in tolerance", 0, 3.0, stamp + timedelta(hours=1))
     return job
 
 

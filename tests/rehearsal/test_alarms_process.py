@@ -49,8 +49,8 @@ def start(folder, ports, *words):
         return subprocess.Popen(command, cwd=folder, env=environment, stdout=out, stderr=subprocess.STDOUT)
 
 
-def test_everybody_is_told_once_also_who_was_away_and_again_until_it_was_noted(bench):
-    """A rail is not acceptable: the soak ends, and says so until `benchrig noted`; the hook comes late."""
+def test_everybody_is_told_once_also_who_was_away_and_again_until_it_was_acknowledged(bench):
+    """A rail is not acceptable: the soak ends, and says so until `benchrig ack`; the hook comes late."""
     folder, ports = bench
     mailbox, hook = Mailbox(), Hook()
     with smtp_sink(mailbox, ports["smtp"]):
@@ -62,7 +62,7 @@ def test_everybody_is_told_once_also_who_was_away_and_again_until_it_was_noted(b
                 if os.environ.get("BENCHRIG_HEAVY"):
                     wait_for(lambda: len(mailbox.mails) >= 3)
                 assert soak.poll() is None
-                subprocess.run([*PROGRAM, "noted", "--by", "Ida", "--store", "record.sqlite"], cwd=folder, check=True)
+                subprocess.run([*PROGRAM, "ack", "--by", "Ida", "--store", "record.sqlite"], cwd=folder, check=True)
                 assert soak.wait(30) == 1
         finally:
             soak.kill()
@@ -72,7 +72,7 @@ def test_everybody_is_told_once_also_who_was_away_and_again_until_it_was_noted(b
         assert len(set(ids)) == len(ids)
     told = [json.loads(line) for line in (folder / "out.txt").read_text().splitlines() if line.startswith("{")]
     assert any(it["kind"] == "alarm acknowledged" and it["by"] == "Ida" for it in told)
-    assert any(it["kind"] == "said" and "`benchrig noted`" in it["words"] for it in told)  # beside no live screen
+    assert any(it["kind"] == "said" and "`benchrig ack`" in it["words"] for it in told)  # beside no live screen
 
 
 def test_trying_the_alarms_says_who_was_reached(bench):
@@ -84,7 +84,7 @@ def test_trying_the_alarms_says_who_was_reached(bench):
     assert "NOT TOLD webhook: No answer from 127.0.0.1" in words
 
 
-def test_a_watch_that_is_killed_is_told_of_by_the_process_beside_it_until_it_is_noted(bench):
+def test_a_watch_that_is_killed_is_told_of_by_the_process_beside_it_until_it_is_acknowledged(bench):
     """`kill -9` in the middle of a quiet soak: somebody hears that nobody watches, and that the unit may be on."""
     folder, ports = bench
     write_soak(folder / "rail.toml")
@@ -98,7 +98,7 @@ def test_a_watch_that_is_killed_is_told_of_by_the_process_beside_it_until_it_is_
         wait_for(lambda: mailbox.mails)
         assert "ended without a word" in mailbox.mails[0]["Subject"]
         assert all(os.path.exists(f"/proc/{pid}") for pid in children.split())
-        subprocess.run([*PROGRAM, "noted", "--by", "Ida", "--store", "record.sqlite"], cwd=folder, check=True)
+        subprocess.run([*PROGRAM, "ack", "--by", "Ida", "--store", "record.sqlite"], cwd=folder, check=True)
         wait_for(lambda: not any(os.path.exists(f"/proc/{pid}") for pid in children.split()))
 
 

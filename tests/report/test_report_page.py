@@ -60,7 +60,7 @@ def record(tmp_path_factory):
     store.end_step(soak, StepResult("fail", words=next(text), details=details), 3700.0, NOON)
     skipped = store.begin_step(StepFacts("later", "measure", "Later", 3), 3701.0, NOON)
     store.end_step(skipped, StepResult("skipped", words=next(text)), 3702.0, NOON)
-    store.end_job("not everything in: soak", 1, 3703.0, NOON)
+    store.end_job("not all in tolerance: soak", 1, 3703.0, NOON)
     store.close()
     return path
 
@@ -130,7 +130,7 @@ def test_it_shows_verdict_courses_and_what_the_soak_noticed(seen):
     page, _, _ = seen
     words = page.evaluate("document.body.innerText")
     moments = ("0:33:20", "0:43:20", "for 1:00:00")
-    for text in ("not everything in: soak", "9.400 kV", "3.000 V", *moments, "overdue"):
+    for text in ("not all in tolerance: soak", "9.400 kV", "3.000 V", *moments, "overdue"):
         assert text in words, text
     assert page.evaluate("document.querySelectorAll('svg polyline.trace').length") >= 3
     box = page.evaluate("(e => [e.width, e.height])(document.querySelector('svg.plot').getBoundingClientRect())")

@@ -40,7 +40,7 @@ class Writer:
     def event(self, kind, facts, at, row=None):
         self.store.event(row, kind, facts, at, NOON + timedelta(seconds=at))
 
-    def report(self, end=("everything in", 0)):
+    def report(self, end=("all in tolerance", 0)):
         if end:
             self.store.end_job(*end, 99_999.0, NOON + timedelta(seconds=99_999))
         self.store.close()

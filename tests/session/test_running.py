@@ -64,7 +64,7 @@ def verdicts(history):
 def test_a_sound_unit_passes_and_is_made_safe(small):
     """The hold point is answered twice: for the work, and for the check that it is off."""
     outcome, _tools, _operator, history = small()
-    assert (outcome.exit_code, outcome.words) == (0, "everything in")
+    assert (outcome.exit_code, outcome.words) == (0, "all in tolerance")
     assert verdicts(history) == [("rail", "pass"), ("eht", "pass"), ("width", "pass")]
     assert [(a["purpose"], a["acknowledged"]) for a in history.acknowledgements(1)] == [("work", 1), ("check", 1)]
     assert "left alone" in outcome.results["eht"].words

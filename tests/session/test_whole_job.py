@@ -19,7 +19,7 @@ def test_a_tired_unit_is_brought_in_by_its_own_truth():
     """Nobody would have been hurt; everything was read as found before the first mark; two hold points at least."""
     with SimBench(seed=0) as bench:
         outcome = bench.run(PROCEDURE)
-        assert (outcome.exit_code, outcome.words) == (0, "everything in")
+        assert (outcome.exit_code, outcome.words) == (0, "all in tolerance")
         assert bench.world.hands.incidents == []
         with bench.history() as history:
             marks = history.marks(outcome.job)

@@ -47,7 +47,7 @@ EACH = {
         725.0,
         "watching",
     ),
-    "      ALARM stop: TP1 low (told 2 times): 11.20 V": n.AlarmRaised(
+    "      ALARM stop: TP1 low (notified 2 times): 11.20 V": n.AlarmRaised(
         "soak", "tp1", "stop", "TP1 low", "11.20 V", "TP1", AT, 2
     ),
     "      Alarm gone: TP1 low (not acknowledged yet)": n.AlarmCleared("soak", "tp1", "TP1 low", False),

@@ -1,4 +1,4 @@
-"""`benchrig noted`: from another terminal, through the record's folder, to the alarms of a running soak."""
+"""`benchrig ack`: from another terminal, through the record's folder, to the alarms of a running soak."""
 
 import threading
 from contextlib import contextmanager
@@ -10,7 +10,7 @@ from benchrig.alarms import Alarms
 from benchrig.alarms.note import place
 from benchrig.bench.model import AlarmSettings, CommandSpec
 from benchrig.clock import SimClock
-from benchrig.commands import noted
+from benchrig.commands import ack
 from benchrig.commands.ringing import everybody
 from benchrig.records import SqliteStore
 
@@ -39,27 +39,27 @@ def ticking(alarms, clock):
 
 
 @pytest.mark.parametrize(("words", "taken"), [([], {"tp1", "tp2"}), (["tp2"], {"tp2"})])
-def test_what_was_noted_is_not_told_again(record, words, taken):
+def test_what_was_acknowledged_is_not_told_again(record, words, taken):
     """All of them, or the one that was named."""
     clock, told = SimClock(), []
     alarms = Alarms([], clock, told.append, record=record)
     alarms.raise_("tp1", "stop", "TP1 low")
     alarms.raise_("tp2", "stop", "TP2 low")
     with ticking(alarms, clock):
-        assert cli.run(["noted", *words, "--by", "Ida", "--store", str(record)]) == 0
+        assert cli.run(["ack", *words, "--by", "Ida", "--store", str(record)]) == 0
     assert {it.key for it in told if it.kind == "alarm acknowledged"} == taken
     assert {it.by for it in told if it.kind == "alarm acknowledged"} == {"Ida"}
 
 
 def test_without_a_record_there_is_nothing_to_note(tmp_path, capsys):
-    assert cli.run(["noted", "--store", str(tmp_path / "none.sqlite")]) == 2
+    assert cli.run(["ack", "--store", str(tmp_path / "none.sqlite")]) == 2
     assert "none.sqlite" in capsys.readouterr().err
 
 
 def test_a_note_that_no_soak_has_seen_is_said_to_be_and_taken_back(record, capsys, monkeypatch):
-    """Nobody goes home believing that an alarm is noted; and it does not silence the next soak."""
-    monkeypatch.setattr(noted, "PATIENCE", 0.2)
-    assert cli.run(["noted", "--store", str(record)]) == 2
+    """Nobody goes home believing that an alarm is acknowledged; and it does not silence the next soak."""
+    monkeypatch.setattr(ack, "PATIENCE", 0.2)
+    assert cli.run(["ack", "--store", str(record)]) == 2
     assert "Is it running" in capsys.readouterr().err
     assert not place(record).exists()
 
@@ -68,7 +68,7 @@ def test_what_is_no_record_is_not_taken_for_that_of_a_soak(tmp_path, capsys):
     """Nothing is left beside it."""
     other = tmp_path / "other.db"
     other.write_bytes(b"no record at all" * 99)
-    assert cli.run(["noted", "--store", str(other)]) == 2
+    assert cli.run(["ack", "--store", str(other)]) == 2
     assert str(other) in capsys.readouterr().err
     assert not place(other).exists()
 

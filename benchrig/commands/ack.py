@@ -1,4 +1,4 @@
-"""`benchrig noted`: somebody at the bench has taken note of the alarms of a soak that runs in another process.
+"""`benchrig ack`: somebody at the bench acknowledges the alarms of a soak that runs in another process.
 
 It says so beside the record, where the soak looks once a second, and waits until that was seen. It acknowledges no
 hold point; nothing but the words typed at one does.
@@ -21,12 +21,12 @@ PATIENCE = 5.0  # s; a soak looks every second
 LOOK = 0.1  # s between looks whether it has
 
 
-@click.command("noted")
+@click.command("ack")
 @click.argument("alarm", default="")
-@click.option("--by", help="Who has taken note; your login name unless given.")
+@click.option("--by", help="Who acknowledges; your login name unless given.")
 @record_option("that the soak writes")
 def command(alarm: str, by: str | None, record: str | None) -> None:
-    """Take note of all open alarms of a running soak, or of ALARM alone: they are not told again.
+    """Acknowledge all open alarms of a running soak, or ALARM alone: they are not told again.
 
     The trouble itself stays what it is, and an alarm that grows worse is told anew.
     """
@@ -35,9 +35,10 @@ def command(alarm: str, by: str | None, record: str | None) -> None:
     if not seen(path, RealClock()):
         note.withdraw(path)
         raise FileError(
-            f"No soak that writes {path} has seen the note.", next_step="Is it running, and is --store its record?"
+            f"No soak that writes {path} has seen the acknowledgement.",
+            next_step="Is it running, and is --store its record?",
         )
-    click.echo("The soak has taken note.")
+    click.echo("The soak has taken it.")
 
 
 def _beside(record: str | None) -> Path:
