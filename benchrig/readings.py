@@ -34,6 +34,8 @@ class Flag(enum.Flag):
     UNSETTLED = enum.auto()  # taken before the instrument or its input had settled
     WRONG_FUNCTION = enum.auto()  # a knob that only a hand can turn stands elsewhere: there is no number
     COARSE = enum.auto()  # too few samples to show peaks: the number is right, or too small
+    PROVISIONAL = enum.auto()  # taken since the last look at the panel: shown, but nothing is concluded from it yet
+    CHANGED_AT_PANEL = enum.auto()  # math, scaling, a filter or a range was chosen at the instrument itself
 
 
 # A reading with any of these never becomes a verdict, a cue or an accepted setting.
@@ -49,6 +51,7 @@ UNUSABLE = (
     | Flag.BUSY
     | Flag.UNSETTLED
     | Flag.WRONG_FUNCTION
+    | Flag.CHANGED_AT_PANEL
 )
 # A reading with any of these may be judged, but neither it nor a verdict on it is told without a word of them.
 CAUTIONS = Flag.COARSE
@@ -65,6 +68,8 @@ class Reading:
     resolution  one count of the display or one code of the converter, in `unit`; None where unknown
     aperture    seconds over which the instrument looked; the measurement began at `time - aperture`
     uncertainty standard uncertainty in `unit` where it is known already; None otherwise
+    clean_since where the instrument's panel is asked now and then: monotonic second since which every look at it was
+                clean, the last of them behind this reading; None where no look belongs to this reading
     text        as the instrument shows or sent it, or why there is no number: for people; nothing is decided by it
     """
 
@@ -76,6 +81,7 @@ class Reading:
     aperture: float = 0.0
     uncertainty: float | None = None
     text: str = ""
+    clean_since: float | None = None
 
     @property
     def usable(self) -> bool:
@@ -93,3 +99,13 @@ def usable_of(values: NDArray[np.float64], flags: NDArray[np.uint32]) -> NDArray
 
     good: NDArray[np.bool_] = ((flags & UNUSABLE.value) == 0) & np.isfinite(values)
     return good
+
+
+def flag_words(flags: enum.Flag) -> str:
+    """Flags as lower-case words: "overload, stale"."""
+    return ", ".join(name.lower().replace("_", " ") for name in flag_names(flags)) or "no value"
+
+
+def flag_names(flags: enum.Flag) -> list[str]:
+    """Names of the single flags set in `flags`."""
+    return [flag.name for flag in type(flags) if flag in flags and flag.name is not None]

@@ -5,8 +5,9 @@
 - DC volts are measured with 10 Mohm in every range, asked back, because a 1000:1 probe is made for that and reads about
   11 % high into the > 10 Gohm that AUTO would choose.
 - Every answer brings the event register along: the power-on bit tells a reboot, and the settings are sent again before
-  the next number counts. Null, terminals, function and input resistance are asked again every second, since somebody
-  may press a key on the panel.
+  the next number counts. What a key on the panel can change (null, math, scaling, filter, range, function, terminals,
+  input resistance) is asked every second; readings between two looks are PROVISIONAL, and `clean_since` of the one
+  behind a look says since when every look was clean. What a look has found stays said until one is clean again.
 - READ? starts a new measurement. FETCh? is not used: it may repeat an old one.
 
 Sources: the user's guides of the 34401A, 34410A and Truevolt series; where models differ a `Dialect` says how.
@@ -16,7 +17,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from benchrig.clock import Clock
@@ -76,18 +77,24 @@ class Dialect:
 
     impedance: str  # setting; "" where the input resistance cannot be set
     ten_megohm: str  # its value for 10 Mohm
-    null: str  # setting that switches a stored offset on or off
+    null: str  # setting that switches a stored offset on or off; {node} is that of the function
+    changes: tuple[str, ...] = ()  # further settings of the panel that change the number, and have to be off
     compound: bool = True  # several questions in one message bring one line with all their answers
 
 
 _DIALECTS = (
     (re.compile(r"34401A"), Dialect("INP:IMP:AUTO", "OFF", "CALC:STAT")),
-    (re.compile(r"344(10|11|50|60|61|65|70)A"), Dialect("VOLT:DC:IMP:AUTO", "OFF", "VOLT:DC:NULL")),
-    (re.compile(r"DMM(6500|7510)|DAQ6510"), Dialect("VOLT:DC:INP", "MOHM10", "")),
+    (re.compile(r"344(10|11)A"), Dialect("VOLT:DC:IMP:AUTO", "OFF", "{node}:NULL", ("CALC:STAT",))),
+    (
+        re.compile(r"344(50|60|61|65|70)A"),
+        Dialect("VOLT:DC:IMP:AUTO", "OFF", "{node}:NULL", ("CALC:SCAL:STAT", "CALC:SMO:STAT")),
+    ),
+    (re.compile(r"DMM(6500|7510)|DAQ6510"), Dialect("VOLT:DC:INP", "MOHM10", "{node}:REL:STAT", ("{node}:AVER:STAT",))),
 )
 # Tried in this order on a model that no pattern names; the error queue tells which spelling it knows.
 _IMPEDANCES = (("VOLT:DC:IMP:AUTO", "OFF"), ("INP:IMP:AUTO", "OFF"))
-_NULLS = ("CALC:STAT", "VOLT:DC:NULL")
+_NULLS = ("CALC:STAT", "{node}:NULL", "{node}:REF:STAT")
+_CHANGES = ("CALC:SCAL:STAT", "CALC:SMO:STAT", "{node}:AVER:STAT")
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +133,10 @@ class ScpiMeter:
         self._looked_at = 0.0
         self._unsure = False
         self._rebooted = False
+        self._offs: tuple[tuple[str, Flag], ...] = ()  # settings that have to be off, and what they are if they are not
+        self._asked: dict[str, bool] = {}  # setting -> it can be asked for
+        self._at_panel = Flag.NONE  # what the last look found
+        self._clean_since: float | None = None
 
     @staticmethod
     def takes(identity: Identity) -> bool:
@@ -228,8 +239,9 @@ class ScpiMeter:
         impedance, value = next(
             (pair for pair in _IMPEDANCES if scpi_common.understood(port, " ".join(pair))), ("", "")
         )
-        null = next((null for null in _NULLS if scpi_common.understood(port, f"{null} OFF")), "")
-        return Dialect(impedance, value, null, self._answers_in_one_line())
+        node = "VOLT:DC"
+        null = next((it for it in _NULLS if scpi_common.understood(port, f"{it.format(node=node)} OFF")), "")
+        return Dialect(impedance, value, null, _CHANGES, self._answers_in_one_line())
 
     def _answers_in_one_line(self) -> bool:
         """As IEEE 488.2 has it. Some meters answer the first question only, or each in a line of its own, or none."""
@@ -243,11 +255,32 @@ class ScpiMeter:
         return together
 
     def _set_input(self, dialect: Dialect, function: Function) -> None:
-        if dialect.null:
-            self._port.send(f"{dialect.null} OFF")
+        self._switch_off(dialect, _NODES[function][1])
         if function is Function.DC_VOLTAGE and dialect.impedance:
             self._port.send(f"{dialect.impedance} {dialect.ten_megohm}")
         scpi_common.refuse(self._port.errors(), self._name(), "10 Mohm and no null")
+
+    def _switch_off(self, dialect: Dialect, node: str) -> None:
+        """Everything that changes a number goes off; what this model has not got is not asked for any more."""
+        offs = []
+        for setting in (*((dialect.null,) if dialect.null else ()), *dialect.changes):
+            if "{node}" in setting and not node:
+                continue
+            spelled = setting.format(node=node)
+            if scpi_common.understood(self._port, f"{spelled} OFF") and self._answers(spelled):
+                offs.append((spelled, Flag.RELATIVE if setting == dialect.null else Flag.CHANGED_AT_PANEL))
+        self._offs = tuple(offs)
+
+    def _answers(self, setting: str) -> bool:
+        """True if the meter can be asked for it. Some take any word without complaint and answer what they know."""
+        if setting not in self._asked:
+            try:
+                self._asked[setting] = self._port.ask_number(f"{setting}?").value is not None
+            except (LinkTimeout, InstrumentError):
+                self._asked[setting] = False
+                self._port.resync()
+                self._port.errors()
+        return self._asked[setting]
 
     def _asked_range(self, setup: _Setup) -> float | None:
         return self._port.ask_number(f"{_NODES[setup.function][1]}:RANG?").value
@@ -262,8 +295,17 @@ class ScpiMeter:
             )
 
     def _look_at_panel(self, dialect: Dialect) -> Flag:
-        """Ask what a finger on the panel can change. Returns RELATIVE if an offset is subtracted."""
+        """Ask what a finger on the panel can change. Returns what it has changed of the number, and keeps it."""
+        began = self._clock.now()
+        self._clean_since, before = None, self._clean_since
+        self._at_panel = self._changed_at_panel(dialect)
         self._looked_at = self._clock.now()
+        if self._at_panel is Flag.NONE:
+            # A look that follows an unclean one, or none, says nothing of what was before it.
+            self._clean_since = began if before is None else before
+        return self._at_panel
+
+    def _changed_at_panel(self, dialect: Dialect) -> Flag:
         assert self._setup
         configure = _NODES[self._setup.function][0]
         function = self._port.ask("FUNC?").strip('"')
@@ -272,9 +314,13 @@ class ScpiMeter:
         if self._setup.function is Function.DC_VOLTAGE and dialect.impedance:
             self._check_input(dialect)
         self._check_terminals()
-        if dialect.null and self._port.ask_number(f"{dialect.null}?").value:
-            return Flag.RELATIVE
-        return Flag.NONE
+        found = Flag.NONE
+        for setting, flag in self._offs:
+            if self._port.ask_number(f"{setting}?").value:
+                found |= flag
+        if self._setup.expected is not None and self._setup.function in _RANGED:
+            found |= Flag.NONE if self._asked_range(self._setup) == self._range else Flag.CHANGED_AT_PANEL
+        return found
 
     def _check_input(self, dialect: Dialect) -> None:
         if self._port.ask(f"{dialect.impedance}?").upper() not in ("0", "OFF", "MOHM10"):
@@ -285,7 +331,7 @@ class ScpiMeter:
         if wanted == "any" or not self._has_terminals:
             return
         try:
-            answer = self._port.ask("ROUT:TERM?", timeout=0.5)
+            answer = self._port.ask("ROUT:TERM?")
         except LinkTimeout:
             # A model with one pair of terminals has no such question, and complains of it with a command error (-1xx,
             # SCPI-99 section 21.8.9); else the answer was late.
@@ -315,9 +361,15 @@ class ScpiMeter:
             return None
         value, *between, _ = found
         flags = self._range_flags(answers.number(between[0]).value) if between else Flag.NONE
-        if now - self._looked_at >= _LOOK_AT_PANEL_EVERY:
-            flags |= self._look_at_panel(self._settle_dialect())
-        return self._reading(answers.number(value.split(",")[0]), flags, sent, now)
+        looked = now - self._looked_at >= _LOOK_AT_PANEL_EVERY
+        if looked:
+            self._look_at_panel(self._settle_dialect())
+        flags |= self._at_panel
+        covered = looked and self._clean_since is not None and self._clean_since <= sent
+        if not covered and self._at_panel is Flag.NONE:
+            flags |= Flag.PROVISIONAL
+        reading = self._reading(answers.number(value.split(",")[0]), flags, sent, now)
+        return replace(reading, clean_since=self._clean_since) if covered else reading
 
     def _ask_together(self, questions: Sequence[str], deadline: float) -> tuple[list[str], float]:
         """The answers, and when they came. What they are counts only if it was not `_rebooted`."""

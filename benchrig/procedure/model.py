@@ -26,6 +26,7 @@ class Hazard:
     valid           seconds for which one acknowledgement lasts
     points          further places where this voltage is
     ceiling_factor  a reading above this many times `expected` stops the job, whatever ceiling a step gives
+    bleed           seconds that the point takes by itself to fall below `limit` once it is off; None where nobody knows
     """
 
     name: str
@@ -39,6 +40,7 @@ class Hazard:
     valid: float = 900.0
     points: tuple[str, ...] = ()
     ceiling_factor: float = 1.25
+    bleed: float | None = None
 
     @property
     def highest(self) -> float:

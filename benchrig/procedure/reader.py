@@ -44,6 +44,7 @@ class HazardTable(FileModel):
     valid: Annotated[Seconds, Field(gt=0.0, le=3600.0)] = 900.0
     points: list[Words] = Field(default_factory=list)
     ceiling_factor: Annotated[float, Field(gt=1.0, le=2.0)] = 1.25
+    bleed: Annotated[Seconds, Field(gt=0.0)] | None = None
 
 
 @functools.cache
@@ -95,6 +96,7 @@ def _hazard(name: str, table: HazardTable) -> Hazard:
         valid=table.valid,
         points=tuple(table.points),
         ceiling_factor=table.ceiling_factor,
+        bleed=table.bleed,
     )
 
 

@@ -3,15 +3,20 @@
 Rules it keeps:
 1. The session's machine and the hold point never disagree: one method moves both.
 2. A point that has been live is made safe before anything else happens: hands off, power off, discharge reported in
-   words, and the point seen below its limit through the probe that saw it live.
-3. If that fails, the job ends there and says, loudly, that the point must be taken for live.
+   words, and the point seen below its limit through the probe that saw it live. Only readings count behind which a look
+   at the instrument's panel was clean, and one that cannot be used ends their row.
+3. A point that fell faster than it can by itself is no proof: the stick does that, and so does a lead that came off.
+   The person is asked to look. What was seen is said; that hands may go in is not: the discharge stick decides that.
+4. If that fails, the job ends there and says, loudly, that the point must be taken for live.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from ..clock import Clock
+from ..confirmed import Confirmed
 from ..errors import BenchrigError, Refused, UnitError
 from ..events import LinkDown
 from ..holdmachine import Moment
@@ -20,7 +25,7 @@ from ..holdpoint import Move as HoldMove
 from ..holdpoint import Phase as HoldPhase
 from ..procedure.model import Hazard, Procedure, Step
 from ..procedure.quantities import MeterSource, TypedSource
-from ..readings import Flag, Reading
+from ..readings import CAUTIONS, UNUSABLE, Flag, Reading, flag_words
 from ..records.facts import AcknowledgementFacts, Store
 from ..units import quantity_in, show
 from . import machine
@@ -57,6 +62,9 @@ class Guard:
         self._points = {name: HoldPoint(clock, tools) for name in procedure.hazards}
         self._row = 0
         self._step_id = ""
+        self._high: dict[str, tuple[float, float]] = {}  # hazard -> volts at or above its limit, and when, last seen
+        self._said_changed = ""
+        self._seen_low = ""  # what showed that a point is off, in words
 
     # what the runner and the steps ask
 
@@ -114,7 +122,12 @@ class Guard:
 
     def see(self, value: float | None, overload: bool) -> HoldPhase:
         """A reading of the hazardous point itself."""
+        self._note_high(self._procedure.hazards[self.session.hazard], value)
         return self._points[self.session.hazard].see(value, overload)
+
+    def _note_high(self, hazard: Hazard, value: float | None) -> None:
+        if value is not None and abs(value) >= hazard.limit:
+            self._high[hazard.name] = value, self._clock.now()
 
     def breached(self) -> None:
         """Above the ceiling: no acknowledgement survives that, and power goes off if the bench can do it."""
@@ -281,7 +294,7 @@ class Guard:
         self._tell(MadeSafe(self._step_id, hazard.name))
 
     def secure(self, step: Step) -> bool:
-        """Make safe what has been live. True if hands may go in again."""
+        """Make safe what has been live. True if it was seen below its limit."""
         hazard = self._procedure.hazards[self.session.hazard]
         point = self._points[hazard.name]
         self._step_id = step.id
@@ -303,7 +316,7 @@ class Guard:
             self.power = False
             self._move(Move.SECURED)
             self._note_safe(hazard)
-            self._say(f"{hazard.test_point} is below {show(hazard.limit, 'V')}. Hands may go in.")
+            self._say(f"{self._seen_low} Short it with the discharge stick before a hand goes in: the stick decides.")
             return
         why = point.reason or f"not seen below {show(hazard.limit, 'V')}"
         self._move(Move.NOT_SECURED, why=f"{hazard.test_point} was not made safe: {why}")
@@ -316,7 +329,7 @@ class Guard:
         until = self._clock.now() + CHECK_FOR
         try:
             if isinstance(source, TypedSource):
-                return self._typed_off(point, step, hazard, until)
+                return self._typed_off(point, step, hazard, until) and self._fell_rightly(hazard)
             acknowledgement = point.acknowledgement
             if acknowledgement is None:
                 return False
@@ -324,14 +337,16 @@ class Guard:
             door = HazardousPoint(source, None, hazard.name, last, self.moment, Purpose.CHECK)
             feed = door.open(self._tools, acknowledgement)
             try:
-                return self._watch_off(point, feed, source, until)
+                seen = self._watch_off(point, feed, source, hazard, until)
             finally:
                 feed.close()
+            return seen and self._fell_rightly(hazard)
         except BenchrigError as error:
             self._say(f"The check of {hazard.test_point} failed: {error}", "alarm")
             return False
 
-    def _watch_off(self, point: HoldPoint, feed: Feed, source: MeterSource, until: float) -> bool:
+    def _watch_off(self, point: HoldPoint, feed: Feed, source: MeterSource, hazard: Hazard, until: float) -> bool:
+        confirmed = Confirmed()
         while point.phase is HoldPhase.CHECKING and self._clock.now() < until:
             item = feed.next(self._clock.now() + LOOK)
             self._store.keep_alive(self._clock.now())
@@ -340,10 +355,51 @@ class Guard:
             elif isinstance(item, Reading):
                 self._store.reading(self._row, source.instrument, item)
                 self._tell(ReadingTaken(self._step_id, source.instrument, item))
-                overload = bool(item.flags & Flag.OVERLOAD)
-                if item.usable or overload:
-                    point.see(item.value, overload)
+                if bad := item.flags & ~CAUTIONS & UNUSABLE:
+                    self._say_changed(source.instrument, bad)
+                self._see_off(point, hazard, source, item, confirmed.add(item))
         return point.phase is HoldPhase.SHUT
+
+    def _see_off(
+        self, point: HoldPoint, hazard: Hazard, source: MeterSource, item: Reading, counted: Sequence[Reading]
+    ) -> None:
+        """What is high counts at once; what is low only when it is known to be what it looks like."""
+        self._note_high(hazard, item.value if item.usable else None)
+        if item.flags & Flag.PROVISIONAL and item.value is not None and abs(item.value) >= hazard.limit:
+            point.see(item.value, False)
+        for reading in counted:
+            if point.phase is not HoldPhase.CHECKING:
+                return
+            point.see(reading.value if reading.usable else None, bool(reading.flags & Flag.OVERLOAD))
+            if reading.usable and reading.value is not None:
+                self._low(hazard, reading.value, f"{source.instrument}{f' and {source.probe}' if source.probe else ''}")
+
+    def _low(self, hazard: Hazard, value: float, by: str) -> None:
+        at = self._clock.stamp().astimezone().strftime("%H:%M:%S")
+        self._seen_low = (
+            f"{hazard.test_point} read {show(value, 'V', digits=3)} at {at} by {by}, below {show(hazard.limit, 'V')}."
+        )
+
+    def _say_changed(self, instrument: str, flags: Flag) -> None:
+        words = f"{instrument} does not show the plain value ({flag_words(flags)}): its readings do not count here."
+        if words != self._said_changed:
+            self._said_changed = words
+            self._say(words, "warning")
+
+    def _fell_rightly(self, hazard: Hazard) -> bool:
+        """It took as long to fall as it takes by itself; else the person looks at the probe and says where it is."""
+        if (high := self._high.pop(hazard.name, None)) is None:
+            return True
+        volts, when = high
+        took = self._clock.now() - when
+        if hazard.bleed is not None and took >= hazard.bleed:
+            return True
+        text = (
+            f"{hazard.test_point} read {show(volts, 'V', digits=3)} {took:.0f} s ago and reads next to nothing now. "
+            "The discharge stick does that; so does a lead that came off. Look at the probe, hands out: are its tip on "
+            f"{hazard.test_point} and its ground on the chassis?"
+        )
+        return self._choose(text, ("both still on", "moved, or not sure"), "probe still on") == "both still on"
 
     def _typed_off(self, point: HoldPoint, step: Step, hazard: Hazard, until: float) -> bool:
         """No instrument of the bench sees the point: the person measures it, again and again."""
@@ -353,7 +409,10 @@ class Guard:
             if typed is None:
                 return False
             try:
-                point.see(quantity_in(typed, "V"), False)
+                volts = quantity_in(typed, "V")
+                self._note_high(hazard, volts)
+                point.see(volts, False)
+                self._low(hazard, volts, "the meter that you read")
             except UnitError as error:
                 self._say(str(error), "warning")
             self._clock.sleep_until(self._clock.now() + 2.0)

@@ -122,13 +122,19 @@ def look(
                 taken.clear()
                 rest.forget()
                 last = work.clock.now()
-            if not isinstance(item, Reading) or not item.usable or item.time - item.aperture < began:
-                continue
-            taken, last = recent([*taken, item], count, over), work.clock.now()
-            if item.flags & Flag.RANGE_CHANGED:
-                rest.forget()
-            enough = len(taken) >= count and taken[-1].time - taken[0].time + taken[0].aperture >= over
-            if enough and _at_rest(work, rest, taken, limits, running=last > began + RUNNING):
+            if isinstance(item, Reading) and item.usable:
+                last = work.clock.now()
+            ended = False
+            for reading in work.counted:
+                if not reading.usable or reading.time - reading.aperture < began:
+                    continue
+                taken = recent([*taken, reading], count, over)
+                if reading.flags & Flag.RANGE_CHANGED:
+                    rest.forget()
+                enough = len(taken) >= count and taken[-1].time - taken[0].time + taken[0].aperture >= over
+                running = work.clock.now() > began + RUNNING
+                ended = enough and _at_rest(work, rest, taken, limits, running=running)
+            if ended:
                 break
     return Look(taken, rest.row, rest.crept)
 

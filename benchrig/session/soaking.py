@@ -17,6 +17,7 @@ from datetime import datetime
 from typing import Any
 
 from ..clock import SimClock
+from ..confirmed import Confirmed
 from ..errors import Refused
 from ..events import LinkDown, LinkUp
 from ..holdpoint import Phase as HoldPhase
@@ -68,6 +69,7 @@ class Soaking:
         self._safe_words = ""
         self._noticed: dict[Kind, set[str]] = defaultdict(set)
         self._folding = Folding()
+        self._confirmed: dict[str, Confirmed] = defaultdict(Confirmed)
 
     def run(self) -> Done:
         """Raises what ends the step from outside (stop, skip), with what was seen so far in the record."""
@@ -140,7 +142,9 @@ class Soaking:
             self._take(name, readings)
 
     def _take(self, name: str, readings: list[Reading]) -> None:
-        self._keep(name, as_columns(readings), readings[-1].unit)
+        confirmed = self._confirmed[name]
+        if counted := [it for reading in readings for it in confirmed.add(reading)]:
+            self._keep(name, as_columns(counted), counted[-1].unit)
         hazard = self._work.services.procedure.hazards.get(self._step.hazard or "")
         if hazard is not None and hazard.is_test_point(self._points[name]) and not self._engine.over:
             self._hold_seen(readings)
@@ -170,6 +174,9 @@ class Soaking:
         match it:
             case LinkDown(_, instrument, reason):
                 self._lost.setdefault(instrument, now)
+                for channel in self._step.channels:
+                    if channel.source.instrument == instrument:
+                        self._confirmed[channel.name].forget()
                 self._keeping.do(self._gap_opened(instrument, reason, now))
                 self._work.services.operator.notify(replace(it, step=self._step.id))
             case LinkUp(_, instrument):

@@ -15,6 +15,7 @@ from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from ..clock import Clock
+from ..confirmed import Confirmed
 from ..errors import LinkLost, Refused
 from ..events import LinkDown, LinkUp
 from ..holdpoint import Move as HoldMove
@@ -41,6 +42,12 @@ if TYPE_CHECKING:
 LOOK = 0.25  # s between looks at the person's commands while no reading is waited for
 REFRESH = 0.1  # s between looks at keys and screen while a reading is waited for
 SEEN = 1000
+CONFIRMED_WITHIN = 10.0  # s for a look at the panel to come behind readings that are to count
+AT_PANEL = Flag.RELATIVE | Flag.CHANGED_AT_PANEL
+CHANGED_WORDS = (
+    "a stored offset, math, a filter or a range was chosen at its panel. These readings count for nothing; switch it "
+    "off there, or start the step again."
+)
 AWAY = 120.0  # s for which an instrument may be away in one step
 
 
@@ -78,6 +85,8 @@ class Work:
         self.only_looking = False  # in the as-found pass: nothing is to be turned
         self.restarted = False  # set when something between two readings made the old ones count no more
         self.turned: list[str] = []  # turns that the person has told of: which way, or "" for as asked
+        self.counted: list[Reading] = []  # of the last reading taken: those that count now
+        self.held = Confirmed()
         self._said: set[tuple[Flag | str, str]] = set()  # what of which channel was told of
         self._gap: tuple[int, float] | None = None
 
@@ -200,6 +209,7 @@ class Work:
     def feed(self, source: InstrumentSource, limits: Limits | None) -> Iterator[Feed]:
         """The feed of a source, through the door that fits the step."""
         feed = self._open(source, limits)
+        self.held.forget()
         try:
             self.services.store.instruments(self.services.tools.facts())
             yield feed
@@ -217,22 +227,36 @@ class Work:
         return point.open(self.services.tools, acknowledgement)
 
     def take(self, feed: Feed, source: InstrumentSource, limits: Limits | None) -> Item | None:
-        """The next thing from a feed within `REFRESH`: recorded, shown, and held against the ceiling."""
+        """The next thing from a feed within `REFRESH`: recorded, shown, and held against the ceiling.
+
+        `counted` then has the readings from which something may be concluded.
+        """
         self.heed()
+        self.counted = []
         try:
             item = feed.next(self.clock.now() + REFRESH)
         except Refused as error:
             raise Lapsed(self.guard.reason or error.message) from error
         match item:
             case Reading():
-                return self._taken(item, source, limits)
+                taken = self._taken(item, source, limits)
+                self.counted = self.held.add(taken)
+                return taken
             case LinkDown():
+                self.held.forget()
                 self._lost(item)
             case LinkUp():
                 self._back(item)
             case None:
                 self._still_away()
         return item
+
+    def confirmed(self, feed: Feed, source: InstrumentSource, limits: Limits | None) -> bool:
+        """Wait until every reading taken so far counts; False if one of them never will, or no look came in time."""
+        dropped, until = self.held.dropped, self.clock.now() + CONFIRMED_WITHIN
+        while self.held.waiting and self.held.dropped == dropped and self.clock.now() < until:
+            self.take(feed, source, limits)
+        return not self.held.waiting and self.held.dropped == dropped
 
     def waveform(self, feed: Feed, source: InstrumentSource, wait: float = 20.0) -> Waveform | None:
         """A whole record from a scope, kept; None if none came in `wait` seconds."""
@@ -267,6 +291,8 @@ class Work:
         if reading.usable and reading.value is not None:
             self.seen.append(reading.value)
         self.tell(ReadingTaken(self.step.id, channel, reading))
+        if changed := reading.flags & AT_PANEL:
+            self.say_once(changed, channel, f"{channel}: {CHANGED_WORDS}")
         if reading.flags & Flag.WRONG_FUNCTION:
             self.say_once(Flag.WRONG_FUNCTION, channel, reading.text)
         for flag in reading.flags & CAUTIONS:

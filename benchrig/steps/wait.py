@@ -13,7 +13,6 @@ from ..procedure.keys import Duration, Lower, Read, check_over, check_unit, valu
 from ..procedure.notes import Notes
 from ..procedure.quantities import ReadingClass, only_ceiling
 from ..procedure.step import Part, Step
-from ..readings import Reading
 from ..records.facts import StepResult
 from ..session.ports import InstrumentSource
 from ..session.results import Done, Results
@@ -70,14 +69,16 @@ class Wait(Read, Step):
         stops = only_ceiling(source.unit, value_of(self.ceiling))
         kept: deque[tuple[float, float]] = deque()
         look, moving = 0.0, "no readings"
-        with work.feed(source, None) as feed:
+        with work.feed(source, stops) as feed:
             while work.clock.now() - began < self.at_most:
                 item = work.take(feed, source, stops)
                 if isinstance(item, LinkDown):
                     kept.clear()
-                if not isinstance(item, Reading) or not item.usable or item.value is None:
+                counted = [it for it in work.counted if it.usable and it.value is not None]
+                if not counted:
                     continue
-                kept.append((item.time, item.value))
+                item = counted[-1]
+                kept.extend((it.time, it.value) for it in counted if it.value is not None)
                 while kept[0][0] < item.time - self.over:
                     kept.popleft()
                 spanned = kept[-1][0] - kept[0][0]

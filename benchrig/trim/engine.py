@@ -64,6 +64,7 @@ _WHY_NOT = {
     Flag.HOLD: "the meter holds its display",
     Flag.MINMAX: "the meter shows an extreme, not the present value",
     Flag.RELATIVE: "the meter subtracts an offset",
+    Flag.CHANGED_AT_PANEL: "the meter was set otherwise at its panel",
     Flag.CLIPPED: "the waveform is clipped",
     Flag.UNSETTLED: "the instrument settles",
     Flag.WRONG_FUNCTION: "the meter's knob stands elsewhere",

@@ -10,8 +10,8 @@ from datetime import datetime
 from typing import Any, TextIO
 
 from ..clock import Clock
+from ..readings import flag_names
 from ..session.notices import Notice, SoakMoved
-from .words import flag_names
 
 
 def as_data(value: Any) -> Any:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from ..readings import CAUTIONS
+from ..readings import CAUTIONS, flag_words
 from ..session import notices as n
 from ..trim import counted
 from ..trim.types import Cue
@@ -102,7 +102,7 @@ def _hold_lapsed(it: n.HoldPointLapsed) -> str:
 
 
 def _made_safe(it: n.MadeSafe) -> str:
-    return "      Made safe."
+    return "      Seen below its limit. The discharge stick decides."
 
 
 def _link_down(it: n.LinkDown) -> str:
@@ -187,16 +187,6 @@ def sentence(notice: n.Notice) -> str:
 def plain(text: str) -> str:
     """`text` without control characters: words from files and instruments must not steer a terminal."""
     return "".join(c if c.isprintable() else "?" for c in text)
-
-
-def flag_words(flags: Any) -> str:
-    """Flags as lower-case words: "overload, stale"."""
-    return ", ".join(name.lower().replace("_", " ") for name in flag_names(flags)) or "no value"
-
-
-def flag_names(flags: Any) -> list[str]:
-    """Names of the single flags set in `flags`."""
-    return [flag.name for flag in type(flags) if flag in flags]
 
 
 def away_words(distance: float, unit: str) -> str:

@@ -56,4 +56,4 @@ def test_above_the_ceiling_the_supply_goes_off_and_is_seen_off(tmp_path, supply)
     assert fed == [not supply]  # off before make-safe only where a supply could do it
     assert ("OUTP" in heard, "MEAS" in heard) == (supply, supply)
     assert incidents == []
-    assert "Hands may go in" in said[-1]
+    assert "the stick decides" in said[-1]

@@ -1,5 +1,7 @@
 """The guard's make-safe, and all the ways in which it can fail."""
 
+import re
+
 import pytest
 from guarded import Bench, Supply
 
@@ -115,7 +117,7 @@ def test_too_high_is_told_and_the_supply_goes_off_where_nothing_can_be_recorded(
 
 
 def test_make_safe_takes_its_steps_in_order_and_gives_hands_back(bench):
-    """Hands off, off and discharged in words, seen below the limit; only then is it said that hands may go in."""
+    """Hands off, off and discharged in words, seen below the limit; then it is said what was seen, and by what."""
     on = bench()
     on.left()
     on.asked()
@@ -124,7 +126,10 @@ def test_make_safe_takes_its_steps_in_order_and_gives_hands_back(bench):
     assert hands == ("hands off", ("eht", "EHT is to be made safe"))
     assert (request.purpose, request.phrase) == ("check", "TP40 is off and discharged, probe still on")
     assert (request.in_place, request.expected) == (("Switch off", "Discharge"), "9.40 kV")
-    assert on.said()[-1] == ("note", "TP40 is below 42.40 V. Hands may go in.")
+    level, words = on.said()[-1]
+    assert level == "note"
+    assert re.match(r"TP40 read 1\.00 V at \d\d:\d\d:\d\d by meter, below 42\.40 V\. .* the stick decides\.$", words)
+    assert not any("may go in" in said for _, said in on.said())
     row, answer = on.store.acknowledgements[-1]
     assert (row, answer.purpose, answer.acknowledged, answer.typed) == (7, "check", True, request.phrase)
     assert (on.guard.session.phase, on.guard.session.hazard) == (Phase.READY, "")

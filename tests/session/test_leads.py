@@ -117,14 +117,14 @@ def test_a_second_lead_goes_on_a_live_point_only_after_it_was_made_safe(load, go
     """Hand work inside comes before the power, also between two steps of one hazard."""
     _, _, person = go(load(procedure(HAZARD, RAIL, EHT, SECOND)))
     asked = [about for step, about in person.asked if step == "second"]
-    assert asked == ["connect", "work", "power on", "check"]
+    assert asked == ["connect", "work", "power on", "check", "probe still on"]
     assert ("eht", "check") in person.asked
 
 
 def test_the_same_lead_at_the_same_point_stays_live_between_steps(load, go):
     _, _, person = go(load(procedure(HAZARD, RAIL, EHT, SECOND.replace('"handheld"', '"meter"'))))
     assert ("eht", "check") not in person.asked
-    assert [about for step, about in person.asked if step == "second"] == ["work", "check"]
+    assert [about for step, about in person.asked if step == "second"] == ["work", "check", "probe still on"]
 
 
 def test_a_map_knows_a_lead_until_it_is_moved(load):

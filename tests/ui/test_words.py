@@ -32,7 +32,7 @@ EACH = {
     '      Hold point, passed only by typing "TP40 9.40 kV"': n.HoldPointReached("eht", "TP40 9.40 kV"),
     "      Hold point acknowledged.": n.HoldPointAnswered("eht", True, "TP40 9.40 kV"),
     "      Hold point lapsed: paused": n.HoldPointLapsed("eht", "paused"),
-    "      Made safe.": n.MadeSafe("eht", "eht"),
+    "      Seen below its limit. The discharge stick decides.": n.MadeSafe("eht", "eht"),
     "      meter lost: closed by the far end": n.LinkDown(0.0, "meter", "closed by the far end", "eht"),
     "      meter back after 2.5 s, set up again": n.LinkUp(0.0, "meter", 2.5, "eht"),
     "      pass: 9.402 kV (U 42 V)": n.StepEnded("eht", "pass", 9402.0, "V", 21.0),
