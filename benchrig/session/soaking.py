@@ -60,6 +60,9 @@ class Soaking:
         self._keeping = Keeping(work.clock, self._record_trouble)
         self._engine = Engine(task, work.clock.now())
         self._points = {it.name: it.source.point for it in task.channels}
+        self._channels_of: dict[str, list[str]] = defaultdict(list)
+        for it in task.channels:
+            self._channels_of[it.source.instrument].append(it.name)
         self._catching = {it.source.instrument for it in task.catches}
         self._gaps: dict[str, int] = {}  # instrument -> its gap in the record, open
         self._lost: dict[str, float] = {}  # instrument -> since when it is away
@@ -174,9 +177,8 @@ class Soaking:
         match it:
             case LinkDown(_, instrument, reason):
                 self._lost.setdefault(instrument, now)
-                for channel in self._step.channels:
-                    if channel.source.instrument == instrument:
-                        self._confirmed[channel.name].forget()
+                for name in self._channels_of[instrument]:
+                    self._confirmed[name].forget()
                 self._keeping.do(self._gap_opened(instrument, reason, now))
                 self._work.services.operator.notify(replace(it, step=self._step.id))
             case LinkUp(_, instrument):
