@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from benchrig.clock import Clock
@@ -31,6 +31,7 @@ from benchrig.wire.answers import Number, Special
 
 from . import options as driver_options
 from . import scpi_common
+from .panel import Panel
 from .scpi_common import number_text
 
 # The factory setting of the 34401A's serial port; every line setting can be changed in the bench file.
@@ -68,7 +69,6 @@ _RANGED = (*_INTEGRATING, Function.AC_VOLTAGE, Function.AC_CURRENT)
 # Resolution over range by power line cycles (34401A, 34461A): user's guides.
 _RESOLUTION = ((100.0, 3e-7), (10.0, 1e-6), (1.0, 3e-6), (0.2, 1e-5), (0.0, 1e-4))
 _AC_RESOLUTION = 1e-6
-_LOOK_AT_PANEL_EVERY = 1.0  # seconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,13 +130,11 @@ class ScpiMeter:
         self._has_terminals = True
         self._setup: _Setup | None = None
         self._range: float | None = None
-        self._looked_at = 0.0
         self._unsure = False
         self._rebooted = False
         self._offs: tuple[tuple[str, Flag], ...] = ()  # settings that have to be off, and what they are if they are not
         self._asked: dict[str, bool] = {}  # setting -> it can be asked for
-        self._at_panel = Flag.NONE  # what the last look found
-        self._clean_since: float | None = None
+        self._panel = Panel(clock, self._changed_at_panel)
 
     @staticmethod
     def takes(identity: Identity) -> bool:
@@ -222,7 +220,8 @@ class ScpiMeter:
         self._set_input(dialect, setup.function)
         self._range = self._asked_range(setup) if fixed else None
         self._check_range(setup)
-        self._look_at_panel(dialect)
+        self._panel.forget()
+        self._panel.look()
         port.ask("*ESR?")
         self._rebooted = False
 
@@ -294,19 +293,10 @@ class ScpiMeter:
                 next_step="The value is beyond its highest range: use a divider or another meter.",
             )
 
-    def _look_at_panel(self, dialect: Dialect) -> Flag:
-        """Ask what a finger on the panel can change. Returns what it has changed of the number, and keeps it."""
-        began = self._clock.now()
-        self._clean_since, before = None, self._clean_since
-        self._at_panel = self._changed_at_panel(dialect)
-        self._looked_at = self._clock.now()
-        if self._at_panel is Flag.NONE:
-            # A look that follows an unclean one, or none, says nothing of what was before it.
-            self._clean_since = began if before is None else before
-        return self._at_panel
-
-    def _changed_at_panel(self, dialect: Dialect) -> Flag:
+    def _changed_at_panel(self) -> Flag:
+        """Ask what a finger on the panel can change; what it has changed of the number."""
         assert self._setup
+        dialect = self._settle_dialect()
         configure = _NODES[self._setup.function][0]
         function = self._port.ask("FUNC?").strip('"')
         if not _same_function(function, configure):
@@ -361,15 +351,7 @@ class ScpiMeter:
             return None
         value, *between, _ = found
         flags = self._range_flags(answers.number(between[0]).value) if between else Flag.NONE
-        looked = now - self._looked_at >= _LOOK_AT_PANEL_EVERY
-        if looked:
-            self._look_at_panel(self._settle_dialect())
-        flags |= self._at_panel
-        covered = looked and self._clean_since is not None and self._clean_since <= sent
-        if not covered and self._at_panel is Flag.NONE:
-            flags |= Flag.PROVISIONAL
-        reading = self._reading(answers.number(value.split(",")[0]), flags, sent, now)
-        return replace(reading, clean_since=self._clean_since) if covered else reading
+        return self._panel.mark(self._reading(answers.number(value.split(",")[0]), flags, sent, now), sent)
 
     def _ask_together(self, questions: Sequence[str], deadline: float) -> tuple[list[str], float]:
         """The answers, and when they came. What they are counts only if it was not `_rebooted`."""

@@ -27,6 +27,7 @@ from benchrig.wire import answers
 
 from . import display, knob, prompt_answers
 from . import options as driver_options
+from .panel import Panel
 from .prompt_answers import Answer
 from .prompt_answers import decode as decode
 
@@ -53,7 +54,6 @@ _MODIFIERS = {
     16: Flag.INVALID,
     32: Flag.RELATIVE,
 }
-_LOOK_AT_PANEL_EVERY = 1.0  # seconds
 _QUIET_BY = 5.0  # seconds; a meter set to print by itself never falls silent
 _MOST = 4096  # bytes without a prompt: not this grammar
 
@@ -63,14 +63,6 @@ class _Setup:
     function: Function
     expected: float | None
     rate: str
-
-
-@dataclass(frozen=True, slots=True)
-class _Panel:
-    """When the keys on the panel were looked at, and what they make of the number."""
-
-    seen: float
-    flags: Flag
 
 
 class PromptMeter:
@@ -86,7 +78,7 @@ class PromptMeter:
         self._in_step = False
         self._identity: Identity | None = None
         self._setup: _Setup | None = None
-        self._panel: _Panel | None = None  # to be looked at
+        self._panel = Panel(clock, self._changed_at_panel)
         self._steps = display.RangeSteps()
 
     @staticmethod
@@ -141,9 +133,7 @@ class PromptMeter:
         now = self._clock.now()
         self._done(prompt_answers.parse(frame), "MEAS1?")
         reading = prompt_answers.decode(frame)
-        if self._panel is None or now - self._panel.seen >= _LOOK_AT_PANEL_EVERY:
-            self._panel = self._look_at_panel()
-        return replace(reading, time=now, aperture=now - sent, flags=reading.flags | self._panel.flags)
+        return self._panel.mark(replace(reading, time=now, aperture=now - sent), sent)
 
     def _apply(self, setup: _Setup) -> _Setup:
         self._command("REMS")
@@ -159,13 +149,12 @@ class PromptMeter:
                 next_step="Leave out the expected value to measure on autorange.",
             )
         self._setup = setup
-        self._panel = None  # if the look fails, the next reading makes it again
-        self._panel = self._look_at_panel()
+        self._panel.forget()  # if the look fails, the next reading makes it again
+        self._panel.look()
         return setup
 
-    def _look_at_panel(self) -> _Panel:
+    def _changed_at_panel(self) -> Flag:
         """Hold, relative, min/max and dB are keys on the panel; any of them makes the number another thing."""
-        now = self._clock.now()
         lines = self._command("MOD?").lines
         keys = answers.number("\n".join(lines)).value
         if keys is None:
@@ -178,7 +167,7 @@ class PromptMeter:
         for bits, flag in _MODIFIERS.items():
             if round(keys) & bits:
                 flags |= flag
-        return _Panel(now, flags)
+        return flags
 
     # The conversation
 

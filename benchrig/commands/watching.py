@@ -9,6 +9,7 @@ from dataclasses import replace
 import click
 
 from ..clock import Clock
+from ..confirmed import Confirmed
 from ..readings import Reading
 from ..session import notices as n
 from ..session.driving import Gauge, drive, moments
@@ -38,6 +39,7 @@ class Watch:
         self._clock = clock
         self._state = None if goal is None else engine.start(goal, clock.now())
         self._told = False
+        self._confirmed = Confirmed()
         self.over = False
         self._stood: list[Accepted] = []
         self._overloads = Overloads()
@@ -67,6 +69,7 @@ class Watch:
             case Reading():
                 self._reading(got)
             case LinkDown() | LinkUp():
+                self._confirmed.forget()
                 self._display.show(replace(got, step="watch"))
         if self.over or self._state is None:
             return ()
@@ -77,7 +80,10 @@ class Watch:
 
     def _reading(self, reading: Reading) -> None:
         check_reading(self._source, reading, self._overloads)
-        self._display.show(n.ReadingTaken("watch", self._label, reading))
+        counted = self._confirmed.add(reading)
+        # Without a bar each line is believed by itself: it waits for the look behind it.
+        for shown in counted if self._goal is None else (reading,):
+            self._display.show(n.ReadingTaken("watch", self._label, shown))
         if self._told and self._goal and reading.value is not None:
             self._told = self._goal.low <= reading.value <= self._goal.high
 
@@ -107,7 +113,7 @@ class Watch:
         """Say once that it stood inside; the bar goes on, from the reading that ended the hold."""
         assert self._state is not None
         assert self._goal is not None
-        if not self._told:
+        if not self._told and not self._confirmed.waiting:
             words = f"Stood inside for {self._goal.hold:g} s, mean {show(held.value, self._goal.unit)}."
             self._display.show(n.Said("watch", words))
             self._told = True

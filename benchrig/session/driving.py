@@ -18,7 +18,7 @@ from ..readings import Reading
 from ..trim.counted import words as words_of_turn
 from ..trim.types import Accepted, Goal, Measured, Restart, Tick, TrimEvent, TrimView
 from .notices import Notice, TrimMoved
-from .ports import InstrumentSource, Item
+from .ports import Feed, InstrumentSource, Item
 from .verdicts import Value, value_of
 from .work import Work
 
@@ -111,6 +111,7 @@ class HandDrive:
         self.taken: list[Reading] = []
         self._source = source
         self._limits = limits
+        self._feed: Feed | None = None
 
     def run(self, longest: float = math.inf) -> Value | None:
         """Until it is over, for `longest` seconds at the most; the value accepted."""
@@ -119,6 +120,7 @@ class HandDrive:
         work.turned.clear()
         until = work.clock.now() + longest
         with work.feed(self._source, self._limits) as feed:
+            self._feed = feed
             drive(self, lambda: work.take(feed, self._source, self._limits), work.clock, until)
         return self.value
 
@@ -148,7 +150,19 @@ class HandDrive:
         return ()
 
     def step(self, event: TrimEvent) -> None:
-        self.value = accepted(self.effects(event), self.taken)
+        value = accepted(self.effects(event), self.taken)
+        if value is not None and self._feed is not None and not self._confirmed(self._feed):
+            value = None
+            self.restart()
+        self.value = value
+
+    def _confirmed(self, feed: Feed) -> bool:
+        """A look at the instrument's panel behind the readings of a hold found nothing."""
+        return self.work.confirmed(feed, self._source, self._limits)
+
+    def restart(self) -> None:
+        """What seemed to be accepted does not count: the engine begins again where it is."""
+        raise NotImplementedError
 
     def effects(self, event: TrimEvent) -> Iterable[object]:
         """Those of one step of the engine, which keeps its new state."""

@@ -18,7 +18,7 @@ from ..procedure.step import HandStep, Step
 from ..trim.engine import learned
 from ..trim.shown import restless
 from ..trim.state import Phase
-from ..trim.types import Cue, Goal, Known, TrimEvent, Turned, Way
+from ..trim.types import Cue, Goal, Known, Restart, TrimEvent, Turned, Way
 from ..units import show
 from .driving import Gauge, HandDrive
 from .notices import TurnAdvised
@@ -81,6 +81,9 @@ class Turning(HandDrive):
         if self.state.asks != asks:
             self._advise()
         return effects
+
+    def restart(self) -> None:
+        self.state, _ = trim.step(self.state, Restart(self.now))
 
     def looked(self, got: Item | None) -> None:
         name, ends = self.key[0], self.state.known.ends

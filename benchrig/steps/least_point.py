@@ -106,6 +106,9 @@ class Seeking(HandDrive):
         self.state, effects = extremum.step(self.state, event)
         return effects
 
+    def restart(self) -> None:
+        self.state = extremum.start(self.search, self.now)
+
     def looked(self, got: Item | None) -> None:
         if not (isinstance(got, Reading) and got.usable and self.together):  # nothing new while a few are gathered
             self.gauge.show(extremum.view(self.state, self.now), got)
