@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from .checkout import join
 from .lazy import names_of
 
 if TYPE_CHECKING:
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
     from .session import run
     from .signals import Pulses, Waveform, measure_pulses
     from .units import Quantity, quantity
+
+join()
 
 # public name -> the module that has it; so that importing benchrig costs nothing
 _HOMES = {

@@ -80,8 +80,16 @@ class LazyGroup(click.Group):
             formatter.write_dl([(name, entry.help) for name, entry in COMMANDS.items()])
 
 
+def _version(ctx: click.Context, parameter: click.Parameter, asked: bool) -> None:
+    if asked:
+        from .checkout import version
+
+        click.echo(f"benchrig {version()}")
+        ctx.exit()
+
+
 @click.group(cls=LazyGroup, epilog=EXIT_CODES, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(package_name="benchrig", message="benchrig %(version)s")
+@click.option("--version", is_flag=True, expose_value=False, is_eager=True, callback=_version, help="Show the version.")
 def cli() -> None:
     """Reads bench instruments while you turn trimmers, and stops you before the kilovolts.
 

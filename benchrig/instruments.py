@@ -11,9 +11,9 @@ from __future__ import annotations
 import enum
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from importlib.metadata import EntryPoint, entry_points
 from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
+from .checkout import entry_points
 from .errors import FileError
 from .links.base import LineSettings as LineSettings
 from .readings import Reading
@@ -215,13 +215,9 @@ def kinds_of(driver: Any) -> frozenset[str]:
     return frozenset(name for name, kind in kinds.items() if isinstance(driver, type) and issubclass(driver, kind))
 
 
-def _by_name(group: str) -> dict[str, EntryPoint]:
-    return {point.name: point for point in entry_points(group=group)}
-
-
 def driver_names() -> list[str]:
     """Names a bench file may use for `driver`."""
-    return sorted(_by_name("benchrig.drivers"))
+    return sorted(entry_points("benchrig.drivers"))
 
 
 def load_driver(name: str) -> DriverFactory:
@@ -248,7 +244,7 @@ def load_stand_in(name: str) -> Any:
 
 
 def _load(group: str, name: str, noun: str) -> Any:
-    found = _by_name(group)
+    found = entry_points(group)
     if name not in found:
         raise FileError(
             f"There is no {noun} {name!r}.",

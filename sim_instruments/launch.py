@@ -8,15 +8,15 @@ the secret of the control door goes through the environment, never the command l
 from __future__ import annotations
 
 import json
-import os
 import secrets
 import subprocess
-import sys
 import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import IO, Any
+
+from benchrig.checkout import in_child
 
 from .control import RemoteHands
 from .serve import SECRET_VARIABLE
@@ -43,14 +43,15 @@ def launch(world_name: str, seed: int = 0, **options: Any) -> Iterator[LaunchedD
     """Serve the world called `world_name` in a child process while the context lasts."""
     secret = secrets.token_hex(16)
     words = [f"{name}={json.dumps(value)}" for name, value in options.items()]
-    command = [sys.executable, "-m", "benchrig.sim_instruments.serve", world_name, f"--seed={seed}"]
+    run, environment = in_child("benchrig.sim_instruments.serve")
+    command = [*run, world_name, f"--seed={seed}"]
     with tempfile.TemporaryFile() as complaints:
         child = subprocess.Popen(
             [*command, "--control", "--until-eof", *words],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=complaints,
-            env=os.environ | {SECRET_VARIABLE: secret},
+            env=environment | {SECRET_VARIABLE: secret},
             start_new_session=True,  # Ctrl-C at the terminal is for the parent; it stops the child in its own time
         )
         try:

@@ -18,11 +18,11 @@ import signal
 import sys
 import tempfile
 from collections.abc import Callable, Sequence
-from importlib.metadata import entry_points
 from pathlib import Path
 from types import FrameType
 from typing import Any
 
+from benchrig.checkout import entry_points
 from benchrig.clock import RealClock
 
 from .control import ControlOutlet, bench_verbs
@@ -138,7 +138,7 @@ class Server:
 
 def world_factory(name: str) -> Callable[..., World]:
     """The installed factory of the world called `name`. Raises LookupError with the names there are."""
-    found = {point.name: point for point in entry_points(group="benchrig.doubles")}
+    found = entry_points("benchrig.doubles")
     if name not in found:
         raise LookupError(f"There is no simulated bench {name!r}. Installed: {', '.join(sorted(found)) or 'none'}.")
     factory: Callable[..., World] = found[name].load()

@@ -18,6 +18,7 @@ from ..alarms import Alarms
 from ..alarms.beats import Beats, listen
 from ..alarms.build import policy_of
 from ..bench import Bench, load_bench
+from ..checkout import in_child
 from ..clock import Clock, RealClock
 from ..errors import BenchrigError
 from .ringing import everybody
@@ -44,8 +45,9 @@ def lookout(bench: Bench, clock: Clock, serial: str, record: Path) -> Iterator[B
 
 def _started(bench: Bench, serial: str, record: Path) -> IO[bytes] | None:
     """Its standard input. In a session of its own, so that a terminal that closes does not take it along."""
-    command = [sys.executable, "-m", "benchrig.commands.lookout", bench.file, serial, str(record)]
-    return subprocess.Popen(command, stdin=subprocess.PIPE, bufsize=0, start_new_session=True).stdin
+    run, environment = in_child("benchrig.commands.lookout")
+    command = [*run, bench.file, serial, str(record)]
+    return subprocess.Popen(command, stdin=subprocess.PIPE, bufsize=0, start_new_session=True, env=environment).stdin
 
 
 def main() -> None:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
+from ..checkout import version
 from ..procedure.model import Step
 from ..procedure.quantities import ScopeSource, TypedSource
 from ..records.facts import JobFacts, StepFacts
@@ -25,18 +25,11 @@ def job_facts(services: Services, serial: str, environment: Mapping[str, Any]) -
         operator=services.operator.name,
         bench=services.tools.name,
         simulated=services.tools.all_doubles(),
-        version=our_version(),
+        version=version(),
         rule=procedure.rule,
         instruments=services.tools.facts(),
         environment=dict(environment),
     )
-
-
-def our_version() -> str:
-    try:
-        return version("benchrig")
-    except PackageNotFoundError:
-        return "unknown"
 
 
 def step_facts(step: Step, number: int, rounds: int, purpose: str = "") -> StepFacts:
