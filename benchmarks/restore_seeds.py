@@ -5,7 +5,7 @@
 Every unit has random errors as found, chosen by its seed, and a fault that its seed picks. When the job has ended the
 unit is switched on again, warmed through, and asked what it truly is. Printed for each: the fault, the step that
 showed it and its hint; how many of the settings that the fault leaves within reach are in and out by the truth (the
-simulated instruments are off as real ones are, and what is within their doubt of its window counts as in);
+simulated instruments are off as real ones are, and what is within their uncertainty of its window counts as in);
 readings at the hazardous point after the fault was seen, and acts that would have hurt somebody; hold points
 acknowledged, and hazardous steps with readings that no acknowledgement came before.
 """
@@ -50,7 +50,7 @@ WINDOWS: dict[str, tuple[float, float]] = {
     "stick y": (126.0, 130.0),
 }
 # What the instruments leave open, and nobody can set better: U of a probe of 1 %, taken for rectangular (GUM 4.3.7).
-DOUBTS = {"A4 TP40": 2.0 / 3.0**0.5 * 0.01 * 9400.0}
+UNCERTAINTIES = {"A4 TP40": 2.0 / 3.0**0.5 * 0.01 * 9400.0}
 TIMER = frozenset({"A4 TP42", "A4 TP42 low"})
 ALL = frozenset(WINDOWS)
 
@@ -137,8 +137,8 @@ def restored(seed: int, fault: str | None = None) -> Ended:
 
 def is_inside(name: str, value: float) -> bool:
     """Within its window as far as the instruments can tell."""
-    (low, high), doubt = WINDOWS[name], DOUBTS.get(name, 0.0)
-    return low - doubt <= value <= high + doubt
+    (low, high), uncertainty = WINDOWS[name], UNCERTAINTIES.get(name, 0.0)
+    return low - uncertainty <= value <= high + uncertainty
 
 
 def true_of(bench: SimBench) -> dict[str, float]:

@@ -121,11 +121,11 @@ class StreamedMeter:
             self.GRAMMAR.sent_twice
             and self._last is not None
             and stamped.frame == self._last.frame
-            and stamped.time - stamped.doubt - self._last.time < self._interval / 2
+            and stamped.time - stamped.late - self._last.time < self._interval / 2
         )
 
     def _stamp(self, reading: Reading, stamped: Stamped) -> Reading:
-        ended = stamped.time - stamped.doubt - self.GRAMMAR.wire_time
+        ended = stamped.time - stamped.late - self.GRAMMAR.wire_time
         return replace(as_fraction(reading), time=ended, aperture=self._interval)
 
     def _unreadable(self, trouble: FrameError) -> InstrumentError:

@@ -19,7 +19,8 @@ from .options import JOB, read_record
 def command(job: int | None, serial: str | None, record: str | None) -> None:
     """List the recorded jobs, newest first, or show JOB step by step.
 
-    For a unit that was here before, JOB also says how each value moved since then, and whether that is more than doubt.
+    For a unit that was here before, JOB also says how each value moved since then, and whether that is more than the
+    uncertainty.
     """
     with open_history(record) as history:
         lines = _one(history, job) if job is not None else [_line(row) for row in history.jobs(serial=serial)]
@@ -79,7 +80,7 @@ def _since_last_visit(history: History, row: JobRow) -> list[str]:
 def _moved(it: Moved) -> str:
     values = " ".join(f"{show(value, it.unit):>11}" for value in (it.left_before, it.found, it.left))
     change = f"moved {show(it.change, it.unit, digits=3)}" if it.surely else "not surely moved"
-    return plain(f"       {it.step:16} {values}  {change} (U {show(2.0 * it.doubt, it.unit, digits=2)})")
+    return plain(f"       {it.step:16} {values}  {change} (U {show(2.0 * it.uncertainty, it.unit, digits=2)})")
 
 
 def _step(step: StepRow) -> str:
@@ -87,5 +88,5 @@ def _step(step: StepRow) -> str:
     if result is None:
         return plain(f"       {step.step:16} {'not ended':18} {step.title}")
     value = "" if result.value is None else show(result.value, result.unit)
-    doubt = "" if result.uncertainty is None else f" (U {show(2 * result.uncertainty, result.unit, digits=2)})"
-    return plain(f"       {step.step:16} {result.verdict:18} {value}{doubt}  {result.words}").rstrip()
+    uncertainty = "" if result.uncertainty is None else f" (U {show(2 * result.uncertainty, result.unit, digits=2)})"
+    return plain(f"       {step.step:16} {result.verdict:18} {value}{uncertainty}  {result.words}").rstrip()

@@ -3,8 +3,8 @@
 A display of the session. When a step with a window ends well, the world is asked for the true value of the quantity,
 or of each of them where several trimmers were set together. A setting counts only if the truth is inside, not if only
 the reading is. Simulated instruments are off as real ones are, and nobody can set a thing better than they know: what
-was turned may be out of its preferred window by the doubt of its reading, but never out of the acceptable one. What a
-person counts in whole numbers is true to half a count.
+was turned may be out of its preferred window by the uncertainty of its reading, but never out of the acceptable one.
+What a person counts in whole numbers is true to half a count.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ HALF_A_COUNT = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Witnessed:
-    """One step as it ended and as it truly was. Base units; `doubt` is U, twice the standard uncertainty."""
+    """One step as it ended and as it truly was. Base units; `uncertainty` is U, twice the standard uncertainty."""
 
     step: str
     name: str
@@ -38,14 +38,14 @@ class Witnessed:
     high: float | None
     acceptable: tuple[float | None, float | None]
     turned: bool
-    doubt: float = 0.0
+    uncertainty: float = 0.0
 
     @property
     def inside(self) -> bool:
         """Within the acceptable window; what was turned also within the preferred one, as far as a reading can tell."""
         half = HALF_A_COUNT if self.unit == "count" else 0.0
         preferred = (self.low, self.high) if self.turned else (None, None)
-        return _within(self.true, self.acceptable, half) and _within(self.true, preferred, half + self.doubt)
+        return _within(self.true, self.acceptable, half) and _within(self.true, preferred, half + self.uncertainty)
 
 
 def _within(value: float, limits: tuple[float | None, float | None], by: float) -> bool:
@@ -78,22 +78,24 @@ class Witness:
                 self._keep(witnessed)
 
     def _witness(self, step: Step, ended: StepEnded) -> Iterator[Witnessed]:
-        doubt = 2.0 * (ended.uncertainty or 0.0)
+        expanded = 2.0 * (ended.uncertainty or 0.0)
         if not step.measures:
             return
         parts = [part for part in step.parts() if part.limits is not None and part.source is not None]
         if ended.axes:
             for part, found in zip(parts, ended.axes, strict=True):
                 assert part.source is not None
-                yield from self._asked(axis_key(step.id, found.trimmer), part, name_of(part.source), found.value, doubt)
+                yield from self._asked(
+                    axis_key(step.id, found.trimmer), part, name_of(part.source), found.value, expanded
+                )
         elif parts:
-            yield from self._asked(step.id, parts[0], truth_name(parts[0]), ended.value or 0.0, doubt)
+            yield from self._asked(step.id, parts[0], truth_name(parts[0]), ended.value or 0.0, expanded)
 
-    def _asked(self, step: str, part: Part, name: str, read: float, doubt: float) -> Iterator[Witnessed]:
+    def _asked(self, step: str, part: Part, name: str, read: float, uncertainty: float) -> Iterator[Witnessed]:
         true, limits = self._truth(name), part.limits
         if true is not None and limits is not None:
             low, high, turned = limits.low, limits.high, part.trimmer is not None
-            yield Witnessed(step, name, limits.unit, read, true, low, high, limits.acceptable, turned, doubt)
+            yield Witnessed(step, name, limits.unit, read, true, low, high, limits.acceptable, turned, uncertainty)
 
     def _keep(self, it: Witnessed) -> None:
         facts: dict[str, object] = {

@@ -25,11 +25,11 @@ _DRAIN_LIMIT = 1000  # reads; so that a port that never stops pouring cannot hol
 
 @dataclass(frozen=True, slots=True)
 class Stamped:
-    """A frame, the clock time at which its last byte was seen, and how much earlier it may have come."""
+    """A frame, the clock time at which its last byte was seen, and by how many seconds that may have been late."""
 
     frame: bytes
     time: float
-    doubt: float
+    late: float
 
 
 class FramePort:
@@ -89,11 +89,11 @@ class FramePort:
         self._looked = self.clock.now()
         return newest
 
-    def _take(self, data: bytes, doubt: float) -> Stamped | None:
+    def _take(self, data: bytes, late: float) -> Stamped | None:
         frames = self._framer.feed(data)
         self._heard = data[-_NOT_SILENT:] or self._heard
         self._refuse_noise(NOISE_LIMIT)
-        return Stamped(frames[-1], self.clock.now(), doubt) if frames else None
+        return Stamped(frames[-1], self.clock.now(), late) if frames else None
 
     def _refuse_noise(self, limit: int) -> None:
         """Another meter's frames, or another speed's, are no silence: the cure is another."""

@@ -234,8 +234,8 @@ def _scope_time(finding: Finding, spec: InstrumentSpec, probe: Probe | None, lim
         words = f"one sample every {show(interval, 's')} for a duration of {show(shortest, 's')}."
         finding.add("sample rate", "warn", words)
     # Two free phases of the sample clock: triangular, h / sqrt 6.
-    doubt = math.hypot(interval / math.sqrt(6.0), (facts.timebase or 0.0) * shortest / math.sqrt(3.0))
-    _decides(finding, limits, doubt)
+    uncertainty = math.hypot(interval / math.sqrt(6.0), (facts.timebase or 0.0) * shortest / math.sqrt(3.0))
+    _decides(finding, limits, uncertainty)
 
 
 def _scope_volts(
@@ -265,17 +265,17 @@ def _middle(limits: Limits, top: float) -> float:
     return top if low is None or high is None else abs(low + high) / 2.0
 
 
-def _decides(finding: Finding, limits: Limits, doubt: float) -> None:
+def _decides(finding: Finding, limits: Limits, uncertainty: float) -> None:
     """The row about the test uncertainty ratio and the risk of a wrong verdict by the procedure's rule."""
-    if doubt <= 0.0:
+    if uncertainty <= 0.0:
         return
-    width, expanded = _width(limits), f"U {show(2.0 * doubt, limits.unit, digits=2)}"
+    width, expanded = _width(limits), f"U {show(2.0 * uncertainty, limits.unit, digits=2)}"
     if width is None:
         wrong = worst_pass(math.inf, finding.rule)
         words = f"{expanded} at one limit ({finding.rule}): the worst value that passes is wrong in {wrong:.1%}."
         finding.add("decides", "ok", words)
         return
-    ratio = width / (4.0 * doubt)
+    ratio = width / (4.0 * uncertainty)
     risk = risks(ratio, finding.rule)
     level = "ok" if ratio >= FLOOR else "note" if ratio >= 1.0 else "warn"
     words = f"TUR {ratio:.1f} ({expanded} in {show(width, limits.unit)}), {finding.rule}: false accept "

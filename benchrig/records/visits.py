@@ -23,15 +23,15 @@ class Visit:
     """One value of one job, in `unit`: as it came, as it left, how well each is known, and when each was read.
 
     left            None where the step only looks, such as one that asks for a clean wiper
-    doubt_found, doubt_left   standard uncertainties; None where none is known
+    uncertainty_found, uncertainty_left   standard uncertainties; None where none is known
     """
 
     step: str
     unit: str
     found: float
     left: float | None
-    doubt_found: float | None
-    doubt_left: float | None
+    uncertainty_found: float | None
+    uncertainty_left: float | None
     found_at: datetime | None = None
     left_at: datetime | None = None
 
@@ -49,11 +49,11 @@ class Moved:
     found: float
     left: float
     change: float
-    doubt: float
+    uncertainty: float
 
     @property
     def surely(self) -> bool:
-        return abs(self.change) > 2.0 * self.doubt
+        return abs(self.change) > 2.0 * self.uncertainty
 
 
 def values_of(steps: Sequence[StepRow]) -> dict[str, Visit]:
@@ -86,22 +86,22 @@ def _told(row: StepRow) -> Iterator[Visit]:
 
 
 def _value(
-    row: StepRow, key: str, left: float | None, unit: str, doubt: float | None, details: Mapping[str, Any]
+    row: StepRow, key: str, left: float | None, unit: str, uncertainty: float | None, details: Mapping[str, Any]
 ) -> Iterator[Visit]:
     """One of them; a step that read its value before it turned anything says so itself."""
     found = details.get("as_found")
     if found is not None:
         known = details.get("as_found_uncertainty")
-        yield Visit(key, unit, float(found), left, known, None if left is None else doubt, row.ended, row.ended)
+        yield Visit(key, unit, float(found), left, known, None if left is None else uncertainty, row.ended, row.ended)
     elif left is not None:
-        yield Visit(key, unit, left, left, doubt, doubt, row.ended, row.ended)
+        yield Visit(key, unit, left, left, uncertainty, uncertainty, row.ended, row.ended)
 
 
 def _later(before: Visit, now: Visit) -> Visit:
     """As found stays what it was; as left is the newest value that was read."""
     if now.left is None:
         return before
-    return replace(before, left=now.left, doubt_left=now.doubt_left, left_at=now.left_at)
+    return replace(before, left=now.left, uncertainty_left=now.uncertainty_left, left_at=now.left_at)
 
 
 def since(before: Sequence[StepRow], now: Sequence[StepRow]) -> list[Moved]:
@@ -117,5 +117,5 @@ def since(before: Sequence[StepRow], now: Sequence[StepRow]) -> list[Moved]:
 def _moved(last: Visit, it: Visit) -> Moved:
     assert last.left is not None
     assert it.left is not None
-    doubt = math.hypot(last.doubt_left or 0.0, it.doubt_found or 0.0)
-    return Moved(it.step, it.unit, last.left, it.found, it.left, it.found - last.left, doubt)
+    uncertainty = math.hypot(last.uncertainty_left or 0.0, it.uncertainty_found or 0.0)
+    return Moved(it.step, it.unit, last.left, it.found, it.left, it.found - last.left, uncertainty)

@@ -1,4 +1,4 @@
-"""The table of a report: one line for each step, as found and as left, each number with its unit, doubt and time.
+"""The table of a report: one line for each step, as found and as left, each number with its unit, uncertainty and time.
 
 Rules it keeps: the newest result of a step is as left, `records.visits` says what is as found; a step that set several
 trimmers together has a line for each of them under its own; what was read by nothing and nobody has no number.
@@ -82,7 +82,7 @@ def _line(step: StepRow, result: StepResult, visit: Visit | None, by: str, day: 
         when=ended or f"begun {moment(step.started, day)}",
         point=step.point,
         by=by or (WITHOUT_INSTRUMENT.get(step.kind, "typed") if numbers else ""),
-        as_found="" if visit is None else measured(visit.found, visit.doubt_found, visit.unit),
+        as_found="" if visit is None else measured(visit.found, visit.uncertainty_found, visit.unit),
         found_when=_earlier(visit, step, day),
         as_left=measured(result.value, result.uncertainty, result.unit),
         window=show_window(result.low, result.high, result.unit),
@@ -114,7 +114,7 @@ def _part(
         when="",
         point=str(it.get("point", "")),
         by=by,
-        as_found=measured(visit.found, visit.doubt_found, visit.unit),
+        as_found=measured(visit.found, visit.uncertainty_found, visit.unit),
         found_when=_earlier(visit, step, day),
         as_left=measured(it.get("value"), it.get("uncertainty"), visit.unit),
         window=show_window(known.get("low"), known.get("high"), visit.unit),
@@ -144,16 +144,18 @@ def moment(stamp: datetime, day: datetime) -> str:
     return f"{stamp:%H:%M:%S}" if stamp.date() == day.date() else f"{stamp:%Y-%m-%d %H:%M:%S}"
 
 
-def measured(value: float | None, doubt: float | None, unit: str) -> str:
+def measured(value: float | None, uncertainty: float | None, unit: str) -> str:
     """A value with its expanded uncertainty (k = 2), each with its own unit."""
     if value is None:
         return ""
-    return show(value, unit) if doubt is None else f"{show(value, unit)} ± {show(2.0 * doubt, unit, digits=2)}"
+    if uncertainty is None:
+        return show(value, unit)
+    return f"{show(value, unit)} ± {show(2.0 * uncertainty, unit, digits=2)}"
 
 
-def tur_words(low: float | None, high: float | None, doubt: float | None) -> str:
+def tur_words(low: float | None, high: float | None, uncertainty: float | None) -> str:
     """Test uncertainty ratio: width of the window that decides over the width of the 95 % interval."""
-    return "" if low is None or high is None or not doubt else f"{(high - low) / (4.0 * doubt):.1f}"
+    return "" if low is None or high is None or not uncertainty else f"{(high - low) / (4.0 * uncertainty):.1f}"
 
 
 def sort_of(verdict: str) -> str:

@@ -99,10 +99,10 @@ def _line(name: str, it: Mapping[str, Any]) -> ChannelLine:
 
 def _drift(it: Mapping[str, Any], unit: str) -> str:
     """Change in an hour with its expanded uncertainty, and whether it is more than chance."""
-    slope, doubt = it.get("drift"), it.get("drift uncertainty")
-    if slope is None or doubt is None:
+    slope, uncertainty = it.get("drift"), it.get("drift uncertainty")
+    if slope is None or uncertainty is None:
         return ""
-    words = f"{show(3600.0 * slope, unit, digits=3)} ± {show(7200.0 * doubt, unit, digits=2)} an hour"
+    words = f"{show(3600.0 * slope, unit, digits=3)} ± {show(7200.0 * uncertainty, unit, digits=2)} an hour"
     return words if it.get("drifts") else f"none seen ({words})"
 
 

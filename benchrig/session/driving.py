@@ -91,7 +91,7 @@ class Gauge:
 
     def show(self, view: TrimView, item: Item | None) -> None:
         asked = "" if view.asked is None else words_of_turn(view.asked)
-        seen = replace(view, doubt=None)  # it grows with every moment, and no gauge shows it
+        seen = replace(view, uncertainty=None)  # it grows with every moment, and no gauge shows it
         if item is None and seen == self._told:
             return
         self._told = seen

@@ -141,10 +141,10 @@ class ScopeReader:
         if not flags & Flag.BUSY:
             self._sized(driver, wave, found.value)
         found = replace(found, value=found.value * self._true, uncertainty=found.uncertainty * self._true)
-        doubt = math.hypot(found.uncertainty, self._instrument_doubt(found.value))
+        uncertainty = math.hypot(found.uncertainty, self._instrument_uncertainty(found.value))
         in_volts = self._source.unit == "V" and wave.codes is not None
         resolution = abs(wave.scale) * self._true if in_volts else None
-        return Reading(found.value, self._source.unit, now, flags | found.flags, resolution, wave.duration, doubt)
+        return Reading(found.value, self._source.unit, now, flags | found.flags, resolution, wave.duration, uncertainty)
 
     def _phase_flags(self, wave: Waveform) -> Flag:
         if not self._source.quiet:
@@ -203,7 +203,7 @@ class ScopeReader:
         self._rescaled, self._sent = True, (scale, self._centre)
         self._scale = scale
 
-    def _instrument_doubt(self, value: float) -> float:
+    def _instrument_uncertainty(self, value: float) -> float:
         """What the scope's data sheet adds, as rectangular limits (GUM 4.3.7)."""
         waveforms = self._spec.waveforms
         if self._source.unit == "s":

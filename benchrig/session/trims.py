@@ -1,9 +1,9 @@
 """What every step has that turns something: as found, left alone, marked, turned.
 
 Rules kept here:
-- What is right already, and stands, is offered to be left alone, and that is the default. If its doubt reaches out of
-  the window, the question says so: turning moves the value and not the doubt, and the verdict tells it too. So it
-  does of a value that creeps: what goes on moving cannot be set, and is looked at again later.
+- What is right already, and stands, is offered to be left alone, and that is the default. If its uncertainty reaches
+  out of the window, the question says so: turning moves the value and not the uncertainty, and the verdict tells it
+  too. So it does of a value that creeps: what goes on moving cannot be set, and is looked at again later.
 - Before anything is touched the value as found is kept; positions were marked before the unit was switched on.
 - A setting is accepted by the trim engine, or for typed values by the typed value itself; never by a key.
 """
@@ -76,7 +76,7 @@ def how_right(work: Work, axis: Axis, found: Value) -> str:
         return f"is inside, but {found.creep.words(found.unit)}"
     if judged(found, axis.limits, work.rule).verdict == Verdict.PASS:
         return "is right already"
-    return f"is inside, but by less than its doubt of {show(2.0 * found.uncertainty, found.unit, digits=2)}"
+    return f"is inside, but by less than its uncertainty of {show(2.0 * found.uncertainty, found.unit, digits=2)}"
 
 
 def looked_twice(work: Work, step: HandStep, axis: Axis, found: Value) -> Value:
@@ -98,8 +98,8 @@ def mark(work: Work, trimmer: Trimmer, found: Value) -> None:
 def moved(found: Value, final: Value, limits: Limits) -> bool:
     """A real change, not the same setting read twice."""
     width = (limits.high - limits.low) if limits.low is not None and limits.high is not None else 0.0
-    doubt = 3.0 * math.hypot(found.spread, final.spread)
-    return abs(final.value - found.value) > max(0.05 * width, doubt)
+    noise = 3.0 * math.hypot(found.spread, final.spread)
+    return abs(final.value - found.value) > max(0.05 * width, noise)
 
 
 def turn(work: Work, step: HandStep, axis: Axis, goal: Goal) -> Value | None:

@@ -55,8 +55,8 @@ def value_of(readings: Sequence[Reading]) -> Value:
     known = max((_own(reading) for reading in readings), default=0.0)
     gaps = [after.time - before.time for before, after in itertools.pairwise(readings)]
     pace = statistics.median(gaps) if gaps else 0.0
-    doubt = math.hypot(known, spread / math.sqrt(len(values)))
-    return Value(mean, doubt, readings[0].unit, spread, pace=pace, flags=cautions_of(readings))
+    uncertainty = math.hypot(known, spread / math.sqrt(len(values)))
+    return Value(mean, uncertainty, readings[0].unit, spread, pace=pace, flags=cautions_of(readings))
 
 
 def cautions_of(readings: Sequence[Reading]) -> Flag:
@@ -132,8 +132,8 @@ def derived(operation: Operation, values: Sequence[Value], unit: str) -> Value:
         case Operation.PERCENT_MISMATCH:
             mean = (first.value + second.value) / 2.0
             # d(mismatch) = |dA * B - dB * A| / mean^2, from 2 (A - B) / (A + B)
-            doubt = math.hypot(first.uncertainty * second.value, second.uncertainty * first.value) / mean**2
-            return Value(abs((first.value - second.value) / mean), doubt, unit)
+            uncertainty = math.hypot(first.uncertainty * second.value, second.uncertainty * first.value) / mean**2
+            return Value(abs((first.value - second.value) / mean), uncertainty, unit)
 
 
 def _ratio_uncertainty(first: Value, second: Value) -> float:

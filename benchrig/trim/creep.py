@@ -38,7 +38,7 @@ class _Line:
     """slope, and its standard uncertainty for independent residuals; `free` degrees of freedom."""
 
     slope: float
-    doubt: float
+    uncertainty: float
     free: int
 
     def beyond(self, sigmas: float) -> bool:
@@ -46,7 +46,7 @@ class _Line:
 
         Student's point is about z (1 + (z^2 + 1) / 4f) for f degrees of freedom (Cornish and Fisher's first term).
         """
-        return abs(self.slope) > sigmas * (1.0 + (sigmas**2 + 1.0) / (4.0 * self.free)) * self.doubt
+        return abs(self.slope) > sigmas * (1.0 + (sigmas**2 + 1.0) / (4.0 * self.free)) * self.uncertainty
 
 
 def suspected(row: Sequence[Reading], low: float, high: float) -> Creep | None:
@@ -88,7 +88,7 @@ def _leaving(row: Sequence[Reading], part: Sequence[Reading], low: float, high: 
     left = high - here if line.slope > 0.0 else here - low
     if not low <= here <= high or not line.beyond(sigmas) or left > AGAIN * abs(line.slope):
         return None
-    return Creep(line.slope, line.doubt, left / abs(line.slope), part[-1].time - part[0].time)
+    return Creep(line.slope, line.uncertainty, left / abs(line.slope), part[-1].time - part[0].time)
 
 
 def _line(row: Sequence[Reading]) -> _Line:

@@ -158,9 +158,9 @@ def surely_inside(readings: Sequence[Reading], sigma: float, free: float, goal: 
     values = [value_of(r) for r in readings]
     mean = math.fsum(values) / len(values)
     scatter = statistics.stdev(values) if len(values) > 1 else 0.0
-    doubt = scatter if scatter > CLEARLY * sigma or len(values) >= 2 * ENOUGH else sigma
-    doubt = max(doubt, sigma)
-    if len(values) < ENOUGH and doubt > (goal.high - goal.low) / COARSE:
+    deviation = scatter if scatter > CLEARLY * sigma or len(values) >= 2 * ENOUGH else sigma
+    deviation = max(deviation, sigma)
+    if len(values) < ENOUGH and deviation > (goal.high - goal.low) / COARSE:
         return False
-    guard = 3.0 * widened(doubt, free) / math.sqrt(len(values))
+    guard = 3.0 * widened(deviation, free) / math.sqrt(len(values))
     return goal.low + guard <= mean <= goal.high - guard

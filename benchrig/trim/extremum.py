@@ -192,7 +192,7 @@ def view(state: SearchState, now: float) -> TrimView:
         edges=(-1.0 / 3.0, 1.0 / 3.0),
         stale=not _fresh(state, now),
         hint=_hint(state),
-        doubt=state.sigma,
+        uncertainty=state.sigma,
     )
 
 

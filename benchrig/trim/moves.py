@@ -146,8 +146,8 @@ def _seen_speed(move: Move, shown: Sequence[Reading], sigma: float, threshold: f
     rate = slope(newest)
     if rate is None or move.way * (value_of(newest[-1]) - move.start) < threshold:
         return None
-    doubt = sigma * math.sqrt(12.0 / len(newest)) / (newest[-1].time - newest[0].time)
-    return abs(rate) if rate * move.way > 3.0 * doubt else None
+    uncertainty = sigma * math.sqrt(12.0 / len(newest)) / (newest[-1].time - newest[0].time)
+    return abs(rate) if rate * move.way > 3.0 * uncertainty else None
 
 
 def learn(before: Pace | None, move: Move, moved: float, goal: Goal, threshold: float) -> Pace | None:

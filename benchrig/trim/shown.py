@@ -34,7 +34,7 @@ def view(state: TrimState, now: float) -> TrimView:
         stale=not est.fresh(state.last, goal, now),
         hint=_hint(state, cue, now),
         turn=_way(state, cue),
-        doubt=_doubt(state, now),
+        uncertainty=_uncertainty(state, now),
         asked=state.ask.degrees if cue is Cue.ASKED and state.ask else None,
         asks=state.asks,
     )
@@ -142,7 +142,7 @@ def told(state: TrimState, move: Move) -> Way:
     return raises if move.way > 0.0 else raises.other
 
 
-def _doubt(state: TrimState, now: float) -> float | None:
+def _uncertainty(state: TrimState, now: float) -> float | None:
     """Noise, and how far the trimmer may have gone since the newest reading was taken."""
     if state.last is None:
         return None

@@ -115,13 +115,14 @@ class Known:
 class Creep:
     """A movement that goes on.
 
-    rate, doubt   unit per second, upwards positive, and its standard uncertainty
-    leaves        seconds until the value leaves its window, at that rate
-    seconds       over which it was seen
+    rate         unit per second, upwards positive
+    uncertainty  standard uncertainty of the rate
+    leaves       seconds until the value leaves its window, at that rate
+    seconds      over which it was seen
     """
 
     rate: float
-    doubt: float
+    uncertainty: float
     leaves: float
     seconds: float
 
@@ -219,7 +220,7 @@ class TrimView:
     asked     degrees to turn now, clockwise positive, where a stated part of a turn is asked for
     asks      how many were asked for until now: the same part may be asked for again
     held_of   what `held` is a part of: the hold time, or what a wiper has to show
-    doubt     standard uncertainty of the value as a position of the trimmer: noise, and what the meter has yet to show
+    uncertainty  standard, of the value as a position of the trimmer: noise, and what the meter has yet to show
     """
 
     value: float | None
@@ -231,7 +232,7 @@ class TrimView:
     stale: bool
     hint: str = ""
     turn: Way | None = None
-    doubt: float | None = None
+    uncertainty: float | None = None
     held_of: str = "hold"
     asked: float | None = None
     asks: int = 0

@@ -213,7 +213,7 @@ def view(state: SweepState, now: float) -> TrimView:
         edges=(position(whole, whole.low), position(whole, whole.high)),
         stale=not est.fresh(state.last, goal, now),
         hint=_hint(state),
-        doubt=state.sigma,
+        uncertainty=state.sigma,
         held_of="seen",
     )
 

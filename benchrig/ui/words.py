@@ -48,8 +48,8 @@ def _reading(it: n.ReadingTaken) -> str:
     if reading.value is None:
         return f"      {it.channel}: no number ({flag_words(reading.flags)})"
     value = show(reading.value, reading.unit, resolution=reading.resolution)
-    doubt = "" if reading.usable and not reading.flags & CAUTIONS else f" ({flag_words(reading.flags)})"
-    return f"      {it.channel}: {value}{doubt}"
+    flagged = "" if reading.usable and not reading.flags & CAUTIONS else f" ({flag_words(reading.flags)})"
+    return f"      {it.channel}: {value}{flagged}"
 
 
 def _trim(it: n.TrimMoved) -> str:
@@ -120,8 +120,8 @@ def _step_ended(it: n.StepEnded) -> str:
     value = "" if it.value is None else f" {show(it.value, it.unit)}"
     if it.axes:
         value = " " + ", ".join(f"{axis.trimmer} {show(axis.value, axis.unit)}" for axis in it.axes)
-    doubt = "" if it.axes or it.uncertainty is None else f" (U {show(2 * it.uncertainty, it.unit, digits=2)})"
-    said = f"{value}{doubt}{'  ' if value and it.words else ' ' if it.words else ''}{it.words}"
+    uncertainty = "" if it.axes or it.uncertainty is None else f" (U {show(2 * it.uncertainty, it.unit, digits=2)})"
+    said = f"{value}{uncertainty}{'  ' if value and it.words else ' ' if it.words else ''}{it.words}"
     which = f"{it.step} " if it.verdict in _MAY_NOT_HAVE_BEGUN else ""
     return f"      {which}{it.verdict}:{said}" if said else f"      {which}{it.verdict}"
 

@@ -58,7 +58,7 @@ def test_all_values_are_told_of_a_step_that_sets_several_trimmers():
 @pytest.mark.parametrize(
     ("true", "turned", "inside"),
     [
-        (9555.0, True, True),  # out of the preferred window by less than the probe's doubt
+        (9555.0, True, True),  # out of the preferred window by less than the probe's uncertainty
         (9645.0, True, True),
         (9655.0, True, False),  # by more
         (9245.0, True, True),
@@ -74,7 +74,7 @@ def test_a_setting_is_true_as_far_as_its_instruments_can_tell(true, turned, insi
     assert it.inside is inside
 
 
-def test_a_doubt_opens_no_acceptable_window():
+def test_an_uncertainty_opens_no_acceptable_window():
     """Where the acceptable window is the preferred one, the truth has to be in it."""
     it = Witnessed("x", "TP1", "V", 5.04, 5.06, 4.95, 5.05, (4.95, 5.05), True, 0.1)
     assert not it.inside

@@ -53,7 +53,7 @@ def test_the_newest_of_several_frames_is_handed_out() -> None:
     clock, port = port_with((0.1, frame(1) + frame(2)), (0.1, frame(3)), (0.5, frame(4)))
     assert port.newest(5.0).frame == frame(3)
     found = port.newest(5.0)
-    assert (found.frame, found.time, found.doubt) == (frame(4), 0.5, 0.0)
+    assert (found.frame, found.time, found.late) == (frame(4), 0.5, 0.0)
     assert clock.now() == 0.5
 
 
@@ -61,14 +61,14 @@ def test_a_frame_found_waiting_says_how_much_older_it_may_be() -> None:
     clock, port = port_with((0.2, frame(1)))
     clock.sleep_until(0.3)
     found = port.newest(0.3)
-    assert (found.frame, found.time, found.doubt) == (frame(1), 0.3, pytest.approx(0.3))
+    assert (found.frame, found.time, found.late) == (frame(1), 0.3, pytest.approx(0.3))
 
 
 def test_frames_that_waited_too_long_are_dropped_and_the_next_is_awaited() -> None:
     clock, port = port_with((1.0, frame(1)), (8.0, frame(2)), (9.0, frame(3)), (10.3, frame(4)))
     clock.sleep_until(10.0)
     found = port.newest(12.0)
-    assert (found.frame, found.time, found.doubt) == (frame(4), 10.3, 0.0)
+    assert (found.frame, found.time, found.late) == (frame(4), 10.3, 0.0)
 
 
 def test_half_an_old_frame_is_not_joined_to_half_a_new_one() -> None:

@@ -286,7 +286,7 @@ def test_a_scope_corrects_direct_volts_through_a_probe_for_another_input(held_ag
     assert "990.9" in row.words
 
 
-def test_the_doubt_of_a_scopes_volts_has_the_probe_in_it(held_against):
+def test_the_uncertainty_of_a_scopes_volts_has_the_probe_in_it(held_against):
     """3 % of a 40 V screen and a probe of 30 % at 10 V: U = 2 hypot(1.2, 3) / sqrt 3 = 3.7 V, by hand."""
     report = held_against(step(**LEVEL, probe="hv"), scope={"input_resistance": 10e6}, probe={"tolerance": 0.3})
     assert "U 3.7 V" in found(report, "decides").words

@@ -16,9 +16,9 @@ def visit(store, stamp, *steps, serial="SK14-0231", procedure="adjust", ended=Tr
     """A job; each step is (id, purpose, value, unit, uncertainty, details)."""
     facts = JobFacts(procedure, "T", "abc", "f", "Skerry 14", serial, "Marit", "b", False, "0", "guarded")
     job = store.begin_job(facts, 0.0, stamp)
-    for number, (step, purpose, value, unit, doubt, details) in enumerate(steps, 1):
+    for number, (step, purpose, value, unit, uncertainty, details) in enumerate(steps, 1):
         row = store.begin_step(StepFacts(step, "trim", step, number, purpose=purpose), 1.0, stamp)
-        store.end_step(row, StepResult("pass", value, unit, doubt, details=details), 2.0, stamp)
+        store.end_step(row, StepResult("pass", value, unit, uncertainty, details=details), 2.0, stamp)
     if ended:
         store.end_job("all in tolerance", 0, 3.0, stamp + timedelta(hours=1))
     return job
@@ -46,12 +46,12 @@ def test_the_last_visit_is_the_last_finished_job_of_the_same_unit_and_procedure(
 
 
 def test_a_change_runs_from_as_left_then_to_as_found_now(path):
-    """With the doubt of both measurements, in quadrature."""
+    """With the uncertainty of both measurements, in quadrature."""
     with History(path) as history:
         eht, zero = since(history.steps(1), history.steps(5))
     assert (eht.left_before, eht.found, eht.left) == (9400.0, 9520.0, 9410.0)
     assert eht.change == 120.0
-    assert eht.doubt == pytest.approx(50.0)  # 30 and 40
+    assert eht.uncertainty == pytest.approx(50.0)  # 30 and 40
     assert eht.surely
     assert zero.found == 0.0001
     assert not zero.surely
@@ -92,21 +92,21 @@ def test_a_step_that_only_looks_has_a_value_as_found_and_none_as_left(tmp_path):
     with History(tmp_path / "r.sqlite") as history:
         (it,) = values_of(history.steps(1)).values()
         assert since(history.steps(1), history.steps(2)) == []
-    assert (it.found, it.doubt_found, it.left, it.doubt_left) == (14.6e-6, 1e-8, None, None)
+    assert (it.found, it.uncertainty_found, it.left, it.uncertainty_left) == (14.6e-6, 1e-8, None, None)
 
 
-def test_the_doubt_of_what_was_found_is_its_own(path, tmp_path):
+def test_the_uncertainty_of_what_was_found_is_its_own(path, tmp_path):
     """What was read before turning had a coarser range than what was read at the end."""
     store = SqliteStore(tmp_path / "other.sqlite")
     visit(store, SPRING, ("zero", "do", 0.0, "V", 1e-4, {"as_found": -0.041, "as_found_uncertainty": 2e-3}))
     store.close()
     with History(tmp_path / "other.sqlite") as history:
         zero = values_of(history.steps(1))["zero"]
-    assert (zero.doubt_found, zero.doubt_left) == (2e-3, 1e-4)
+    assert (zero.uncertainty_found, zero.uncertainty_left) == (2e-3, 1e-4)
 
 
 def test_jobs_says_it_in_words(path):
-    """What moved, by how much, and what is within doubt."""
+    """What moved, by how much, and what is within uncertainty."""
     done = CliRunner().invoke(command, ["5", "--store", str(path)], catch_exceptions=False)
     assert "Since job 1 of 2026-03-01" in done.output
     assert "moved 120 V" in done.output

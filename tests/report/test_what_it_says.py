@@ -1,4 +1,4 @@
-"""What a report says of a job, row by row: each number with its unit, its doubt, its time and what read it."""
+"""What a report says of a job, row by row: each number with its unit, its uncertainty, its time and what read it."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -55,11 +55,11 @@ def job(tmp_path):
     writer.store.close()
 
 
-def passed(value, doubt, **more):
-    return StepResult("pass", value, "V", doubt, 9250.0, 9550.0, 9100.0, 9800.0, **more)
+def passed(value, uncertainty, **more):
+    return StepResult("pass", value, "V", uncertainty, 9250.0, 9550.0, 9100.0, 9800.0, **more)
 
 
-def test_each_number_has_its_doubt_its_time_and_its_instrument(job):
+def test_each_number_has_its_uncertainty_its_time_and_its_instrument(job):
     """Found by a coarse look at eleven minutes past, left at the end of the day after."""
     job.step("eht", 650.0, 660.0, StepResult("fail", 10_100.0, "V", 60.0), [Reading(10_100.0, "V", 655.0)])
     job.step("eht", 90_000.0, 90_010.0, passed(9400.0, 30.0), [Reading(9400.0, "V", 90_005.0)])

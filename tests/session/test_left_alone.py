@@ -1,4 +1,4 @@
-"""What is right already is left alone, if it stands, and with its doubt in the question."""
+"""What is right already is left alone, if it stands, and with its uncertainty in the question."""
 
 import math
 
@@ -49,8 +49,8 @@ def test_what_creeps_out_within_the_settling_of_its_step_is_not(first):
     assert not any("Leave it alone" in text for text in asked)
 
 
-def test_a_value_whose_doubt_reaches_out_of_the_window_is_asked_about_in_those_words(first):
+def test_a_value_whose_uncertainty_reaches_out_of_the_window_is_asked_about_in_those_words(first):
     """12.14 V with U = 0.02 V, in a window up to 12.15 V: conditional, and said before it is decided."""
     result, asked = first(lambda now: 12.14)
     assert (result.verdict, result.words) == ("conditional pass", "left alone")
-    assert "RV1: 12.14 V is inside, but by less than its doubt of 20 mV. Leave it alone?" in asked
+    assert "RV1: 12.14 V is inside, but by less than its uncertainty of 20 mV. Leave it alone?" in asked

@@ -30,14 +30,14 @@ def trim(value, seconds, **more):
     return state, None
 
 
-def test_a_slope_and_its_doubt_are_those_of_ordinary_least_squares():
+def test_a_slope_and_its_uncertainty_are_those_of_ordinary_least_squares():
     """Against numpy.polyfit with its covariance, an independent reference."""
     readings = row(lambda t: 12.0 + 0.005 * t, 20.0)
     times, values = [it.time for it in readings], [it.value for it in readings]
     (slope, _), covariance = np.polyfit(times, values, 1, cov=True)
     found = creep.suspected(readings, 11.85, 12.15)
     assert found.rate == pytest.approx(slope)
-    assert found.doubt == pytest.approx(math.sqrt(covariance[0, 0]))
+    assert found.uncertainty == pytest.approx(math.sqrt(covariance[0, 0]))
 
 
 def test_what_leads_out_of_the_window_before_anybody_looks_again_is_told_with_its_time():

@@ -23,6 +23,6 @@ from benchrig.session.typed import _last_place
         ("0.20", "1", 0.01),
     ],
 )
-def test_the_last_written_place_is_the_doubt(typed, unit, place):
+def test_the_last_written_place_is_the_uncertainty(typed, unit, place):
     """Also of zero, which is no more certain than its neighbours, and without the space before the unit."""
     assert _last_place(typed, unit) == pytest.approx(place / 12.0**0.5)
