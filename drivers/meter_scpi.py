@@ -69,6 +69,8 @@ _RANGED = (*_INTEGRATING, Function.AC_VOLTAGE, Function.AC_CURRENT)
 # Resolution over range by power line cycles (34401A, 34461A): user's guides.
 _RESOLUTION = ((100.0, 3e-7), (10.0, 1e-6), (1.0, 3e-6), (0.2, 1e-5), (0.0, 1e-4))
 _AC_RESOLUTION = 1e-6
+OVER_RANGE = 1.25  # times its range that a meter shows at most; makers give 1.05 to 1.2
+AGAIN = 3  # tries
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +134,9 @@ class ScpiMeter:
         self._range: float | None = None
         self._unsure = False
         self._rebooted = False
+        self._complaint = ""  # what the event register and the error queue held against the last reading
+        self._forms = scpi_common.Forms()
+        self._unanswered = 0  # times in a row that the question for the terminals was not answered
         self._offs: tuple[tuple[str, Flag], ...] = ()  # settings that have to be off, and what they are if they are not
         self._asked: dict[str, bool] = {}  # setting -> it can be asked for
         self._panel = Panel(clock, self._changed_at_panel)
@@ -185,6 +190,10 @@ class ScpiMeter:
         if reading is None:
             self.restore()
             reading = self._measure(deadline)
+        for _ in range(AGAIN):  # the first answer of a form is only known by the next one of it
+            if reading is None or not self._forms.asks_again:
+                break
+            reading = self._measure(deadline)
         if reading is None:
             raise InstrumentError(
                 f"{self._name()} was switched on again twice within one reading.",
@@ -198,6 +207,9 @@ class ScpiMeter:
         """Remember a power-on until the meter has been set up anew."""
         events = round(answers.number(answer).value or 0)
         self._rebooted = self._rebooted or bool(events & scpi_common.POWER_ON)
+        self._complaint = ""
+        if events & scpi_common.COMPLAINTS and not self._rebooted:
+            self._complaint = "; ".join(f"{code},{words}" for code, words in self._port.errors()) or "no reason given"
 
     def _name(self) -> str:
         return f"{self._identity.model if self._identity else 'The meter'} at {self._address}"
@@ -246,7 +258,7 @@ class ScpiMeter:
         """As IEEE 488.2 has it. Some meters answer the first question only, or each in a line of its own, or none."""
         try:
             together = self._port.ask("*ESE?;*ESE?").count(";") == 1
-        except LinkTimeout:
+        except (LinkTimeout, FrameError):
             together = False
         if not together:
             self._port.resync()
@@ -324,10 +336,14 @@ class ScpiMeter:
             answer = self._port.ask("ROUT:TERM?")
         except LinkTimeout:
             # A model with one pair of terminals has no such question, and complains of it with a command error (-1xx,
-            # SCPI-99 section 21.8.9); else the answer was late.
+            # SCPI-99 section 21.8.9); else the answer was late. It is given up after a few times.
             self._port.resync()
-            self._has_terminals = not any(-200 < code <= -100 for code, _ in self._port.errors())
+            self._unanswered += 1
+            unknown = any(-200 < code <= -100 for code, _ in self._port.errors())
+            self._has_terminals = not unknown and self._unanswered < AGAIN
+            self._port.ask("*ESR?")
             return
+        self._unanswered = 0
         if answer.upper()[:4] != wanted.upper()[:4]:
             raise self._moved(f"has its {answer.lower()} terminals connected, not its {wanted} ones")
 
@@ -351,7 +367,23 @@ class ScpiMeter:
             return None
         value, *between, _ = found
         flags = self._range_flags(answers.number(between[0]).value) if between else Flag.NONE
-        return self._panel.mark(self._reading(answers.number(value.split(",")[0]), flags, sent, now), sent)
+        number = answers.number(value)
+        if why := self._why_not(number):
+            self._port.resync()
+            return self._reading(Number(None, Special.NONE, f"{number.text}: {why}"), flags, sent, now)
+        return self._panel.mark(self._reading(number, flags, sent, now), sent)
+
+    def _why_not(self, number: Number) -> str:
+        """Why a number that reads well cannot be the one that was meant; empty if nothing speaks against it."""
+        if self._complaint:
+            return f"the meter complained: {self._complaint}"
+        if not self._forms.known(number.text):
+            return "not written as the answers before it"
+        assert self._setup
+        ranged = self._range if self._setup.function in _RANGED else None
+        if ranged and number.value is not None and abs(number.value) > OVER_RANGE * ranged:
+            return f"beyond the range of {ranged:g} that is set"
+        return ""
 
     def _ask_together(self, questions: Sequence[str], deadline: float) -> tuple[list[str], float]:
         """The answers, and when they came. What they are counts only if it was not `_rebooted`."""

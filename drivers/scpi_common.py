@@ -7,12 +7,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 
 from benchrig.errors import InstrumentError, LinkError
 from benchrig.links.scpi_port import ScpiPort
 
 POWER_ON = 0x80
+COMPLAINTS = 0x3C  # query, device, execution and command error (IEEE 488.2, 11.5.1)
 # Error numbers (SCPI-99 chapter 21): a meter that wants SYSTem:REMote first; and of answers that nobody fetched, which
 # a broken link or a late answer leaves behind, and which say nothing about a setting.
 _IN_LOCAL = (-201, 550)  # "Invalid while in local"; the 34401A's own "Command not allowed in local", from memory
@@ -59,6 +61,28 @@ def quietly(port: ScpiPort, *messages: str) -> None:
         port.errors()
     except (LinkError, InstrumentError):
         return
+
+
+class Forms:
+    """In which forms an instrument writes its numbers: signs, point, number of digits, exponent.
+
+    A byte that is lost on the way leaves a number that reads well and is wrong, in a form that was not there before. So
+    a form counts from its second time on. A byte that is changed into another digit cannot be noticed by anybody.
+    """
+
+    def __init__(self) -> None:
+        self._known: set[str] = set()
+        self._last = ""
+        self.asks_again = False
+
+    def known(self, text: str) -> bool:
+        """True for an answer in a form that was seen before; one that was not waits for its second time."""
+        form = re.sub(r"\d", "0", text.strip())
+        if form == self._last:
+            self._known.add(form)
+        self._last = form
+        self.asks_again = form not in self._known
+        return not self.asks_again
 
 
 def number_text(value: float) -> str:

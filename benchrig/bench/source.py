@@ -36,6 +36,7 @@ _REMEMBERED = 9  # gaps between readings of which the median is the usual one
 _UNSEEN = 0.1  # seconds; a reading this young is fresh however fast the meter is
 _WAKE = 0.002  # seconds at least between wakings of the reader: a faster meter would lose its pace to them
 _LOOK = 0.05  # seconds between looks whether to stop, while waiting for the next try to come back
+FRUITLESS = 4  # answers that are no readings, after which opening it again is no cure
 _JOIN = 1.0  # seconds beyond one answer for a thread to end
 
 
@@ -105,6 +106,8 @@ class Steps:
         self._patience = patience or attached.patience
         self._timeouts = 0
         self._tries: Tries | None = None
+        self._for_ever = patience is not None  # of a watch with nobody there, which waits for better answers
+        self._fruitless = 0  # answers in a row that were no readings, however often it was opened again
         self.pace = Pace()
 
     @property
@@ -127,12 +130,27 @@ class Steps:
             return self._lost(error) if self._timeouts >= self._patience.timeouts else None
         except WrongInstrument:
             raise
-        except (LinkError, InstrumentError) as error:
+        except InstrumentError as error:
+            self._fruitless += 1
+            if self._fruitless >= FRUITLESS and not self._for_ever:
+                raise self._no_reading(error) from error
+            return self._lost(error)
+        except LinkError as error:
             return self._lost(error)
         self._timeouts = 0
         if reading is not None:
+            self._fruitless = 0
             self.pace.saw(reading.time)
         return reading
+
+    def _no_reading(self, error: InstrumentError) -> InstrumentError:
+        """Opening it again does not help: what came, and what was expected."""
+        return InstrumentError(
+            f"{self._attached.name} gave no reading in {FRUITLESS} tries, opened again after each: {error.message}",
+            instrument=self._attached.name,
+            next_step=error.next_step
+            or "One plain number was expected. Set it to answer that, or name its own driver.",
+        )
 
     def _lost(self, error: BenchrigError) -> LinkDown:
         self._timeouts = 0
