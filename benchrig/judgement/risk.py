@@ -54,13 +54,13 @@ def risks(ratio: float, rule: str, in_tolerance: float = IN_TOLERANCE) -> Risks:
             next_step="Give a ratio above 0 and a share between 0 and 1.",
         )
     # In units of half the window: limits at -1 and 1.
-    doubt = 1.0 / (2.0 * ratio)
-    guard = guard_band_of(doubt, rule)
+    uncertainty = 1.0 / (2.0 * ratio)
+    guard = guard_band_of(uncertainty, rule)
     sigma = 1.0 / NormalDist().inv_cdf(below_high)
     false_accept = false_reject = undecided = 0.0
-    for x, weight, inside in _units(sigma, guard + _REACH * doubt):
-        passed = max(0.0, _between(-1.0 + guard, 1.0 - guard, x, doubt))
-        failed = 1.0 - _between(-1.0 - guard, 1.0 + guard, x, doubt)
+    for x, weight, inside in _units(sigma, guard + _REACH * uncertainty):
+        passed = max(0.0, _between(-1.0 + guard, 1.0 - guard, x, uncertainty))
+        failed = 1.0 - _between(-1.0 - guard, 1.0 + guard, x, uncertainty)
         undecided += weight * (1.0 - passed - failed)
         if inside:
             false_reject += weight * failed
@@ -95,9 +95,9 @@ def _units(sigma: float, reach: float) -> Iterator[tuple[float, float, bool]]:
             yield x, 2.0 * factor * step / 3.0 * density, inside
 
 
-def _between(low: float, high: float, value: float, doubt: float) -> float:
+def _between(low: float, high: float, value: float, uncertainty: float) -> float:
     """Probability that a unit of this true value reads between two limits."""
-    return _phi((high - value) / doubt) - _phi((low - value) / doubt)
+    return _phi((high - value) / uncertainty) - _phi((low - value) / uncertainty)
 
 
 def _phi(z: float) -> float:

@@ -86,9 +86,9 @@ class Drift:
 
     @property
     def fastest(self) -> float:
-        """How fast the readings may move at the end, unit per second: slope, warm-up and doubt (95 %, Student)."""
-        doubt = coverage_factor(TWO_SIGMA, self.dof) * self.slope_uncertainty
-        return abs(self.slope) + abs(self.warming) + doubt
+        """How fast the readings may move at the end, unit per second: slope, warm-up, uncertainty (95 %, Student)."""
+        uncertainty = coverage_factor(TWO_SIGMA, self.dof) * self.slope_uncertainty
+        return abs(self.slope) + abs(self.warming) + uncertainty
 
     def below(self, limit: float) -> bool:
         """True if the readings surely move slower than `limit` (unit per second): what "stable" is taken to mean."""
@@ -330,7 +330,7 @@ def _described(when: Floats, values: Floats, model: _Model, span: tuple[float, f
 
 
 def _with_bend(when: Floats, values: Floats, model: _Model, found: Linear) -> Linear:
-    """The fit with the time constant free as well, so that its doubt reaches the slope's; tau is the last column."""
+    """The fit with a free time constant, so that its uncertainty reaches the slope's; tau is the last column."""
     assert model.tau is not None
     decay = np.exp(-when / model.tau)
     bend = float(found.coefficients[2]) * decay * when / model.tau**2

@@ -37,7 +37,7 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One line of a budget: where a doubt comes from and what it does to the result.
+    """One line of a budget: where an uncertainty comes from and what it does to the result.
 
     sensitivity  change of the result per change of this input; result's unit over input's unit
     """
@@ -131,7 +131,7 @@ def from_expanded(expanded: float, coverage: float = 2.0) -> float:
     return _checked_width(expanded) / coverage
 
 
-def dof_of_doubt(relative: float) -> float:
+def dof_of_uncertainty(relative: float) -> float:
     """Degrees of freedom of a guessed uncertainty that is itself doubtful by this fraction: 1 / (2 r^2) (GUM G.4.2)."""
     return math.inf if relative == 0.0 else max(1.0, 0.5 / relative**2)
 

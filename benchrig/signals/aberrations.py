@@ -147,8 +147,8 @@ def _aftermath(mean: _Mean, states: States) -> Aftermath:
     coarse = any(
         peak[0] > 0.0 and _alone(side, at) for peak, side, at in ((beyond, course, first), (back, -course, second))
     )
-    doubt = (states.high if mean.rising else states.low).uncertainty / states.amplitude
-    return Aftermath(*over, *under, ring, *_energy(course[reached:], _sigma(mean, states), doubt), coarse)
+    uncertainty = (states.high if mean.rising else states.low).uncertainty / states.amplitude
+    return Aftermath(*over, *under, ring, *_energy(course[reached:], _sigma(mean, states), uncertainty), coarse)
 
 
 def _sigma(mean: _Mean, states: States) -> float:

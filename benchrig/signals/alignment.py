@@ -67,8 +67,8 @@ def _align(
     middle = _middle(waveform, times, states, length, rising=rising)
     if middle is None:
         return None
-    # Each edge has its own part of the spread; the rest of the doubt about the middle is common to all.
-    common = float(np.sqrt(max((middle.doubt * length) ** 2 - spread**2 / times.size, 0.0)))
+    # Each edge has its own part of the spread; the rest of the uncertainty about the middle is common to all.
+    common = float(np.sqrt(max((middle.uncertainty * length) ** 2 - spread**2 / times.size, 0.0)))
     slope = middle.steepness * states.amplitude / length
     hidden = hidden_in_few(_PIECE * length, states.amplitude / slope)
     return Instants(times + middle.place * length, spread, hidden, common, slope, True)
@@ -91,13 +91,13 @@ def _alone(waveform: Waveform, found: Instants, states: States, *, rising: bool)
     if None in middles:
         return found
     places = np.array([each.place for each in middles if each]) * length
-    doubt = float(np.mean([each.doubt for each in middles if each])) * length
+    uncertainty = float(np.mean([each.uncertainty for each in middles if each])) * length
     moved = float(places.mean()) ** 2
-    chance = max(doubt**2 - found.spread**2, 0.0) / places.size
+    chance = max(uncertainty**2 - found.spread**2, 0.0) / places.size
     # The plain fit is biased or it is not, and only the size of the difference tells: the larger it is against what
     # chance makes of it, the less the plain fit counts.
     plain = chance / (chance + moved) if chance > 0.0 else 0.0
-    spread = np.sqrt(plain * found.spread**2 + (1.0 - plain) * doubt**2)
+    spread = np.sqrt(plain * found.spread**2 + (1.0 - plain) * uncertainty**2)
     bend = np.sqrt(plain * (1.0 - plain) * moved + plain * found.bend**2)
     return replace(found, times=found.times + (1.0 - plain) * places, spread=float(spread), bend=float(bend))
 

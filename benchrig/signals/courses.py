@@ -5,7 +5,7 @@ Rules of this module:
 - All edges of one direction are laid over each other by their mid instants, which sit at any place between samples: so
   many edges show their course in finer steps than the sample interval.
 - A piece is fitted with one polynomial by least squares.
-- A cubic is fitted, and a quartic where that shows; what a quartic would move and does not show is in the doubt.
+- A cubic is fitted, and a quartic where that shows; what a quartic would move and does not show is in the uncertainty.
 
 Places are in edge lengths (amplitude over steepness in the middle) from the mid instant; levels in amplitudes from the
 mid level, turned so that every course rises from -0.5 to 0.5.
@@ -64,7 +64,7 @@ class Crossing(NamedTuple):
     """Where a curve passes a level: place, standard uncertainty, and steepness there (amplitudes per edge length)."""
 
     place: float
-    doubt: float
+    uncertainty: float
     steepness: float
 
 
@@ -115,8 +115,8 @@ def crossing(seen: Course, level: float, low: float, high: float, near: float) -
     plain = curve.without_highest().crosses(level, near)
     if plain is None or finer is None:
         return plain
-    moved = (finer.place - plain.place) ** 2 - _CHANCE * max(finer.doubt**2 - plain.doubt**2, 0.0)
-    return plain._replace(doubt=_root(plain.doubt**2 + max(moved, 0.0)))
+    moved = (finer.place - plain.place) ** 2 - _CHANCE * max(finer.uncertainty**2 - plain.uncertainty**2, 0.0)
+    return plain._replace(uncertainty=_root(plain.uncertainty**2 + max(moved, 0.0)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,9 +161,9 @@ class _Curve:
         steepness = float(rate @ self.terms)
         if steepness <= 0.0:
             return None
-        doubt, wobble = (self.noise * _root(float(each @ self.inverse @ each)) / steepness for each in (at, rate))
+        uncertainty, wobble = (self.noise * _root(float(each @ self.inverse @ each)) / steepness for each in (at, rate))
         place = near - (float(at @ self.terms) - level) / steepness
-        return Crossing(place, doubt * (1.0 + _TAILS * wobble * wobble), steepness)
+        return Crossing(place, uncertainty * (1.0 + _TAILS * wobble * wobble), steepness)
 
 
 def _root(variance: float) -> float:

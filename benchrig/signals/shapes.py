@@ -9,7 +9,7 @@ Rules of this module:
 - Where a level is passed so slowly that noise hides the place, the area between the course and its state says more:
   the 10 % and 90 % instants of a ramp lie 1.60 times as far out as the area over half the amplitude, those of a single
   pole 1.52 and 1.61 times, of a raised cosine 1.62 times, of a Gaussian edge 1.61 times (closed forms). Both are
-  weighed by their doubt.
+  weighed by their uncertainty.
 - An edge of fewer than two samples has no duration that can be measured: what is given is flagged by who asked.
 """
 
@@ -52,8 +52,8 @@ def transition_time(
     of_left = (0.1 / second.steepness - 0.9 / first.steepness) * left.uncertainty / states.amplitude
     of_reached = (0.9 / second.steepness - 0.1 / first.steepness) * reached.uncertainty / states.amplitude
     blunt = 0.0 if instants.resolved else _BLUNT / length
-    doubt = math.hypot(first.doubt, second.doubt, of_left, of_reached, blunt)
-    return max(second.place - first.place, 0.0) * length, doubt * length
+    uncertainty = math.hypot(first.uncertainty, second.uncertainty, of_left, of_reached, blunt)
+    return max(second.place - first.place, 0.0) * length, uncertainty * length
 
 
 def _outward(seen: Course, side: float) -> Crossing:
@@ -62,7 +62,7 @@ def _outward(seen: Course, side: float) -> Crossing:
     found = _by_curve(seen, side, rough)
     if found is None:
         return rough
-    by_area, by_curve = (1.0 / max(each.doubt, 1e-12) ** 2 for each in (rough, found))
+    by_area, by_curve = (1.0 / max(each.uncertainty, 1e-12) ** 2 for each in (rough, found))
     both = by_area + by_curve
     place = (by_area * rough.place + by_curve * found.place) / both
     return Crossing(place, 1.0 / math.sqrt(both), max(found.steepness, _FLATTEST))
@@ -90,7 +90,7 @@ def _by_curve(seen: Course, side: float, rough: Crossing) -> Crossing | None:
         if found is None:
             return None
         moved = found.place - near
-        if abs(moved) < 0.1 * found.doubt or abs(moved) < 1e-9 * abs(near):
+        if abs(moved) < 0.1 * found.uncertainty or abs(moved) < 1e-9 * abs(near):
             break
         near = side * min(max(side * found.place, side * rough.place / _TRUST), side * rough.place * _TRUST)
     return found

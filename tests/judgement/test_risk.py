@@ -35,9 +35,9 @@ def test_units_of_which_fewer_are_in_tolerance_are_passed_wrongly_more_often() -
 @pytest.mark.parametrize("rule", ["simple", "guarded"])
 def test_true_and_shown_value_are_a_bivariate_normal_pair(ratio: float, rule: str) -> None:
     """JCGM 106:2012, 9.5.2: the same shares from scipy's distribution function of the pair, over rectangles."""
-    sigma, doubt = 1.0 / float(norm.ppf(0.975)), 1.0 / (2.0 * ratio)
-    guard = 2.0 * doubt if rule == "guarded" else 0.0
-    pair = multivariate_normal(cov=[[sigma**2, sigma**2], [sigma**2, sigma**2 + doubt**2]])
+    sigma, uncertainty = 1.0 / float(norm.ppf(0.975)), 1.0 / (2.0 * ratio)
+    guard = 2.0 * uncertainty if rule == "guarded" else 0.0
+    pair = multivariate_normal(cov=[[sigma**2, sigma**2], [sigma**2, sigma**2 + uncertainty**2]])
 
     def share(true: tuple[float, float], shown: tuple[float, float]) -> float:
         if shown[0] >= shown[1]:
@@ -113,10 +113,10 @@ def test_what_is_passed_in_excess_is_what_reads_inside_in_excess(ratio: float, s
     """Shares of all units: wrong passes less wrong fails is those that read inside less those that are inside.
 
     Simple acceptance; what is read is normal with both variances added (any textbook). Also for poor units, for
-    instruments so good that all doubt lies in a thousandth of the window, and for some far too poor for it.
+    instruments so good that all uncertainty lies in a thousandth of the window, and for some far too poor for it.
     """
-    sigma, doubt = 1.0 / float(norm.ppf(0.5 + share / 2.0)), 1.0 / (2.0 * ratio)
-    reads_inside = 2.0 * float(norm.cdf(1.0 / math.hypot(sigma, doubt))) - 1.0
+    sigma, uncertainty = 1.0 / float(norm.ppf(0.5 + share / 2.0)), 1.0 / (2.0 * ratio)
+    reads_inside = 2.0 * float(norm.cdf(1.0 / math.hypot(sigma, uncertainty))) - 1.0
     found = risks(ratio, "simple", share)
     assert found.false_accept - found.false_reject == pytest.approx(reads_inside - share, abs=1e-7)
 

@@ -141,7 +141,7 @@ def test_noise_by_neighbours_is_blind_to_drift_and_steps() -> None:
 
 
 def test_gum_thermometer_line() -> None:
-    """GUM H.3: calibration line about 20 degC; intercept, slope, their doubts and correlation, and b(30 degC)."""
+    """GUM H.3: calibration line about 20 degC; intercept, slope, uncertainties and correlation, and b(30 degC)."""
     t = "21.521 22.012 22.512 23.003 23.507 23.999 24.513 25.002 25.503 26.010 26.511"
     b = "-.171 -.169 -.166 -.159 -.164 -.165 -.156 -.157 -.159 -.161 -.160"
     line = fit_line([float(v) - 20.0 for v in t.split()], [float(v) for v in b.split()])
@@ -163,7 +163,7 @@ def test_gum_thermometer_line() -> None:
     )
 
 
-def test_a_line_through_exact_points_has_no_doubt() -> None:
+def test_a_line_through_exact_points_has_no_uncertainty() -> None:
     line = fit_line([0.0, 1.0, 2.0], [1.0, 1.0, 1.0])
     assert (line.slope.value, line.at(5.0).value) == (pytest.approx(0.0, abs=1e-15), pytest.approx(1.0))
     assert (line.slope.uncertainty, line.at(5.0).uncertainty, line.correlation) == pytest.approx(
@@ -177,7 +177,7 @@ def test_points_that_make_no_line_are_refused(x: list[float], y: list[float]) ->
         fit_line(x, y)
 
 
-def test_one_or_two_points_make_no_line_with_a_doubt() -> None:
+def test_one_or_two_points_make_no_line_with_an_uncertainty() -> None:
     with pytest.raises(SeriesError, match="1 by 1 points"):
         fit_line([1.0], [1.0])
     with pytest.raises(SeriesError, match="2 readings cannot carry 2 parameters"):

@@ -78,7 +78,7 @@ def test_readings_that_hang_together_are_worth_fewer_degrees_of_freedom() -> Non
 
 
 def test_a_warm_up_among_wander_is_as_doubtful_as_a_free_fit_says() -> None:
-    """scipy.optimize.curve_fit with all four parameters free; its doubts are those of readings on their own."""
+    """scipy.optimize.curve_fit with all four parameters free; its uncertainties are those of readings on their own."""
     t = np.arange(600.0)
     y = 5.0 + 0.001 * t - 3.0 * np.exp(-t / 80.0) + 0.05 * wander(600, 0.7, 2)
 
@@ -87,10 +87,12 @@ def test_a_warm_up_among_wander_is_as_doubtful_as_a_free_fit_says() -> None:
 
     found = drift(t, y)
     fitted, covariance = curve_fit(course, t, y, (5.0, 0.0, -3.0, 80.0))
-    doubts = np.sqrt(np.diag(covariance) * found.inflation)
+    uncertainties = np.sqrt(np.diag(covariance) * found.inflation)
     assert found.inflation > 2.0
     assert (found.slope, found.warm_up_size, found.warm_up_tau) == pytest.approx(tuple(fitted[1:]), rel=1e-4)
-    assert (found.slope_uncertainty, found.warm_up_tau_uncertainty) == pytest.approx((doubts[1], doubts[3]), rel=1e-3)
+    assert (found.slope_uncertainty, found.warm_up_tau_uncertainty) == pytest.approx(
+        (uncertainties[1], uncertainties[3]), rel=1e-3
+    )
 
 
 def test_events_in_white_noise_are_as_rare_as_promised() -> None:
@@ -182,7 +184,7 @@ def test_counts_of_a_display_are_no_excursions() -> None:
 
 
 @pytest.mark.parametrize("n", [3, 4, 11, 12, 19, 20])
-def test_few_readings_give_a_line_and_an_honest_doubt(n: int) -> None:
+def test_few_readings_give_a_line_and_an_honest_uncertainty(n: int) -> None:
     """From three readings on there is a slope; whatever is too short for an event finds none."""
     found = drift(np.arange(float(n)), 2.0 * np.arange(n) + white(n, 1, 0.01))
     assert found.slope == pytest.approx(2.0, abs=0.05)
@@ -199,7 +201,7 @@ def test_time_may_start_anywhere() -> None:
 
 
 def test_stable_means_surely_flatter_than_the_limit() -> None:
-    """A flat estimate with a wide doubt is not stable yet."""
+    """A flat estimate with a wide uncertainty is not stable yet."""
     t = np.arange(100.0)
     noisy, quiet = drift(t, white(100, 1)), drift(t, white(100, 1, 1e-3))
     assert abs(noisy.slope) < 1e-2
@@ -433,7 +435,7 @@ def test_more_levels_than_the_most_steps_are_wander() -> None:
 
 
 def test_two_readings_have_no_trend() -> None:
-    """A line through two points has no doubt, which would be a lie."""
+    """A line through two points has no uncertainty, which would be a lie."""
     with pytest.raises(SeriesError, match="at least 3"):
         drift([0.0, 1.0], [5.0, 5.1])
 
@@ -475,7 +477,7 @@ def test_a_warm_up_within_its_tolerance_is_over_at_once() -> None:
 
 
 @pytest.mark.parametrize("level", [5.0, -5.0])
-def test_a_perfect_series_has_the_doubt_of_its_doubles(level: float) -> None:
+def test_a_perfect_series_has_the_uncertainty_of_its_doubles(level: float) -> None:
     """Four of the last places of a double (IEEE 754: 2^-52 of the value) over the record."""
     found = drift(np.arange(200.0), np.full(200, level))
     assert found.slope_uncertainty == pytest.approx(4.0 * 2.0**-52 * 5.0 / 199.0, rel=1e-12, abs=0.0)

@@ -23,7 +23,7 @@ from benchrig.judgement.uncertainty import (
     correlated_means,
     covariance,
     coverage_factor,
-    dof_of_doubt,
+    dof_of_uncertainty,
     effective_dof,
     from_expanded,
     rectangular,
@@ -281,10 +281,10 @@ def test_bad_coverage_factor_is_refused(k: float) -> None:
         from_expanded(1.0, k)
 
 
-@pytest.mark.parametrize(("doubt", "dof"), [(0.0, math.inf), (0.10, 50), (0.25, 8), (0.50, 2), (5.0, 1.0)])
-def test_doubt_about_a_guess(doubt: float, dof: float) -> None:
+@pytest.mark.parametrize(("uncertainty", "dof"), [(0.0, math.inf), (0.10, 50), (0.25, 8), (0.50, 2), (5.0, 1.0)])
+def test_uncertainty_about_a_guess(uncertainty: float, dof: float) -> None:
     """GUM G.4.2: a guess good to 25 % has 8 degrees of freedom; none has fewer than one here."""
-    assert dof_of_doubt(doubt) == pytest.approx(dof)
+    assert dof_of_uncertainty(uncertainty) == pytest.approx(dof)
 
 
 def test_repeated_readings() -> None:
@@ -344,7 +344,7 @@ def test_constant_column_has_no_correlation() -> None:
 
 
 def test_effective_degrees_of_freedom() -> None:
-    """GUM G.4.1: equal parts with equal dof double it; a certain part lifts it; no doubt at all is endless."""
+    """GUM G.4.1: equal parts with equal dof double it; a certain part lifts it; no uncertainty at all is endless."""
     assert effective_dof([1.0, 1.0], [4, 4]) == pytest.approx(8.0)
     assert effective_dof([1e-7, 1e-7], [4, math.inf]) == pytest.approx(16.0)
     assert effective_dof([1.0], [math.inf]) == math.inf

@@ -26,7 +26,7 @@ def test_public_names_are_there() -> None:
         assert hasattr(found, name)
     for name in PUBLIC[:-2]:
         assert (name in found.uncertainty) == (getattr(found, name) is not None)
-    assert all(doubt >= 0.0 for doubt in found.uncertainty.values())
+    assert all(uncertainty >= 0.0 for uncertainty in found.uncertainty.values())
 
 
 @settings(max_examples=150, deadline=None, derandomize=True)
@@ -62,8 +62,8 @@ def test_any_pulse_train_is_measured(
         "high_state": (bottom + 1.0) * amplitude,
     }  # fmt: skip
     for name, truth in expect.items():
-        value, doubt = getattr(found, name), found.uncertainty[name]
-        assert abs(value - truth) <= 6.0 * doubt + 1e-9 * abs(truth), (name, value, truth, doubt)
+        value, uncertainty = getattr(found, name), found.uncertainty[name]
+        assert abs(value - truth) <= 6.0 * uncertainty + 1e-9 * abs(truth), (name, value, truth, uncertainty)
     assert found.uncertainty["high_time"] < 0.02 * period * interval
     assert found.cycles >= 1
 
@@ -119,7 +119,7 @@ def test_start_moves_the_instants_only() -> None:
     assert found.rises == pytest.approx(np.array([300e-6, 1300e-6, 2300e-6]) - 1.0, abs=1e-9)
 
 
-def test_timebase_accuracy_is_in_the_doubt_of_times_and_not_of_the_duty_factor() -> None:
+def test_timebase_accuracy_is_in_the_uncertainty_of_times_and_not_of_the_duty_factor() -> None:
     """50 ppm as a rectangular limit is 28.9 ppm (GUM 4.3.7); a ratio of two times does not feel it."""
     volts = pulses(np.arange(4000.0), 300.0, 1000.0, 250.0, 30.0)
     found = measure_pulses(Waveform(volts, 1e-6, timebase_accuracy=50e-6))
@@ -137,7 +137,7 @@ def test_codes_and_their_volts_give_the_same_numbers() -> None:
         assert getattr(one, name) == pytest.approx(getattr(other, name), rel=1e-3, abs=1e-3 * one.amplitude)
 
 
-def test_wander_of_the_edges_is_told_and_widens_the_doubt() -> None:
+def test_wander_of_the_edges_is_told_and_widens_the_uncertainty() -> None:
     """Jitter of 2 samples per edge: the uncertainty is that of the mean of what was seen."""
     random = np.random.default_rng(4)
     times = np.arange(40_000.0)

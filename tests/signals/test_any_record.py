@@ -64,10 +64,10 @@ def recorded(random: np.random.Generator, volts: Array) -> Waveform:
 
 
 def holds_together(found: Pulses) -> None:
-    for name, doubt in found.uncertainty.items():
+    for name, uncertainty in found.uncertainty.items():
         assert np.isfinite(getattr(found, name)), name
-        assert np.isfinite(doubt), name
-        assert doubt >= 0.0, name
+        assert np.isfinite(uncertainty), name
+        assert uncertainty >= 0.0, name
     for name in ("period", "high_time", "low_time"):
         assert getattr(found, name) is None or getattr(found, name) > 0.0, name
     edges = np.sort(np.concatenate((found.rises, found.falls)))

@@ -159,20 +159,20 @@ def test_a_runt_is_no_pulse() -> None:
     assert found.period == pytest.approx(1e-3, rel=1e-3)
 
 
-def test_edges_between_two_samples_are_flagged_and_in_the_doubt() -> None:
+def test_edges_between_two_samples_are_flagged_and_in_the_uncertainty() -> None:
     """The instant is uniform within a sample: a width is off by at most one, sd h/sqrt(6) (uniform distribution)."""
     random = np.random.default_rng(3)
-    errors, doubts = [], []
+    errors, uncertainties = [], []
     for _ in range(200):
         volts = pulses(TIMES[:1500], random.uniform(100.0, 200.0), 1e9, 333.0 + random.uniform(), 1e-6)
         wide = float(np.count_nonzero(volts > 0.5))
         found = measure_pulses(Waveform(volts + random.normal(0.0, 1e-3, volts.size), 1.0))
         assert found.high_time is not None
         errors.append(found.high_time - wide)
-        doubts.append(found.uncertainty["high_time"])
+        uncertainties.append(found.uncertainty["high_time"])
         assert Caution.UNRESOLVED in found.cautions
     assert np.max(np.abs(errors)) <= 1.0
-    assert np.mean(doubts) == pytest.approx(1.0 / np.sqrt(6.0), rel=0.1)
+    assert np.mean(uncertainties) == pytest.approx(1.0 / np.sqrt(6.0), rel=0.1)
 
 
 def test_an_untriggered_record_is_flagged() -> None:

@@ -111,10 +111,10 @@ def test_ring_energy_scatters_as_much_as_it_says() -> None:
     random = np.random.default_rng(5)
     found = [measure_pulses(Waveform(clean + random.normal(0.0, 0.05, clean.size), 20e-9)) for _ in range(60)]
     energies = np.array([each.after_rise.energy for each in found])
-    doubt = np.mean([each.after_rise.energy_uncertainty for each in found])
-    assert energies.std() == pytest.approx(doubt, rel=0.35)
+    uncertainty = np.mean([each.after_rise.energy_uncertainty for each in found])
+    assert energies.std() == pytest.approx(uncertainty, rel=0.35)
     exact = measure_pulses(Waveform(clean, 20e-9)).after_rise.energy
-    assert energies.mean() == pytest.approx(exact, abs=3.0 * doubt / np.sqrt(60.0) + 0.02 * exact)
+    assert energies.mean() == pytest.approx(exact, abs=3.0 * uncertainty / np.sqrt(60.0) + 0.02 * exact)
 
 
 def test_widths_agree_with_scipy_on_clean_pulses() -> None:
@@ -149,7 +149,7 @@ def test_flyback_timer_of_common_practice() -> None:
     assert found.frequency == pytest.approx(20e3, rel=1e-6)
 
 
-def test_ring_that_falls_between_samples_is_flagged_and_in_the_doubt() -> None:
+def test_ring_that_falls_between_samples_is_flagged_and_in_the_uncertainty() -> None:
     """Four samples a period of the ringing do not show its peak: caution, and a wide uncertainty."""
     zeta, natural, hold = 0.2, 2.0 * np.pi / 4.0, 120.0
     times = np.arange(4.0 * hold)

@@ -43,12 +43,12 @@ def test_rms_of_pulses_is_the_root_of_the_duty_factor() -> None:
     assert mean(wave).value == pytest.approx(1.0, rel=2e-3)
 
 
-def test_mean_of_edges_between_two_samples_has_the_doubt_of_where_they_were() -> None:
+def test_mean_of_edges_between_two_samples_has_the_uncertainty_of_where_they_were() -> None:
     """5 V for 300 of 1000 samples, in step with the signal: two edges, each uniform within a sample (GUM 4.3.7)."""
     volts = np.where(np.arange(4000) % 1000 < 300, 5.0, 0.0)
-    doubt = np.sqrt(2.0 / 12.0) / 1000.0  # of the duty factor
-    assert mean(Waveform(volts, 1e-6)).uncertainty == pytest.approx(5.0 * doubt)
-    assert rms(Waveform(volts, 1e-6)).uncertainty == pytest.approx(25.0 * doubt / 2.0 / np.sqrt(7.5), rel=0.01)
+    uncertainty = np.sqrt(2.0 / 12.0) / 1000.0  # of the duty factor
+    assert mean(Waveform(volts, 1e-6)).uncertainty == pytest.approx(5.0 * uncertainty)
+    assert rms(Waveform(volts, 1e-6)).uncertainty == pytest.approx(25.0 * uncertainty / 2.0 / np.sqrt(7.5), rel=0.01)
 
 
 def test_mean_of_a_steady_level_has_the_error_of_its_noise() -> None:
