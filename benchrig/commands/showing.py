@@ -108,6 +108,13 @@ def open_display(stack: ExitStack, how: str, clock: Clock) -> Display:
     return Lasting(display, _say_trouble)
 
 
+def open_filling(stack: ExitStack) -> LastingScreen:
+    """A live screen whose gauge can fill it, closed at the end."""
+    screen = LastingScreen(open_screen(stack), _say_trouble)
+    stack.callback(screen.close)
+    return screen
+
+
 def _say_trouble(words: str) -> None:
     click.echo(f"benchrig: {words}. What was recorded so far is safe.", err=True)
 
@@ -161,6 +168,9 @@ class AskOnly:
 
     def suspend(self) -> None:
         """Nothing to take down."""
+
+    def fill(self) -> None:
+        """Nothing to fill."""
 
     def tick(self) -> None:
         """Nothing to draw."""

@@ -33,7 +33,17 @@ from .find import chosen
 from .harmless import HarmlessOnly, refuse_hazard
 from .live_leads import require_lead_off
 from .shipped import locate
-from .showing import JSON, mode, open_display, open_sounds, open_stoppable_keys, showing_options, sound_options
+from .showing import (
+    JSON,
+    LIVE,
+    mode,
+    open_display,
+    open_filling,
+    open_sounds,
+    open_stoppable_keys,
+    showing_options,
+    sound_options,
+)
 from .watching import Lines, Together, Watch
 from .way_out import orderly
 
@@ -114,9 +124,10 @@ def _watch(
         stack.callback(feed.close)
         heard = sounds(stack)
         keys = open_stoppable_keys(stack)
-        seen: Display = open_display(stack, how, station.clock) if goal or how == JSON else Lines()
+        screen = open_filling(stack) if goal and how == LIVE else None
+        seen: Display = screen or (open_display(stack, how, station.clock) if goal or how == JSON else Lines())
         display = Together(seen, *heard)
-        watch = Watch(source, goal, display, station.clock)
+        watch = Watch(source, goal, display, station.clock, screen.fill if screen else None)
         identity = station.attached(source.instrument).identity
         display.show(n.Said("watch", watch.opening(str(identity))))
         watch.run(feed, keys)

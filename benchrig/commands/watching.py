@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import click
@@ -32,13 +32,22 @@ _LINES = 0.5  # s at least between lines where there is no bar
 class Watch:
     """What is watched, for what, and what was said of it."""
 
-    def __init__(self, source: InstrumentSource, goal: Goal | None, display: Display, clock: Clock) -> None:
+    def __init__(
+        self,
+        source: InstrumentSource,
+        goal: Goal | None,
+        display: Display,
+        clock: Clock,
+        fill: Callable[[], None] | None = None,
+    ) -> None:
+        """`fill`: draws the gauge over the whole screen, and back; None where there is no such screen."""
         self._source = source
         self._goal = goal
         self._display = display
         self._clock = clock
         self._state = None if goal is None else engine.start(goal, clock.now())
         self._told = False
+        self._fill = fill
         self._confirmed = Confirmed()
         self.over = False
         self._stood: list[Accepted] = []
@@ -51,7 +60,8 @@ class Watch:
         """Who is watched, for what, and how it ends."""
         goal = self._goal
         window = f", window {show(goal.low, goal.unit)} to {show(goal.high, goal.unit)}" if goal else ""
-        return f"{identity}: {self._label}{window}. q ends."
+        keys = "f large digits, q ends" if self._fill else "q ends"
+        return f"{identity}: {self._label}{window}. {keys}."
 
     def run(self, feed: Feed, keys: Keys) -> None:
         """Until q. Raises Refused where it grows hazardous, and what ends the feed."""
@@ -60,6 +70,8 @@ class Watch:
     def _taken(self, feed: Feed, keys: Keys) -> Item | None:
         pressed = [key.lower() for key in keys.poll()]
         self.over = "q" in pressed
+        if self._fill is not None and "f" in pressed:
+            self._fill()
         self._ways += [Way(WAYS[key]) for key in pressed if key in WAYS]
         self._display.tick()
         return None if self.over else feed.next(self._clock.now() + _LOOK)

@@ -34,7 +34,7 @@ AGAIN = 2  # times
 UNSEEN = 1.3  # s after which a turn that need not show is taken for made
 SOONEST = 0.4  # s after an asking in which nobody can have turned
 AGREE = 0.3  # s, at least, over which readings agree
-LAG = 0.35  # s from a movement to its reading, up to which a hand follows the reading
+LAG = 0.36  # s from a movement to its reading, up to which a hand follows the reading
 FOLLOWED = 6.0  # lags: a turn that takes longer is followed by the reading, a shorter one is counted
 
 

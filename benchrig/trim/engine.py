@@ -278,6 +278,8 @@ def _arrived(state: TrimState, move: Move, value: float) -> bool:
 def _until(state: TrimState, move: Move) -> float:
     if move.back_off or (asking.fast(state) and not state.leads and move.brief):
         return math.inf
+    if asking.fast(state) and state.goal.counted is None and not travel.moves(state):
+        return math.inf  # idle hands need no stop, and the readings will show it when they turn
     pace = pace_of(state, move.slow)
     until = stop_time(move, state.shown, pace, state.goal, state.sigma, state.threshold)
     least = LONGEST if state.wall is not None and state.wall.way == move.way else SHORTEST

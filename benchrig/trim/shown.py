@@ -64,7 +64,9 @@ def cue_of(state: TrimState, now: float) -> Cue:
         return Cue.ASKED
     if state.phase is Phase.MOVE and now < move_of(state).until:
         return _turning_cue(move_of(state))
-    return Cue.GOOD if state.phase is Phase.LOOK and _inside(state) else Cue.STOP
+    if state.phase is Phase.LOOK:
+        return Cue.GOOD if _inside(state) else Cue.WAIT  # the hands are still: there is nothing to stop
+    return Cue.WAIT if move_of(state).stuck else Cue.STOP
 
 
 def _inside(state: TrimState) -> bool:
@@ -111,11 +113,11 @@ def _hint(state: TrimState, cue: Cue, now: float) -> str:
     if why := restless(state, now):
         return why
     if state.idle >= LONGEST:
-        return "no movement seen: is the tool on the right trimmer?"
+        return "no movement seen: is the tool on the right trimmer? Enter: it was turned"
     if (state.ask is not None and state.ask.back_off) or (state.phase is Phase.MOVE and move_of(state).back_off):
         return "it stands: a little back, to see whether it turns"
     if state.ask is not None and state.vain:
-        return "nothing seen of it: again"
+        return "nothing seen of it: again; Enter: it was turned"
     if state.wrong_way:
         return "the other way round"
     if state.known.scratchy:

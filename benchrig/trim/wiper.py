@@ -336,7 +336,7 @@ def _verdict(state: SweepState) -> Wiper | None:
 
 
 def _ended(state: SweepState, found: Wiper) -> Stepped:
-    cue = {Wiper.CLEAN: Cue.ACCEPTED, Wiper.SCRATCHY: Cue.JUMPS, Wiper.UNKNOWN: Cue.DEAD}[found]
+    cue = {Wiper.CLEAN: Cue.ACCEPTED, Wiper.SCRATCHY: Cue.JUMPS, Wiper.UNKNOWN: Cue.WAIT}[found]
     effect = Swept(found, state.swings, state.readings, state.strokes, state.now)
     return replace(state, phase=Phase.ENDED, cue=cue), (effect, Cued(cue, None))
 

@@ -75,6 +75,9 @@ class LastingScreen(Lasting):
     def suspend(self) -> None:
         self._do(self._screen.suspend)
 
+    def fill(self) -> None:
+        self._do(self._screen.fill)
+
 
 def trouble(error: OSError) -> str:
     """Why a job can no longer be watched."""

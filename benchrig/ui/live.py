@@ -21,7 +21,8 @@ from rich.segment import ControlType
 from rich.text import Text
 
 from ..session import notices as n
-from .gauge import gauge, glyphs_for
+from .gauge import FULL, gauge, glyphs_for
+from .large import large
 from .soakview import soak_rows
 from .words import plain, sentence
 
@@ -54,6 +55,7 @@ class LiveScreen:
         self._drawn_at: deque[float] = deque([-1e9] * BURST, maxlen=BURST)
         self._cue: object = None
         self._waiting = False
+        self._fills = False  # the gauge of a trim takes the whole screen
         self._on_screen: list[str] = []  # the rows of the gauge as they were drawn last
 
     @property
@@ -100,6 +102,8 @@ class LiveScreen:
         width, height = self._console.width, self._console.height
         if isinstance(moved, n.SoakMoved):
             return soak_rows(moved, width, max(3, height // 2), self._glyphs)
+        if self._fills:
+            return large(moved, width, height, self._glyphs, "█" if self._glyphs is FULL else "#")
         return gauge(moved, width, self._glyphs)
 
     def _line(self, notice: n.Notice) -> None:
@@ -114,6 +118,14 @@ class LiveScreen:
         self._take_off_what_broke()
         indent = len(text.plain) - len(text.plain.lstrip())
         self._console.print(Padding(Text(text.plain.lstrip(), style=text.style), (0, 0, 0, indent)), highlight=False)
+
+    def fill(self) -> None:
+        """The gauge of a trim over the whole screen, to be read from a metre away; and back."""
+        self._fills = not self._fills
+        self._cue = None
+        if self._moved is not None:
+            self._waiting = True
+            self.tick()
 
     def say(self, words: str, style: str = "") -> None:
         """A line that is no notice, such as the list of keys."""

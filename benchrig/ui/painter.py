@@ -45,6 +45,9 @@ class Painter:
         self._put(lambda: self._screen.say(words, style))
         self._drain()
 
+    def fill(self) -> None:
+        self._put(self._screen.fill)
+
     def suspend(self) -> None:
         self._put(self._screen.suspend)
         self._drain()

@@ -13,8 +13,8 @@ from ..session.operators import Command, EntryRequest, HoldRequest, Operator, Qu
 from .keys import Keys
 from .words import plain
 
-KEYS_HELP = "keys: space pause/go on   s skip   m mark   a acknowledge alarms   q stop   ? help"
-TURN_HELP = "      . or right: turned clockwise   , or left: counter-clockwise   Enter: done"
+KEYS_HELP = "keys: space pause/go on   s skip   m mark   f large digits   a acknowledge alarms   q stop   ? help"
+TURN_HELP = "      . or right: it was turned clockwise   , or left: counter-clockwise   Enter: as the cue said"
 # Two keys beside each other (< and > are on them), and the arrows where those do not turn practice trimmers.
 WAYS = {
     "right": "clockwise", ".": "clockwise", ">": "clockwise",
@@ -43,6 +43,10 @@ class Screen(Display, Protocol):
     def say(self, words: str, style: str = "") -> None: ...
 
     def suspend(self) -> None: ...
+
+    def fill(self) -> None:
+        """The gauge over the whole screen, and back."""
+        ...
 
 
 class TerminalOperator:
@@ -155,6 +159,8 @@ class TerminalOperator:
                 return self._with_words("mark", "   Mark. Words (back: no mark): ")
             case "a":
                 return Command("acknowledge")
+            case "f":
+                self._screen.fill()
             case "q":
                 return self._stop()
             case "?" | "h":

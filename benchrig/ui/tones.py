@@ -8,6 +8,7 @@ sound of another kind beyond the target.
 Rules it keeps:
 - `pattern` and `render` are pure: the same cues give the same samples. Nothing here decides anything.
 - What asks for still hands is silent, save that "stop" itself is heard once.
+- A part of a turn that is asked for can be counted.
 - No sound card, no library, no trouble: `player` never raises for want of sound, and prints nothing.
 """
 
@@ -33,6 +34,8 @@ RATE = 16_000  # samples per second; the highest tone is far below half of it
 LEVEL = 0.5  # of full scale
 FADE = 0.004  # s, at both ends of a note: no clicks
 BUFFER = 20  # ms
+HIGH_PIP, LOW_PIP = 1400.0, 350.0  # Hz, an eighth of a turn; five degrees
+ASKED_EVERY = 7.0  # s
 IN_TONE = 1000.0  # Hz, steady while the reading is in
 FASTEST, SLOWEST = 0.14, 0.8  # s between sounds, at the window and far away
 Samples = NDArray[np.float32]
@@ -77,12 +80,27 @@ _FIXED = {
 
 def pattern(view: TrimView) -> Pattern:
     """The sound of a view."""
+    if view.asked is not None:
+        return _asked(view.asked)
     if view.cue is Cue.PASSED:  # two short pulses of a low tone of their own: beyond
         pulse = Note(0.05, 420.0, 420.0)
         return Pattern((pulse, Note(0.03, 0.0, 0.0), pulse), interval(view))
     if view.cue in _TURNS:
         return Pattern(_TURNS[view.cue], interval(view))
     return _FIXED.get(view.cue, SILENCE)
+
+
+def _asked(degrees: float) -> Pattern:
+    """A stated part of a turn, every few seconds: the way as a long glide, up for clockwise; then pips to be counted.
+
+    High pips are eighths of a turn, up to two turns; low ones are fives of degrees, below an eighth.
+    """
+    way = Note(0.35, 440.0, 880.0) if degrees > 0.0 else Note(0.35, 880.0, 440.0)
+    small = abs(degrees) < 40.0
+    count = round(abs(degrees) / (5.0 if small else 45.0))
+    pip = Note(0.08, *(2 * (LOW_PIP if small else HIGH_PIP,)))
+    pips = tuple(note for _ in range(min(max(count, 1), 16)) for note in (Note(0.12, 0.0, 0.0), pip))
+    return Pattern((way, Note(0.2, 0.0, 0.0), *pips), ASKED_EVERY)
 
 
 def interval(view: TrimView) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from itertools import pairwise
 
 import pytest
 
@@ -107,6 +108,16 @@ def test_hands_that_were_never_there_are_told_nothing_as_fact(rate):
     bench.go(60.0, idle=True)
     assert not {Cue.END_STOP, Cue.DEAD} & set(bench.cues)
     assert "?" in engine.view(bench.state, bench.now).hint or "to see" in engine.view(bench.state, bench.now).hint
+
+
+@pytest.mark.parametrize("rate", [1.3, 3.0, 10.0, 50.0])
+def test_with_the_hands_still_the_cue_stands_still_too(rate):
+    """Idle for a minute: no STOP flashes, and the cue changes a handful of times at most."""
+    bench = Bench(rate, at=2.0)
+    bench.go(60.0, idle=True)
+    changes = sum(a is not b for a, b in pairwise(bench.cues))
+    assert Cue.STOP not in bench.cues
+    assert changes <= 4
 
 
 def test_nothing_moves_is_said_once_the_person_tells_of_a_turn():

@@ -230,7 +230,7 @@ def test_stop_comes_by_itself_before_the_reading_shows_it():
 
 def test_no_turn_is_asked_for_until_the_reading_has_caught_up():
     """Readings that began before the hand can have stopped and the value settled decide nothing."""
-    state, _ = run(engine.start(GOAL, 0.0), [at(10100.0, 0.0), Tick(0.6)])
+    state, _ = run(engine.start(FOLLOWED, 0.0), [at(10100.0, 0.0), Tick(0.6)])
     stop = 0.41  # first stretch
     state, _ = run(state, [at(9900.0, stop + 0.4, aperture=0.3)])
     assert state.cue is Cue.STOP

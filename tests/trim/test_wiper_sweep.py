@@ -76,10 +76,10 @@ def test_a_hand_too_fast_for_the_meter_is_told_to_go_slower():
 
 
 def test_where_nothing_moves_nothing_is_said_of_the_wiper():
-    """The wrong trimmer, or a cut lead."""
+    """The wrong trimmer, a cut lead, or hands that were away: nobody can tell, so no cue claims it."""
     done, _ = swept(pace=0.0)
     assert verdict(done) == [Wiper.UNKNOWN]
-    assert done[-1].cue is Cue.DEAD
+    assert done[-1].cue is Cue.WAIT
 
 
 def test_readings_that_may_not_count_prove_nothing():

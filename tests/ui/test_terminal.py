@@ -33,6 +33,9 @@ class Screen:
     def suspend(self):
         self.suspended += 1
 
+    def fill(self):
+        self.filled = not getattr(self, "filled", False)
+
     def tick(self):
         pass
 
@@ -110,6 +113,21 @@ def test_keys_become_commands(keys, lines, commands):
     """A skip without a reason is no skip; a stop asks once; a held key counts once; what asks lets nothing follow."""
     operator, _, _ = person(lines, keys)
     assert operator.commands() == commands
+
+
+def test_one_key_fills_the_screen_with_large_digits_and_takes_them_off():
+    operator, screen, keyboard = person([], ["f"])
+    assert operator.commands() == []
+    assert screen.filled
+    keyboard.keys = ["f"]
+    operator.commands()
+    assert not screen.filled
+
+
+def test_which_key_says_which_way_is_on_the_screen_when_it_is_asked_for():
+    operator, screen, _ = person([], ["?"])
+    operator.commands()
+    assert any("." in line and "clockwise" in line and "Enter" in line for line in screen.said)
 
 
 def test_practice_hands_see_keys_first():
