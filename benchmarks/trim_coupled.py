@@ -2,7 +2,8 @@
 
     python benchmarks/trim_coupled.py [--runs 500] [--rate 10]
 
-A hand move is one turning of the screw between two rests. Both arms have the same person, the same single-turn
+A hand move is one turning of the screw between two rests. Both arms have the same person (`trim_people.Ballistic`,
+with a feel of her own for each of the two screws), the same single-turn
 trimmers with backlash and the same meter, which shows both quantities. With raw digits the person sets the first
 quantity, then the second, then looks at the first again, and so on; it counts as settled when both stand inside, by
 digits and by truth, for the hold time. With the advice the trim engine accepts each setting; it counts as settled
@@ -15,19 +16,20 @@ import argparse
 import math
 import random
 import statistics
-from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from benchrig.sim_instruments.hand import Hand, Sight, Traits
+from trim_cues import Screen
 from trim_moves import RIGHT, TIMER
+from trim_people import NOTHING, Ballistic, Sight, Traits
 from trim_world import DT, Knob, Probe
 
 from benchrig.readings import Reading
 from benchrig.trim import coupled, engine
-from benchrig.trim.types import Accepted, Goal, Measured
+from benchrig.trim.types import Accepted, Goal, Known, Measured
 
 TRAVEL = 270.0
+COUPLED = (0.05, 0.15, 0.3, 0.7)
 LIMIT = 300.0
 HOLD = 1.5
 LEARNING = 0.5  # s of hold for a turn that is only to show what a trimmer does, as in a session
@@ -84,14 +86,14 @@ class Run:
     good: bool
 
 
-def made(seed: int, rate: float, effects: np.ndarray) -> tuple[Bench, list[Hand]]:
+def made(seed: int, rate: float, effects: np.ndarray) -> tuple[Bench, list[Ballistic]]:
     rng = random.Random(seed)
-    gain = math.exp(rng.uniform(math.log(0.3), math.log(3.0)))
-    traits = Traits(rng.uniform(0.2, 0.35), gain, least_move=rng.uniform(1.0, 3.0), pace=TRAVEL / 9.0)
+    traits = Traits.sampled(rng, TRAVEL)
     knobs = [_knob(rng, seed) for _ in range(2)]
     probes = [Probe(rate, 0.5 / rate, 2.0 / QUIET, 0.02, seed=seed) for _ in range(2)]
-    ways = [rng.choice((-1, 1)) for _ in range(2)]
-    hands = [Hand(traits, TRAVEL / effects[at, at], raises=ways[at], seed=seed + at) for at in range(2)]
+    hands = [Ballistic(traits, seed + at, 1.0 / rate, 0.5 / rate) for at in range(2)]
+    for at, hand in enumerate(hands):
+        hand.gain = traits.guess * effects[at, at] / TRAVEL
     return Bench(effects, knobs, probes), hands
 
 
@@ -103,12 +105,12 @@ def _knob(rng: random.Random, seed: int) -> Knob:
 def alternately(seed: int, rate: float, effects: np.ndarray) -> Run:
     """By raw digits, one after the other, until both stand inside."""
     bench, hands = made(seed, rate, effects)
-    which, rested, both = 0, 0.0, 0.0
+    which, rested, both, number = 0, 0.0, 0.0, 0
     while bench.now < LIMIT:
         reading = bench.shown[which]
-        seen = Sight(reading.value if reading else None, 0.0, 1.0)
+        seen = Sight(None if reading is None else -(reading.value or 0.0), 1.0, number)
         turned = hands[which].step(bench.now, seen)
-        bench.step(which, turned)
+        number += any(it is not None for it in bench.step(which, turned))
         if bench.knobs[which].blocked:
             hands[which].blocked()
         values = [it.value if it else math.inf for it in bench.shown]
@@ -126,24 +128,31 @@ def alternately(seed: int, rate: float, effects: np.ndarray) -> Run:
 def advised(seed: int, rate: float, effects: np.ndarray) -> Run:
     """As told: which trimmer, and until what is read."""
     bench, hands = made(seed, rate, effects)
-    state, last = coupled.start(GOALS), None
+    spans = [effects[at, at] * math.exp(random.Random(seed).gauss(0.0, 0.5)) for at in range(2)]
+    goals = [replace(goal, span=span) for goal, span in zip(GOALS, spans, strict=True)]
+    state, last = coupled.start(goals), None
+    known: dict[tuple[int, int], Known] = {}
     for _ in range(20):
         before = at_rest(bench)
         advice = coupled.advise(state, before, last)
         if advice is None:
             return Run(bench.now, bench.moves, bench.inside)
         last = advice.trimmer
-        if not any(trim(bench, hands[last], advice)):
+        key = (last, advice.quantity)
+        found = trim(bench, hands[last], advice, known.get(key))
+        if found is None:
             break
+        known[key] = found
         state = coupled.turned(state, last, before, at_rest(bench))
     return Run(LIMIT, bench.moves, False)
 
 
-def trim(bench: Bench, hand: Hand, advice: coupled.Advice) -> Iterator[bool]:
-    """Turn as cued until the engine accepts; True once it does."""
+def trim(bench: Bench, hand: Ballistic, advice: coupled.Advice, known: Known | None) -> Known | None:
+    """Turn as cued until the engine accepts; what is known of the screw then, None if it never does."""
+    first = hand.ask_done
     goal = replace(advice.goal, hold=LEARNING) if advice.learning else advice.goal
-    state, seen, ticks = engine.start(goal, bench.now), Sight(None, 0.0, 1.0), 0
-    half = (advice.goal.high - advice.goal.low) / 2.0
+    state, seen, ticks, number = engine.start(goal, bench.now, known), NOTHING, 0, 0
+    screen = Screen("bar", goal, (goal.high - goal.low) / 2.0, random.Random(1))
     while bench.now < LIMIT:
         turned = hand.step(bench.now, seen)
         reading = bench.step(advice.trimmer, turned)[advice.quantity]
@@ -152,12 +161,13 @@ def trim(bench: Bench, hand: Hand, advice: coupled.Advice) -> Iterator[bool]:
         if reading is not None:
             state, effects = engine.step(state, Measured(reading, bench.now))
             if any(isinstance(it, Accepted) for it in effects):
-                yield True
-                return
+                return engine.learned(state)
+        number += reading is not None
         ticks += 1
         if ticks % 5 == 0:
-            shown = engine.view(state, bench.now)
-            seen = Sight(shown.value, advice.goal.target, half, str(shown.cue), str(shown.turn or ""), shown.hint)
+            shown = screen.shows(engine.view(state, bench.now), number)
+            seen = replace(shown, ask=first + shown.ask)
+    return None
 
 
 def at_rest(bench: Bench) -> list[float]:
@@ -183,7 +193,7 @@ def main() -> None:
     args = parser.parse_args()
     print(f"{args.runs} runs a row, {args.rate:g} readings/s: hand moves and seconds, median and 90th percentile")
     print(f"{'':26} {'alternately':>24} {'advised':>24} {'moves':>6} {'out':>4}")
-    worlds = [("drive timer, RV43 and RV44", TIMER), *((f"coupled by {it}", strong(it)) for it in (0.3, 0.7))]
+    worlds = [("drive timer, RV43 and RV44", TIMER), *((f"coupled by {it}", strong(it)) for it in COUPLED)]
     for name, effects in worlds:
         arms = [
             [arm(seed, args.rate, effects) for seed in range(args.first, args.first + args.runs)]

@@ -139,23 +139,22 @@ class Screen:
     def __init__(self, arm: str, goal: Goal, half: float, rng: random.Random) -> None:
         self.arm, self.goal, self.half, self.random = arm, goal, half, rng
         self.asks = 0
-        self.heard: tuple[int, float | None] = (-1, None)
+        self.heard: tuple[tuple[object, object] | None, float] = (None, 1.0)
 
     def shows(self, view: engine.TrimView, number: int) -> Sight:
         asked, self.asks = view.asked, view.asks
         turn = {None: 0.0, Way.CLOCKWISE: 1.0, Way.COUNTER_CLOCKWISE: -1.0}[view.turn]
-        error = view.distance if self.arm == "bar" else self._heard(view, number) if self.arm == "tone" else None
+        error = view.distance if self.arm == "bar" else self._heard(view) if self.arm == "tone" else None
         return Sight(error, self.half, number, str(view.cue), turn, asked, self.asks, view.hint)
 
-    def _heard(self, view: engine.TrimView, number: int) -> float | None:
-        """The distance as the beat tells it: the true one within what can be heard of a beat's length."""
+    def _heard(self, view: engine.TrimView) -> float | None:
+        """The distance as the beat tells it: the true one within what can be heard of a beat's length, for each cue."""
         if view.distance is None:
             return None
-        if self.heard[0] != number:
+        if self.heard[0] != (view.cue, view.turn):
             # ten half windows away the bar moves by 0.07 for a factor e, and the beat by 12 %: 5 % of it are 27 % of it
-            off = math.exp(self.random.gauss(0.0, 5.4 * HEARD))
-            self.heard = (number, view.distance * off)
-        return self.heard[1]
+            self.heard = ((view.cue, view.turn), math.exp(self.random.gauss(0.0, 5.4 * HEARD)))
+        return view.distance * self.heard[1]
 
 
 def percentile(values: Sequence[float], part: float) -> float:

@@ -326,6 +326,8 @@ class Ballistic(Person):
             return
         error = self.before_turn[0]
         wrong = (seen.error - error) * math.copysign(1.0, error) > 3.0 * seen.half
+        if seen.turn:  # the cue judges of that
+            wrong = seen.turn * self.plan[2] < 0.0
         if wrong or (seen.error * error < 0.0 and abs(seen.error) > seen.half):
             self.cut()
 

@@ -19,7 +19,7 @@ from ..procedure.quantities import Axis, Limits, MeterSource, Trimmer, TypedSour
 from ..procedure.step import HandStep
 from ..readings import Reading
 from ..records.facts import StepResult
-from ..trim.types import Goal
+from ..trim.types import Goal, Known
 from ..units import show
 from .looking import look
 from .turning import at_its_end, quantity_of, turn_by_eye, turn_watched
@@ -36,6 +36,14 @@ def seen_to_jump(work: Work, axis: Axis) -> bool:
     """The wiper of this trimmer was seen to jump, and was not cleaned since."""
     known = work.services.known.get((axis.trimmer.name, quantity_of(axis.source)))
     return known is not None and known.scratchy
+
+
+def noise_known(work: Work, axis: Axis, found: Value) -> None:
+    """The readings as found, hands off, have told of the noise: the trim that follows need not learn it again."""
+    key = (axis.trimmer.name, quantity_of(axis.source))
+    known = work.services.known.get(key, Known())
+    if known.seen < AS_FOUND - 1 and found.spread > 0.0:
+        work.services.known[key] = replace(known, noise=found.spread, seen=AS_FOUND - 1.0)
 
 
 def end_of_travel(work: Work, axis: Axis) -> str:

@@ -26,6 +26,7 @@ from ..session.trims import (
     looked_twice,
     mark,
     moved,
+    noise_known,
     seen_to_jump,
     turn,
 )
@@ -82,6 +83,7 @@ class Trim(Aimed, HandStep):
         mark(work, axis.trimmer, found)
         first = results.first(self.id, found)
         goal = goal_of(axis, self, found.pace, counted=self.counted)
+        noise_known(work, axis, found)
         final = turn(work, self, axis, goal)
         if final is None:
             end = end_of_travel(work, axis)

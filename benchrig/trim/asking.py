@@ -175,7 +175,7 @@ def _made(state: TrimState, value: float) -> TrimState:
     state = replace(state, phase=Phase.LOOK, learner=learner, ask=None, known=known, still=(), hold=(), move=None)
     if state.known.ends is not None:
         return state
-    for reading in _rest(state)[:-1]:
+    for reading in _rest(state, ask)[:-1]:
         state = rested(state, reading)
     return state
 
@@ -212,12 +212,18 @@ def _back_off(state: TrimState, value: float) -> TrimState:
     return replace(state, ask=back, asks=state.asks + 1, wall=wall)
 
 
-def _rest(state: TrimState) -> tuple[Reading, ...]:
-    """The newest readings of the turn that show no movement any more."""
+def _rest(state: TrimState, ask: Ask) -> tuple[Reading, ...]:
+    """The newest readings that show no movement any more, none of which began before the turn was likely over.
+
+    Noise may hide a whole turn, so what stands does not suffice.
+    """
+    unseen = ask.since + UNSEEN + lag(state)
+    over = ask.made if ask.made is not None else unseen if ask.moved_at is None else ask.likely_at
     row = state.shown[-1:]
     for reading in reversed(state.shown[:-1]):
         longer = (reading, *row)
-        if not est.steady(longer, state.sigma, state.step, window_of(state.goal)):
+        early = reading.time - reading.aperture < over + state.goal.settle
+        if early or not est.steady(longer, state.sigma, state.step, window_of(state.goal)):
             break
         row = longer
     return row

@@ -22,10 +22,9 @@ KEPT = 30  # second differences remembered
 _SECOND_DIFFERENCE = math.sqrt(6.0)  # its standard deviation for unit white noise: sqrt(1 + 4 + 1)
 # Cut at three medians = 2.02 standard deviations, a normal spread seems smaller by sqrt(E min(z^2, 2.02^2)) = 0.962.
 _CUT = 0.962
-# Neighbouring second differences share readings (correlations -2/3 and 1/6): n of them are worth n / 1.94 free ones,
-# and Student's 99.9 % point with f of those is about 3 (1 + 2.5 / f) (Cornish and Fisher's first term).
+# Neighbouring second differences share readings (correlations -2/3 and 1/6): n of them are worth n / 1.94 free ones.
+# Student's 99.9 % point with f of those is about 3.09 (1 + 2.64 / f + 6.37 / f^2 + 11.7 / f^3) (Cornish and Fisher).
 WORTH = 1.94
-_FEW = 2.5
 
 
 def value_of(reading: Reading) -> float:
@@ -146,7 +145,8 @@ def leaps(readings: Sequence[Reading], sigma: float, step: float, window: float)
 
 def widened(sigma: float, free: float) -> float:
     """`sigma` made wider by as much as its few degrees of freedom demand, for bounds of three deviations."""
-    return sigma * (1.0 + _FEW / max(1.0 / WORTH, free))
+    f = max(1.0, free)
+    return sigma * (1.0 + 2.64 / f + 6.37 / f**2 + 11.7 / f**3)
 
 
 def surely_inside(readings: Sequence[Reading], sigma: float, free: float, goal: Goal) -> bool:

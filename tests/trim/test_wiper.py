@@ -57,7 +57,8 @@ def test_the_noise_found_is_the_true_one_for_normal_readings():
 
 def test_noise_that_few_readings_showed_needs_more_room():
     """With n differences worth n / 1.94 free ones; Student's 99.9 % point, 10 free: 4.144 (tables) against 3.090."""
-    assert estimate.widened(1.0, 10) == pytest.approx(4.144 / 3.090, rel=0.1)
+    assert estimate.widened(1.0, 10) == pytest.approx(4.144 / 3.090, rel=0.02)
+    assert estimate.widened(1.0, 4) == pytest.approx(7.173 / 3.090, rel=0.05)
     goal = Goal(0.0, -1.0, 1.0, "V")
     row = [Reading(0.3 + 0.2 * (-1) ** i, "V", 0.2 * i) for i in range(8)]
     assert estimate.surely_inside(row, 0.2, 1000, goal)
