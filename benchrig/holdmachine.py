@@ -25,7 +25,7 @@ BELOW_FOR = 3.0  # s for which a point must stay below its limit
 BELOW_READINGS = 3  # and readings in that time
 
 
-class Phase(enum.StrEnum):
+class HoldPhase(enum.StrEnum):
     """Where a hazardous point stands."""
 
     SHUT = "shut"  # nobody has let it be live, or it was made safe: hands may go in
@@ -37,7 +37,7 @@ class Phase(enum.StrEnum):
     CHECKING = "checking"  # reported off: it may be read, to see it below the limit
 
 
-class Move(enum.StrEnum):
+class HoldMove(enum.StrEnum):
     """What moves a hold point."""
 
     REACHED = "reached"
@@ -56,40 +56,41 @@ class Move(enum.StrEnum):
 
 
 LAPSES = (
-    Move.LEFT, Move.PAUSED, Move.LINK_LOST, Move.CLOCK_JUMPED, Move.EXPIRED, Move.ABOVE_CEILING, Move.PROBE_OFF,
+    HoldMove.LEFT, HoldMove.PAUSED, HoldMove.LINK_LOST, HoldMove.CLOCK_JUMPED, HoldMove.EXPIRED,
+    HoldMove.ABOVE_CEILING, HoldMove.PROBE_OFF,
 )  # fmt: skip
 
 
-def _lapses(phase: Phase, after: Phase) -> dict[tuple[Phase, Move], Phase]:
+def _lapses(phase: HoldPhase, after: HoldPhase) -> dict[tuple[HoldPhase, HoldMove], HoldPhase]:
     return {(phase, move): after for move in LAPSES}
 
 
-TRANSITIONS: Mapping[tuple[Phase, Move], Phase] = {
-    **_lapses(Phase.SHUT, Phase.SHUT),
-    (Phase.SHUT, Move.REACHED): Phase.ASKED,
-    **_lapses(Phase.ASKED, Phase.SHUT),
-    (Phase.ASKED, Move.RIGHT_WORDS): Phase.LIVE,
-    (Phase.ASKED, Move.WRONG_WORDS): Phase.ASKED,
-    (Phase.ASKED, Move.DECLINED): Phase.SHUT,
-    **_lapses(Phase.LIVE, Phase.LAPSED),
-    **_lapses(Phase.LAPSED, Phase.LAPSED),
-    (Phase.LAPSED, Move.REACHED): Phase.ASKED_AGAIN,
-    (Phase.LAPSED, Move.MAKE_SAFE): Phase.ASKED_OFF,
-    **_lapses(Phase.ASKED_AGAIN, Phase.LAPSED),
-    (Phase.ASKED_AGAIN, Move.RIGHT_WORDS): Phase.LIVE,
-    (Phase.ASKED_AGAIN, Move.WRONG_WORDS): Phase.ASKED_AGAIN,
-    (Phase.ASKED_AGAIN, Move.DECLINED): Phase.LAPSED,
-    **_lapses(Phase.ASKED_OFF, Phase.LAPSED),
-    (Phase.ASKED_OFF, Move.RIGHT_WORDS): Phase.CHECKING,
-    (Phase.ASKED_OFF, Move.WRONG_WORDS): Phase.ASKED_OFF,
-    (Phase.ASKED_OFF, Move.DECLINED): Phase.LAPSED,
-    **_lapses(Phase.CHECKING, Phase.LAPSED),
-    (Phase.CHECKING, Move.BELOW_LIMIT): Phase.SHUT,
+TRANSITIONS: Mapping[tuple[HoldPhase, HoldMove], HoldPhase] = {
+    **_lapses(HoldPhase.SHUT, HoldPhase.SHUT),
+    (HoldPhase.SHUT, HoldMove.REACHED): HoldPhase.ASKED,
+    **_lapses(HoldPhase.ASKED, HoldPhase.SHUT),
+    (HoldPhase.ASKED, HoldMove.RIGHT_WORDS): HoldPhase.LIVE,
+    (HoldPhase.ASKED, HoldMove.WRONG_WORDS): HoldPhase.ASKED,
+    (HoldPhase.ASKED, HoldMove.DECLINED): HoldPhase.SHUT,
+    **_lapses(HoldPhase.LIVE, HoldPhase.LAPSED),
+    **_lapses(HoldPhase.LAPSED, HoldPhase.LAPSED),
+    (HoldPhase.LAPSED, HoldMove.REACHED): HoldPhase.ASKED_AGAIN,
+    (HoldPhase.LAPSED, HoldMove.MAKE_SAFE): HoldPhase.ASKED_OFF,
+    **_lapses(HoldPhase.ASKED_AGAIN, HoldPhase.LAPSED),
+    (HoldPhase.ASKED_AGAIN, HoldMove.RIGHT_WORDS): HoldPhase.LIVE,
+    (HoldPhase.ASKED_AGAIN, HoldMove.WRONG_WORDS): HoldPhase.ASKED_AGAIN,
+    (HoldPhase.ASKED_AGAIN, HoldMove.DECLINED): HoldPhase.LAPSED,
+    **_lapses(HoldPhase.ASKED_OFF, HoldPhase.LAPSED),
+    (HoldPhase.ASKED_OFF, HoldMove.RIGHT_WORDS): HoldPhase.CHECKING,
+    (HoldPhase.ASKED_OFF, HoldMove.WRONG_WORDS): HoldPhase.ASKED_OFF,
+    (HoldPhase.ASKED_OFF, HoldMove.DECLINED): HoldPhase.LAPSED,
+    **_lapses(HoldPhase.CHECKING, HoldPhase.LAPSED),
+    (HoldPhase.CHECKING, HoldMove.BELOW_LIMIT): HoldPhase.SHUT,
 }
 
-READABLE = frozenset({Phase.LIVE, Phase.CHECKING})
-HANDS_MAY_GO_IN = frozenset({Phase.SHUT, Phase.ASKED})
-ASKING = frozenset({Phase.ASKED, Phase.ASKED_AGAIN, Phase.ASKED_OFF})
+READABLE = frozenset({HoldPhase.LIVE, HoldPhase.CHECKING})
+HANDS_MAY_GO_IN = frozenset({HoldPhase.SHUT, HoldPhase.ASKED})
+ASKING = frozenset({HoldPhase.ASKED, HoldPhase.ASKED_AGAIN, HoldPhase.ASKED_OFF})
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +184,7 @@ class Seen:
 class Happened:
     """A move that carries nothing else: the step was left, paused, the link lost, make-safe begins."""
 
-    move: Move
+    move: HoldMove
     at: Moment
 
 
@@ -199,7 +200,7 @@ Event = Reached | Typed | Seen | Happened | Tick
 class State:
     """All that a hold point knows."""
 
-    phase: Phase = Phase.SHUT
+    phase: HoldPhase = HoldPhase.SHUT
     exposure: Exposure | None = None
     granted: Moment | None = None
     wrong: int = 0
@@ -234,20 +235,20 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
     return _entered(state, phase, move, event, reason), _effects(state.phase, phase, reason)
 
 
-def _effects(before: Phase, phase: Phase, reason: str) -> tuple[Effect, ...]:
+def _effects(before: HoldPhase, phase: HoldPhase, reason: str) -> tuple[Effect, ...]:
     """No move leads from one readable phase to another: a test reads that off the table."""
     if before in READABLE:
         return (Revoke(reason),)
     return (Mint(),) if phase in READABLE else ()
 
 
-def _entered(state: State, phase: Phase, move: Move, event: Event, reason: str) -> State:
+def _entered(state: State, phase: HoldPhase, move: HoldMove, event: Event, reason: str) -> State:
     """A phase begins with nothing of the one before but its exposure, and the count of wrong sentences in a row."""
     return State(
         phase=phase,
         exposure=event.exposure if isinstance(event, Reached) else state.exposure,
         granted=event.at if phase in READABLE else None,
-        wrong=state.wrong + 1 if move is Move.WRONG_WORDS else 0,
+        wrong=state.wrong + 1 if move is HoldMove.WRONG_WORDS else 0,
         reason=reason,
     )
 
@@ -269,7 +270,7 @@ def reads_nothing(exposure: Exposure, value: float) -> bool:
     return abs(value) < NOTHING * abs(exposure.expected)
 
 
-def _move(state: State, event: Event) -> tuple[Move | None, str]:
+def _move(state: State, event: Event) -> tuple[HoldMove | None, str]:
     """The move that an event makes, with the reason in words. Time is looked at before anything else."""
     if late := _time_move(state, event.at):
         return late
@@ -277,7 +278,7 @@ def _move(state: State, event: Event) -> tuple[Move | None, str]:
         case Tick():
             return None, ""
         case Reached():
-            return Move.REACHED, ""
+            return HoldMove.REACHED, ""
         case Happened(move, _):
             return move, str(move)
         case Typed():
@@ -285,34 +286,34 @@ def _move(state: State, event: Event) -> tuple[Move | None, str]:
     return _seen_move(state, event)
 
 
-def _time_move(state: State, at: Moment) -> tuple[Move, str] | None:
+def _time_move(state: State, at: Moment) -> tuple[HoldMove, str] | None:
     if state.phase not in READABLE or state.granted is None or state.exposure is None:
         return None
     return outlived(state.exposure, state.granted, at)
 
 
-def outlived(exposure: Exposure, granted: Moment, at: Moment) -> tuple[Move, str] | None:
+def outlived(exposure: Exposure, granted: Moment, at: Moment) -> tuple[HoldMove, str] | None:
     """The move by which an acknowledgement of `granted` has ended by itself; None if it is still good."""
     if at.jumped_since(granted):
-        return Move.CLOCK_JUMPED, "the clock jumped, or the machine slept"
+        return HoldMove.CLOCK_JUMPED, "the clock jumped, or the machine slept"
     if at.now - granted.now > exposure.valid:
-        return Move.EXPIRED, f"older than {exposure.valid:.0f} s"
+        return HoldMove.EXPIRED, f"older than {exposure.valid:.0f} s"
     return None
 
 
-def _words_move(state: State, event: Typed) -> tuple[Move, str]:
+def _words_move(state: State, event: Typed) -> tuple[HoldMove, str]:
     if state.exposure is None or state.phase not in ASKING:
         raise RuntimeError(f"A hold point that is {state.phase} was not asking.")
     if refusal := event.person.refusal(state.exposure):
-        return Move.DECLINED, refusal
+        return HoldMove.DECLINED, refusal
     if event.words is None:
-        return Move.DECLINED, "refused"
-    wanted = state.exposure.off_phrase if state.phase is Phase.ASKED_OFF else state.exposure.phrase
+        return HoldMove.DECLINED, "refused"
+    wanted = state.exposure.off_phrase if state.phase is HoldPhase.ASKED_OFF else state.exposure.phrase
     if folded(event.words) == folded(wanted):
-        return Move.RIGHT_WORDS, ""
+        return HoldMove.RIGHT_WORDS, ""
     if state.wrong + 1 >= ATTEMPTS:
-        return Move.DECLINED, f"{ATTEMPTS} times other words than asked for"
-    return Move.WRONG_WORDS, f'typed "{event.words}"'
+        return HoldMove.DECLINED, f"{ATTEMPTS} times other words than asked for"
+    return HoldMove.WRONG_WORDS, f'typed "{event.words}"'
 
 
 def folded(words: str) -> str:
@@ -320,30 +321,30 @@ def folded(words: str) -> str:
     return " ".join(words.split()).casefold()
 
 
-def _seen_move(state: State, event: Seen) -> tuple[Move | None, str]:
+def _seen_move(state: State, event: Seen) -> tuple[HoldMove | None, str]:
     exposure = state.exposure
     if exposure is None or state.phase not in READABLE:
         return None, ""
     ceiling = exposure.ceiling
     if ceiling is not None and (event.overload or (event.value is not None and abs(event.value) > ceiling)):
         shown = "more than can be shown" if event.value is None or event.overload else show(event.value, "V")
-        return Move.ABOVE_CEILING, f"{exposure.test_point} at {shown}, ceiling {show(ceiling, 'V')}"
+        return HoldMove.ABOVE_CEILING, f"{exposure.test_point} at {shown}, ceiling {show(ceiling, 'V')}"
     if event.value is None:
         return None, ""
-    return _probe_off(state, exposure, event) if state.phase is Phase.LIVE else _below(state, event)
+    return _probe_off(state, exposure, event) if state.phase is HoldPhase.LIVE else _below(state, event)
 
 
-def _probe_off(state: State, exposure: Exposure, event: Seen) -> tuple[Move | None, str]:
+def _probe_off(state: State, exposure: Exposure, event: Seen) -> tuple[HoldMove | None, str]:
     assert event.value is not None
     assert state.granted is not None
     expected_by_now = state.something or event.at.now - state.granted.now > GRACE
     if expected_by_now and reads_nothing(exposure, event.value):
-        return Move.PROBE_OFF, f"{exposure.test_point} reads {show(event.value, 'V')}: probe off, or power gone"
+        return HoldMove.PROBE_OFF, f"{exposure.test_point} reads {show(event.value, 'V')}: probe off, or power gone"
     return None, ""
 
 
-def _below(state: State, event: Seen) -> tuple[Move | None, str]:
+def _below(state: State, event: Seen) -> tuple[HoldMove | None, str]:
     times = _noted(state, event).below
     if len(times) >= BELOW_READINGS and times[-1] - times[0] >= BELOW_FOR:
-        return Move.BELOW_LIMIT, "seen below the limit"
+        return HoldMove.BELOW_LIMIT, "seen below the limit"
     return None, ""

@@ -30,11 +30,11 @@ from .holdmachine import (
     Event,
     Exposure,
     Happened,
+    HoldMove,
+    HoldPhase,
     Mint,
     Moment,
-    Move,
     Person,
-    Phase,
     Reached,
     Seen,
     State,
@@ -44,7 +44,7 @@ from .holdmachine import (
     step,
 )
 
-__all__ = ["LAPSES", "Acknowledgement", "Exposure", "HoldPoint", "Move", "Phase", "Purpose"]
+__all__ = ["LAPSES", "Acknowledgement", "Exposure", "HoldMove", "HoldPhase", "HoldPoint", "Purpose"]
 
 
 class Purpose(enum.StrEnum):
@@ -120,7 +120,7 @@ class HoldPoint:
         self._acknowledgement: Acknowledgement | None = None
 
     @property
-    def phase(self) -> Phase:
+    def phase(self) -> HoldPhase:
         return self._state.phase
 
     @property
@@ -144,25 +144,25 @@ class HoldPoint:
     def reach(self, exposure: Exposure) -> None:
         """A step that exposes the point begins; any earlier step is left."""
         if self.phase in READABLE:
-            self.lapse(Move.LEFT)
+            self.lapse(HoldMove.LEFT)
         self._step(Reached(exposure, self.moment()))
 
-    def answer(self, words: str | None, *, name: str, attended: bool, acts_for_person: bool) -> Phase:
+    def answer(self, words: str | None, *, name: str, attended: bool, acts_for_person: bool) -> HoldPhase:
         """What the operator typed. Returns the phase after it: still asking, readable, or refused."""
         person = Person(name, attended, acts_for_person, self._bench.all_doubles())
         self._step(Typed(words, person, self.moment()))
         return self.phase
 
-    def lapse(self, move: Move) -> None:
+    def lapse(self, move: HoldMove) -> None:
         """One of `LAPSES` happened."""
         self._step(Happened(move, self.moment()))
 
     def ask_off(self) -> None:
         """Make-safe begins: the step is left, and off and discharged are to be reported."""
-        self.lapse(Move.LEFT)
-        self._step(Happened(Move.MAKE_SAFE, self.moment()))
+        self.lapse(HoldMove.LEFT)
+        self._step(Happened(HoldMove.MAKE_SAFE, self.moment()))
 
-    def see(self, value: float | None, overload: bool) -> Phase:
+    def see(self, value: float | None, overload: bool) -> HoldPhase:
         """A reading of the point itself."""
         self._step(Seen(value, overload, self.moment()))
         return self.phase
@@ -177,7 +177,7 @@ class HoldPoint:
 
     def _mint(self, at: Moment) -> None:
         assert self._state.exposure is not None
-        purpose = Purpose.CHECK if self.phase is Phase.CHECKING else Purpose.WORK
+        purpose = Purpose.CHECK if self.phase is HoldPhase.CHECKING else Purpose.WORK
         self._acknowledgement = Acknowledgement(_SEAL, self._state.exposure, at, purpose)
         _LIVE.add(self._acknowledgement)
 

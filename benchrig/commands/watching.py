@@ -16,7 +16,7 @@ from ..session.driving import Gauge, drive, moments
 from ..session.ports import Feed, InstrumentSource, Item
 from ..session.turning import quantity_of
 from ..trim import engine
-from ..trim.state import Phase
+from ..trim.state import TrimPhase
 from ..trim.travel import BACK_OFF
 from ..trim.types import Accepted, Goal, LinkDown, LinkUp, Measured, Restart, TrimEvent, Turned, Way
 from ..ui.keys import Keys
@@ -85,7 +85,7 @@ class Watch:
                 self._display.show(replace(got, step="watch"))
         if self.over or self._state is None:
             return ()
-        catching, now = self._state.phase is Phase.CATCH, self._clock.now()
+        catching, now = self._state.phase is TrimPhase.CATCH, self._clock.now()
         told = [] if catching else [Turned(way, now) for way in self._ways]
         self._ways = self._ways if catching else []
         return (*told, *moments(got, now))

@@ -20,9 +20,7 @@ from ..confirmed import Confirmed
 from ..errors import BenchrigError, Refused, UnitError
 from ..events import LinkDown
 from ..holdmachine import Moment
-from ..holdpoint import Acknowledgement, Exposure, HoldPoint, Purpose
-from ..holdpoint import Move as HoldMove
-from ..holdpoint import Phase as HoldPhase
+from ..holdpoint import Acknowledgement, Exposure, HoldMove, HoldPhase, HoldPoint, Purpose
 from ..procedure.model import Hazard, Procedure, Step
 from ..procedure.quantities import MeterSource, TypedSource
 from ..readings import CAUTIONS, UNUSABLE, Flag, Reading, flag_words
@@ -31,7 +29,7 @@ from ..units import quantity_in, show
 from . import machine
 from .asking import ask
 from .leads import Leads, places
-from .machine import Move, Phase, Session
+from .machine import Session, SessionMove, SessionPhase
 from .notices import HoldPointAnswered, HoldPointLapsed, HoldPointReached, MadeSafe, Notice, ReadingTaken, Said
 from .operators import EntryRequest, HoldRequest, Operator, Question
 from .points import HazardousPoint
@@ -82,7 +80,7 @@ class Guard:
 
     def may_follow(self, step: Step) -> bool:
         """True if `step` may begin without making anything safe first: nothing is live, or no lead has to be moved."""
-        if self.session.phase is Phase.READY:
+        if self.session.phase is SessionPhase.READY:
             return True
         return step.hazard == self.session.hazard and not self.leads.to_move(step)
 
@@ -92,22 +90,22 @@ class Guard:
         """A step begins; returns when it may be worked at. Raises Refused."""
         self._row, self._step_id = row, step.id
         if step.hazard is None:
-            self._move(Move.BEGIN)
+            self._move(SessionMove.BEGIN)
             return
         self._reach(step, self._procedure.hazards[step.hazard])
 
     def pause(self) -> None:
-        self._move(Move.PAUSE)
+        self._move(SessionMove.PAUSE)
 
     def resume(self) -> None:
-        self._move(Move.RESUME)
+        self._move(SessionMove.RESUME)
 
     def done(self) -> None:
         """The step ended, and with it its acknowledgement."""
-        if self.session.phase is Phase.LIVE_WORKING:
+        if self.session.phase is SessionPhase.LIVE_WORKING:
             self._points[self.session.hazard].lapse(HoldMove.LEFT)
-        if self.session.phase in (Phase.WORKING, Phase.LIVE_WORKING):
-            self._move(Move.DONE)
+        if self.session.phase in (SessionPhase.WORKING, SessionPhase.LIVE_WORKING):
+            self._move(SessionMove.DONE)
 
     def lapse(self, move: HoldMove) -> None:
         """Something happened that takes the acknowledgement."""
@@ -116,9 +114,9 @@ class Guard:
 
     def lapsed(self) -> None:
         """The acknowledgement is gone: say so, and leave the step."""
-        if self.session.phase is Phase.LIVE_WORKING:
+        if self.session.phase is SessionPhase.LIVE_WORKING:
             self._tell(HoldPointLapsed(self._step_id, self.reason))
-            self._move(Move.LAPSED)
+            self._move(SessionMove.LAPSED)
 
     def see(self, value: float | None, overload: bool) -> HoldPhase:
         """A reading of the hazardous point itself."""
@@ -140,17 +138,17 @@ class Guard:
 
     def cut(self, why: str) -> None:
         """The job is to end; whatever is live stays guarded until it is made safe."""
-        if self.session.phase is Phase.LIVE_WORKING:
+        if self.session.phase is SessionPhase.LIVE_WORKING:
             self._points[self.session.hazard].lapse(HoldMove.LEFT)
         if self.session.phase not in machine.OVER:
-            self._move(Move.CUT, why=why)
+            self._move(SessionMove.CUT, why=why)
 
     def end(self) -> None:
         """Nothing is left to do, and nothing is live."""
-        if self.session.phase is Phase.READY:
-            self._move(Move.END)
+        if self.session.phase is SessionPhase.READY:
+            self._move(SessionMove.END)
 
-    def _move(self, move: Move, *, hazard: str = "", why: str = "") -> None:
+    def _move(self, move: SessionMove, *, hazard: str = "", why: str = "") -> None:
         self.session = machine.step(self.session, move, hazard=hazard, why=why)
 
     # the hold point
@@ -161,18 +159,18 @@ class Guard:
         if first:
             self._prepare(step, hazard)
         exposure = self._exposure(step, hazard)
-        self._move(Move.REACH, hazard=hazard.name)
+        self._move(SessionMove.REACH, hazard=hazard.name)
         point = self._points[hazard.name]
         point.reach(exposure)
         self._tell(HoldPointReached(step.id, exposure.phrase))
         phase = self._ask(point, self._request(step, hazard, exposure.phrase, hazard.in_place, "work"), exposure)
         if phase is not HoldPhase.LIVE:
-            self._move(Move.REFUSED, why=f"hold point of {step.id}: {point.reason}")
+            self._move(SessionMove.REFUSED, why=f"hold point of {step.id}: {point.reason}")
             raise Refused(
                 f"{hazard.test_point} was not acknowledged ({point.reason}).",
                 next_step="Nothing was read there. Begin again when everything is in place.",
             )
-        self._move(Move.ACKNOWLEDGED)
+        self._move(SessionMove.ACKNOWLEDGED)
         if self.power is False:
             self._switch(True, "Switch the unit on, and keep one hand behind your back.")
 
@@ -186,7 +184,7 @@ class Guard:
             self._refuse_before(step, "the probe was not put on")
 
     def _refuse_before(self, step: Step, why: str) -> None:
-        self._move(Move.CUT, why=why)
+        self._move(SessionMove.CUT, why=why)
         raise Refused(f"{step.title}: {why}.", next_step="Begin again when it can be done.")
 
     def _exposure(self, step: Step, hazard: Hazard) -> Exposure:
@@ -298,7 +296,7 @@ class Guard:
         hazard = self._procedure.hazards[self.session.hazard]
         point = self._points[hazard.name]
         self._step_id = step.id
-        self._move(Move.SECURE)
+        self._move(SessionMove.SECURE)
         safe = False
         try:
             self._operator.hands_off(step.id, f"{hazard.title} is to be made safe")
@@ -314,12 +312,12 @@ class Guard:
         """Make-safe has ended; where it failed nobody keeps leave to read, and it is said loudly."""
         if safe:
             self.power = False
-            self._move(Move.SECURED)
+            self._move(SessionMove.SECURED)
             self._note_safe(hazard)
             self._say(f"{self._seen_low} Short it with the discharge stick before a hand goes in: the stick decides.")
             return
         why = point.reason or f"not seen below {show(hazard.limit, 'V')}"
-        self._move(Move.NOT_SECURED, why=f"{hazard.test_point} was not made safe: {why}")
+        self._move(SessionMove.NOT_SECURED, why=f"{hazard.test_point} was not made safe: {why}")
         point.lapse(HoldMove.LEFT)
         self._say(f"{hazard.test_point} WAS NOT SEEN SAFE. Take it for live. Keep hands out.", "alarm")
 

@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 
-class Phase(enum.StrEnum):
+class SessionPhase(enum.StrEnum):
     """Where the session stands. "live" in a name: a hazardous point has been live and was not made safe yet."""
 
     READY = "ready"  # between steps, hands free
@@ -29,7 +29,7 @@ class Phase(enum.StrEnum):
     ENDED = "ended"
 
 
-class Move(enum.StrEnum):
+class SessionMove(enum.StrEnum):
     """What moves a session."""
 
     BEGIN = "begin"  # a step without a hazard
@@ -47,42 +47,50 @@ class Move(enum.StrEnum):
     END = "end"
 
 
-TRANSITIONS: Mapping[tuple[Phase, Move], Phase] = {
-    (Phase.READY, Move.BEGIN): Phase.WORKING,
-    (Phase.READY, Move.REACH): Phase.ASKING,
-    (Phase.READY, Move.CUT): Phase.READY,
-    (Phase.READY, Move.END): Phase.ENDED,
-    (Phase.WORKING, Move.DONE): Phase.READY,
-    (Phase.WORKING, Move.PAUSE): Phase.PAUSED,
-    (Phase.WORKING, Move.CUT): Phase.READY,
-    (Phase.PAUSED, Move.RESUME): Phase.WORKING,
-    (Phase.PAUSED, Move.CUT): Phase.READY,
-    (Phase.ASKING, Move.ACKNOWLEDGED): Phase.LIVE_WORKING,
-    (Phase.ASKING, Move.REFUSED): Phase.READY,
-    (Phase.ASKING, Move.CUT): Phase.READY,
-    (Phase.LIVE_WORKING, Move.DONE): Phase.LIVE_READY,
-    (Phase.LIVE_WORKING, Move.LAPSED): Phase.LIVE_READY,
-    (Phase.LIVE_WORKING, Move.CUT): Phase.LIVE_READY,
-    (Phase.LIVE_READY, Move.REACH): Phase.LIVE_ASKING,
-    (Phase.LIVE_READY, Move.CUT): Phase.LIVE_READY,
-    (Phase.LIVE_READY, Move.SECURE): Phase.SECURING,
-    (Phase.LIVE_ASKING, Move.ACKNOWLEDGED): Phase.LIVE_WORKING,
-    (Phase.LIVE_ASKING, Move.REFUSED): Phase.LIVE_READY,
-    (Phase.LIVE_ASKING, Move.CUT): Phase.LIVE_READY,
-    (Phase.SECURING, Move.SECURED): Phase.READY,
-    (Phase.SECURING, Move.NOT_SECURED): Phase.UNSAFE,
-    (Phase.SECURING, Move.CUT): Phase.UNSAFE,
+TRANSITIONS: Mapping[tuple[SessionPhase, SessionMove], SessionPhase] = {
+    (SessionPhase.READY, SessionMove.BEGIN): SessionPhase.WORKING,
+    (SessionPhase.READY, SessionMove.REACH): SessionPhase.ASKING,
+    (SessionPhase.READY, SessionMove.CUT): SessionPhase.READY,
+    (SessionPhase.READY, SessionMove.END): SessionPhase.ENDED,
+    (SessionPhase.WORKING, SessionMove.DONE): SessionPhase.READY,
+    (SessionPhase.WORKING, SessionMove.PAUSE): SessionPhase.PAUSED,
+    (SessionPhase.WORKING, SessionMove.CUT): SessionPhase.READY,
+    (SessionPhase.PAUSED, SessionMove.RESUME): SessionPhase.WORKING,
+    (SessionPhase.PAUSED, SessionMove.CUT): SessionPhase.READY,
+    (SessionPhase.ASKING, SessionMove.ACKNOWLEDGED): SessionPhase.LIVE_WORKING,
+    (SessionPhase.ASKING, SessionMove.REFUSED): SessionPhase.READY,
+    (SessionPhase.ASKING, SessionMove.CUT): SessionPhase.READY,
+    (SessionPhase.LIVE_WORKING, SessionMove.DONE): SessionPhase.LIVE_READY,
+    (SessionPhase.LIVE_WORKING, SessionMove.LAPSED): SessionPhase.LIVE_READY,
+    (SessionPhase.LIVE_WORKING, SessionMove.CUT): SessionPhase.LIVE_READY,
+    (SessionPhase.LIVE_READY, SessionMove.REACH): SessionPhase.LIVE_ASKING,
+    (SessionPhase.LIVE_READY, SessionMove.CUT): SessionPhase.LIVE_READY,
+    (SessionPhase.LIVE_READY, SessionMove.SECURE): SessionPhase.SECURING,
+    (SessionPhase.LIVE_ASKING, SessionMove.ACKNOWLEDGED): SessionPhase.LIVE_WORKING,
+    (SessionPhase.LIVE_ASKING, SessionMove.REFUSED): SessionPhase.LIVE_READY,
+    (SessionPhase.LIVE_ASKING, SessionMove.CUT): SessionPhase.LIVE_READY,
+    (SessionPhase.SECURING, SessionMove.SECURED): SessionPhase.READY,
+    (SessionPhase.SECURING, SessionMove.NOT_SECURED): SessionPhase.UNSAFE,
+    (SessionPhase.SECURING, SessionMove.CUT): SessionPhase.UNSAFE,
 }
 
-LIVE = frozenset({Phase.LIVE_WORKING, Phase.LIVE_READY, Phase.LIVE_ASKING, Phase.SECURING, Phase.UNSAFE})
-OVER = frozenset({Phase.ENDED, Phase.UNSAFE})
+LIVE = frozenset(
+    {
+        SessionPhase.LIVE_WORKING,
+        SessionPhase.LIVE_READY,
+        SessionPhase.LIVE_ASKING,
+        SessionPhase.SECURING,
+        SessionPhase.UNSAFE,
+    }
+)
+OVER = frozenset({SessionPhase.ENDED, SessionPhase.UNSAFE})
 
 
 @dataclass(frozen=True, slots=True)
 class Session:
     """`hazard` names what is being asked about or has been live; `ending` why no further step may begin."""
 
-    phase: Phase = Phase.READY
+    phase: SessionPhase = SessionPhase.READY
     hazard: str = ""
     ending: str = ""
 
@@ -91,18 +99,19 @@ class Session:
         return self.phase not in LIVE
 
 
-ENDING = frozenset({Move.REFUSED, Move.CUT, Move.NOT_SECURED})
-STARTING = frozenset({Move.BEGIN, Move.REACH})
+ENDING = frozenset({SessionMove.REFUSED, SessionMove.CUT, SessionMove.NOT_SECURED})
+STARTING = frozenset({SessionMove.BEGIN, SessionMove.REACH})
 
 
-def step(session: Session, move: Move, *, hazard: str = "", why: str = "") -> Session:
+def step(session: Session, move: SessionMove, *, hazard: str = "", why: str = "") -> Session:
     """One move. Raises RuntimeError where it is not allowed; the session is then as it was."""
     phase = TRANSITIONS.get((session.phase, move))
     if phase is None or (move in STARTING and session.ending):
         raise RuntimeError(f"A session that is {session.phase} ({session.ending or 'going on'}) cannot {move}.")
-    if move is Move.REACH and session.phase is Phase.LIVE_READY and hazard != session.hazard:
+    if move is SessionMove.REACH and session.phase is SessionPhase.LIVE_READY and hazard != session.hazard:
         raise RuntimeError(f"{session.hazard} has been live and must be made safe before {hazard} is reached.")
-    named = hazard if move is Move.REACH else "" if phase not in LIVE and phase is not Phase.ASKING else session.hazard
+    kept = session.hazard if phase in LIVE or phase is SessionPhase.ASKING else ""
+    named = hazard if move is SessionMove.REACH else kept
     return replace(
         session, phase=phase, hazard=named, ending=session.ending or (why or str(move) if move in ENDING else "")
     )

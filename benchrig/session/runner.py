@@ -24,7 +24,7 @@ from .asking import ask
 from .describing import job_facts, step_facts, step_started
 from .ends import Breach, Lapsed, Skipped, StopAsked
 from .guard import Guard
-from .machine import Phase
+from .machine import SessionPhase
 from .marks import MARKED, ask_for_marks, to_mark
 from .notices import JobEnded, JobStarted, Notice, StepEnded
 from .operators import Operator, Question
@@ -277,7 +277,7 @@ class Runner:
         """Whatever is live when the job ends is made safe first."""
         if self._end is not None:
             self._guard.cut(why)
-        if self._guard.session.phase is Phase.LIVE_READY:
+        if self._guard.session.phase is SessionPhase.LIVE_READY:
             self._secure()
         self._guard.end()
 

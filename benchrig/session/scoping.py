@@ -21,7 +21,7 @@ from ..errors import InstrumentError, SignalError
 from ..judgement.correction import probe_factor
 from ..procedure.quantities import FROM_ZERO, Limits, Measurement, ScopeSource
 from ..readings import Flag, Reading
-from ..signals import Gate, Phase, hum, mean, measure_pulses, record_activity, rms
+from ..signals import Gate, GatePhase, hum, mean, measure_pulses, record_activity, rms
 from ..signals.pulses import Caution
 from ..signals.waveform import Waveform
 
@@ -151,7 +151,7 @@ class ScopeReader:
             return Flag.NONE
         seen = record_activity(wave)
         self._gate = self._gate.step(max(seen, self._gate.busy_activity) if wave.clipped else seen)
-        return Flag.NONE if self._gate.phase is Phase.QUIET and not wave.clipped else Flag.BUSY
+        return Flag.NONE if self._gate.phase is GatePhase.QUIET and not wave.clipped else Flag.BUSY
 
     # the scale
 

@@ -20,7 +20,7 @@ from ..clock import SimClock
 from ..confirmed import Confirmed
 from ..errors import Refused
 from ..events import LinkDown, LinkUp
-from ..holdpoint import Phase as HoldPhase
+from ..holdpoint import HoldPhase
 from ..procedure.model import Step
 from ..readings import Flag, Reading
 from ..records.facts import Block, StepResult, StoreError

@@ -17,7 +17,7 @@ from ..procedure.quantities import Axis, ScopeSource, Source, TypedSource
 from ..procedure.step import HandStep, Step
 from ..trim.engine import learned
 from ..trim.shown import restless
-from ..trim.state import Phase
+from ..trim.state import TrimPhase
 from ..trim.types import Cue, Goal, Known, Restart, TrimEvent, Turned, Way
 from ..units import show
 from .driving import Gauge, HandDrive
@@ -73,7 +73,7 @@ class Turning(HandDrive):
 
     def told(self) -> Sequence[TrimEvent]:
         """The turns that the person has told of, once the reading shows them whole."""
-        return () if self.state.phase is Phase.CATCH else ways(self.work)
+        return () if self.state.phase is TrimPhase.CATCH else ways(self.work)
 
     def effects(self, event: TrimEvent) -> Iterable[object]:
         asks = self.state.asks

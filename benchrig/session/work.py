@@ -18,8 +18,7 @@ from ..clock import Clock
 from ..confirmed import Confirmed
 from ..errors import LinkLost, Refused
 from ..events import LinkDown, LinkUp
-from ..holdpoint import Move as HoldMove
-from ..holdpoint import Phase as HoldPhase
+from ..holdpoint import HoldMove, HoldPhase
 from ..procedure.checks import PEAK_LIMIT, hazardous_limit
 from ..procedure.model import Procedure, Step
 from ..procedure.quantities import Limits

@@ -1,6 +1,6 @@
 """Waveform numerics: levels, pulses, ringing, hum, and what belongs to a quiet phase. No clock, no instrument."""
 
-from .gating import Gate, Phase, ReadingGate, record_activity
+from .gating import Gate, GatePhase, ReadingGate, record_activity
 from .hum import hum
 from .levels import Level, mean, measure_level, rms
 from .pulses import Caution, Pulses, measure_pulses
@@ -9,8 +9,8 @@ from .waveform import Waveform
 __all__ = [
     "Caution",
     "Gate",
+    "GatePhase",
     "Level",
-    "Phase",
     "Pulses",
     "ReadingGate",
     "Waveform",

@@ -35,7 +35,7 @@ _DEPTH = 1e-4  # activities below this part of the largest are alike
 _SAME_LEVEL = 0.25  # quiet phases differ by less than this part of the busy activity
 
 
-class Phase(enum.StrEnum):
+class GatePhase(enum.StrEnum):
     """What a record or reading belongs to."""
 
     QUIET = "quiet"
@@ -54,7 +54,7 @@ class Gate:
     """
 
     reach: float = _RECORD_REACH
-    phase: Phase = Phase.UNKNOWN
+    phase: GatePhase = GatePhase.UNKNOWN
     reason: str = "nothing seen yet"
     past: tuple[float, ...] = ()
 
@@ -65,11 +65,11 @@ class Gate:
         past = (*self.past, activity)[-_MEMORY:]
         split = _split(past)
         if isinstance(split, str):
-            return replace(self, phase=Phase.UNKNOWN, reason=split, past=past)
+            return replace(self, phase=GatePhase.UNKNOWN, reason=split, past=past)
         limit = min(split.middle, split.quiet * self.reach)
-        if self.phase is Phase.QUIET:
+        if self.phase is GatePhase.QUIET:
             limit = min(split.middle, limit * _STAY)
-        phase = Phase.QUIET if activity <= limit else Phase.BUSY
+        phase = GatePhase.QUIET if activity <= limit else GatePhase.BUSY
         return replace(self, phase=phase, reason="", past=past)
 
     @property
@@ -134,7 +134,7 @@ class ReadingGate:
     reason  why the phase is UNKNOWN; "" otherwise
     """
 
-    phase: Phase = Phase.UNKNOWN
+    phase: GatePhase = GatePhase.UNKNOWN
     judged: float | None = None
     reason: str = "nothing seen yet"
     _newest: tuple[float, ...] = ()
@@ -157,17 +157,17 @@ class ReadingGate:
 
     def _judge(self, judged: float, newest: tuple[float, ...], gate: Gate) -> ReadingGate:
         run, levels = (*self._run, judged)[-_MEMORY:], self._levels
-        if gate.phase is not Phase.QUIET:
+        if gate.phase is not GatePhase.QUIET:
             levels = (*levels, float(np.median(self._run)))[-8:] if len(self._run) >= 2 else levels
             run = ()
         phase, reason = gate.phase, gate.reason
-        if phase is Phase.QUIET and len(run) < 2:
-            phase = Phase.BUSY  # the first one after the busy phase may still hold a part of it
+        if phase is GatePhase.QUIET and len(run) < 2:
+            phase = GatePhase.BUSY  # the first one after the busy phase may still hold a part of it
         if (
-            phase is Phase.QUIET
+            phase is GatePhase.QUIET
             and (spread := _disagreement((*levels, float(np.median(run))))) > _SAME_LEVEL * gate.busy_activity
         ):
-            phase, reason = Phase.UNKNOWN, f"steady phases differ by {spread:.3g} V: which of them is quiet?"
+            phase, reason = GatePhase.UNKNOWN, f"steady phases differ by {spread:.3g} V: which of them is quiet?"
         return replace(
             self, phase=phase, judged=judged, reason=reason, _newest=newest, _gate=gate, _run=run, _levels=levels
         )

@@ -17,7 +17,7 @@ from ..procedure.checks import hazardous_limit
 from ..units import show
 from .channel import ChannelWatch, Totals
 from .findings import Columns, Finding, Kind, Severity
-from .machine import Move, Phase, moved
+from .machine import SoakMove, SoakPhase, moved
 from .task import SoakChannel, SoakTask
 
 # Findings that stay open until another ends them; the others are over as soon as they are told.
@@ -54,7 +54,7 @@ class Engine:
 
     def __init__(self, task: SoakTask, began: float) -> None:
         self.task = task
-        self.phase = Phase.WARMING
+        self.phase = SoakPhase.WARMING
         self.began = began
         self.cycles = 0
         self.why = ""
@@ -68,7 +68,7 @@ class Engine:
 
     @property
     def over(self) -> bool:
-        return self.phase is Phase.OVER
+        return self.phase is SoakPhase.OVER
 
     def remaining(self, now: float) -> float:
         """Seconds until the time is up."""
@@ -79,12 +79,12 @@ class Engine:
         if self.over:
             return []
         channel = self.channels[name]
-        found = channel.while_off(columns) if self.phase is Phase.OFF else channel.take(columns)
+        found = channel.while_off(columns) if self.phase is SoakPhase.OFF else channel.take(columns)
         return self._told(found)
 
     def caught(self, name: str, time: float, least: float, greatest: float, unit: str) -> list[Effect]:
         """The armed scope has triggered: a record from `least` to `greatest`."""
-        if self.over or self.phase is Phase.OFF:
+        if self.over or self.phase is SoakPhase.OFF:
             return []
         self.catches += 1
         size = greatest - least
@@ -97,20 +97,20 @@ class Engine:
             return []
         if now - self.began >= self.task.duration:
             return self.end("its time is up")
-        if self.phase is Phase.OFF:
+        if self.phase is SoakPhase.OFF:
             return self._perhaps_on(now)
         effects = self._told([found for channel in self.channels.values() for found in channel.tick(now)])
         if self.over:
             return effects
-        if self.phase is Phase.WARMING and now - self._since >= self.task.warm_up:
-            self._move(Move.WARM, self._since)
-        if self.phase is Phase.WATCHING and self.task.until_stable and self._stable():
+        if self.phase is SoakPhase.WARMING and now - self._since >= self.task.warm_up:
+            self._move(SoakMove.WARM, self._since)
+        if self.phase is SoakPhase.WATCHING and self.task.until_stable and self._stable():
             return [*effects, *self.end("every channel is stable")]
         return [*effects, *self._perhaps_off(now)]
 
     def switched(self, on: bool, now: float) -> None:
         """The unit's power was switched, as a `Switch` asked."""
-        self._move(Move.SWITCHED_ON if on else Move.SWITCHED_OFF, now)
+        self._move(SoakMove.SWITCHED_ON if on else SoakMove.SWITCHED_OFF, now)
         if on:
             self.cycles += 1
             for channel in self.channels.values():
@@ -119,7 +119,7 @@ class Engine:
     def end(self, why: str, *, stopped: bool = False) -> list[Effect]:
         """The soak ends: time is up, or somebody or something ends it."""
         last = [found for channel in self.channels.values() for found in channel.finish()]
-        self.phase = moved(self.phase, Move.ENDED)
+        self.phase = moved(self.phase, SoakMove.ENDED)
         self.why, self.stopped = why, stopped
         return [*self._told(last), Over(why, stopped)]
 
@@ -166,10 +166,10 @@ class Engine:
         cycle = self.task.cycle
         return [Switch(True)] if cycle is not None and now - self._since >= cycle.off else []
 
-    def _move(self, move: Move, now: float) -> None:
+    def _move(self, move: SoakMove, now: float) -> None:
         self.phase = moved(self.phase, move)
         self._since = now
-        if move is Move.SWITCHED_ON:
+        if move is SoakMove.SWITCHED_ON:
             self._on_since = now
 
 

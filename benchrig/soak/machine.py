@@ -6,7 +6,7 @@ import enum
 from collections.abc import Mapping
 
 
-class Phase(enum.StrEnum):
+class SoakPhase(enum.StrEnum):
     """Where a soak stands."""
 
     WARMING = "warming up"
@@ -15,7 +15,7 @@ class Phase(enum.StrEnum):
     OVER = "over"
 
 
-class Move(enum.StrEnum):
+class SoakMove(enum.StrEnum):
     """What moves it."""
 
     WARM = "warm"
@@ -24,18 +24,18 @@ class Move(enum.StrEnum):
     ENDED = "ended"
 
 
-TRANSITIONS: Mapping[tuple[Phase, Move], Phase] = {
-    (Phase.WARMING, Move.WARM): Phase.WATCHING,
-    (Phase.WARMING, Move.SWITCHED_OFF): Phase.OFF,
-    (Phase.WATCHING, Move.SWITCHED_OFF): Phase.OFF,
-    (Phase.OFF, Move.SWITCHED_ON): Phase.WARMING,
-    (Phase.WARMING, Move.ENDED): Phase.OVER,
-    (Phase.WATCHING, Move.ENDED): Phase.OVER,
-    (Phase.OFF, Move.ENDED): Phase.OVER,
+TRANSITIONS: Mapping[tuple[SoakPhase, SoakMove], SoakPhase] = {
+    (SoakPhase.WARMING, SoakMove.WARM): SoakPhase.WATCHING,
+    (SoakPhase.WARMING, SoakMove.SWITCHED_OFF): SoakPhase.OFF,
+    (SoakPhase.WATCHING, SoakMove.SWITCHED_OFF): SoakPhase.OFF,
+    (SoakPhase.OFF, SoakMove.SWITCHED_ON): SoakPhase.WARMING,
+    (SoakPhase.WARMING, SoakMove.ENDED): SoakPhase.OVER,
+    (SoakPhase.WATCHING, SoakMove.ENDED): SoakPhase.OVER,
+    (SoakPhase.OFF, SoakMove.ENDED): SoakPhase.OVER,
 }
 
 
-def moved(phase: Phase, move: Move) -> Phase:
+def moved(phase: SoakPhase, move: SoakMove) -> SoakPhase:
     """Raises RuntimeError for a move that is not in the table: a defect of the program."""
     after = TRANSITIONS.get((phase, move))
     if after is None:

@@ -121,7 +121,7 @@ class Sweeping(HandDrive):
 
     @property
     def over(self) -> bool:
-        return self.state.phase is wiper.Phase.ENDED
+        return self.state.phase is wiper.SweepPhase.ENDED
 
     def effects(self, event: TrimEvent) -> Iterable[object]:
         self.state, effects = wiper.step(self.state, event)

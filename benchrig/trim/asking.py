@@ -20,7 +20,7 @@ from . import estimate as est
 from .estimate import value_of
 from .holding import noise_seen, rested
 from .moves import Ask, Wall
-from .state import Phase, TrimState, window_of
+from .state import TrimPhase, TrimState, window_of
 from .types import Cue, Goal, Way
 
 STARTS = 0.3  # s from seeing a turn begin to the end of the smallest one
@@ -57,7 +57,7 @@ def _leads_to(wall: Wall, learner: counted.Counted, degrees: float, value: float
 
 def _asked(state: TrimState, learner: counted.Counted, ask: Ask) -> TrimState:
     return replace(
-        state, phase=Phase.ASKED, learner=learner, ask=ask, shown=state.still[-1:],
+        state, phase=TrimPhase.ASKED, learner=learner, ask=ask, shown=state.still[-1:],
         asks=state.asks + 1, still=(), hold=(), creep=None, looked=math.inf, fault=None,
     )  # fmt: skip
 
@@ -172,7 +172,7 @@ def _made(state: TrimState, value: float) -> TrimState:
     if learner.gain:
         raises = Way.CLOCKWISE if learner.gain > 0.0 else Way.COUNTER_CLOCKWISE
         known = replace(known, gain=learner.gain, play=learner.play, raises=raises)
-    state = replace(state, phase=Phase.LOOK, learner=learner, ask=None, known=known, still=(), hold=(), move=None)
+    state = replace(state, phase=TrimPhase.LOOK, learner=learner, ask=None, known=known, still=(), hold=(), move=None)
     if state.known.ends is not None:
         return state
     for reading in _rest(state, ask)[:-1]:

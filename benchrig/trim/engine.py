@@ -26,9 +26,9 @@ from . import estimate as est
 from .estimate import value_of
 from .faults import jumps
 from .holding import complete, noise_seen, rested
-from .moves import BRIEF, LONGEST, REACTION, SHORTEST, Move, learn, stop_time
+from .moves import BRIEF, LONGEST, REACTION, SHORTEST, HandMove, learn, stop_time
 from .shown import BUSY, cue_of, told, view
-from .state import Phase, TrimState, learned, margin_of, move_of, pace_of, start, window_of
+from .state import TrimPhase, TrimState, learned, margin_of, move_of, pace_of, start, window_of
 from .types import (
     Accepted,
     CeilingPassed,
@@ -84,7 +84,7 @@ def step(state: TrimState, event: TrimEvent) -> Stepped:
         return _measured(state, event.reading)
     if isinstance(event, LinkDown | LinkUp):
         state = replace(state, linked=isinstance(event, LinkUp))
-    if state.phase is Phase.ENDED:
+    if state.phase is TrimPhase.ENDED:
         return state, ()
     if isinstance(event, Turned):
         state = _told_way(state, event)
@@ -98,9 +98,9 @@ def _measured(state: TrimState, reading: Reading) -> Stepped:
     if state.cue is Cue.CEILING:
         return state, ()
     if est.above(state.goal.ceiling, state.goal.unit, reading):
-        ended = replace(state, cue=Cue.CEILING, phase=Phase.ENDED, hold=())
+        ended = replace(state, cue=Cue.CEILING, phase=TrimPhase.ENDED, hold=())
         return ended, (CeilingPassed(est.shown_above(reading), state.now), Cued(Cue.CEILING, None))
-    if state.phase is Phase.ENDED:
+    if state.phase is TrimPhase.ENDED:
         return _afterwards(state, reading), ()
     if not _counts(state, reading):
         state = replace(_halted(state, state.now), hold=(), still=(), creep=None, why_not=_why_not(state, reading))
@@ -131,10 +131,10 @@ def _counts(state: TrimState, reading: Reading) -> bool:
 
 def _halted(state: TrimState, when: float) -> TrimState:
     """Whatever stretch of turning runs ends at `when`."""
-    if state.phase is not Phase.MOVE:
+    if state.phase is not TrimPhase.MOVE:
         return state
     move = move_of(state)
-    return replace(state, phase=Phase.CATCH, move=replace(move, until=min(move.until, when)))
+    return replace(state, phase=TrimPhase.CATCH, move=replace(move, until=min(move.until, when)))
 
 
 def _why_not(state: TrimState, reading: Reading) -> str:
@@ -151,15 +151,15 @@ def _seen(state: TrimState, reading: Reading) -> TrimState:
     """A reading that counts."""
     state = _broken(state, reading)
     state = replace(_paced(state, reading), last=reading, why_not="")
-    if state.phase is Phase.LOOK:
+    if state.phase is TrimPhase.LOOK:
         return _look(state, reading)
     state = replace(state, shown=(*state.shown, reading)[-_SHOWN:])
-    if state.phase is Phase.ASKED:
+    if state.phase is TrimPhase.ASKED:
         before, state = state, asking.seen(state, reading)
         if state.known.ends is not None:
-            return replace(state, cue=Cue.END_STOP, phase=Phase.ENDED, hold=())
-        return _look(_scratchy(state, before), reading) if state.phase is Phase.LOOK else state
-    if state.phase is Phase.MOVE:
+            return replace(state, cue=Cue.END_STOP, phase=TrimPhase.ENDED, hold=())
+        return _look(_scratchy(state, before), reading) if state.phase is TrimPhase.LOOK else state
+    if state.phase is TrimPhase.MOVE:
         return _moving(state)
     return _catching(state, reading)
 
@@ -215,10 +215,10 @@ def _turn(state: TrimState, value: float) -> TrimState:
     slow = back_off or _slowly(state, distance)
     reverse = state.move is not None and state.move.way != way and not (back_off or state.move.back_off)
     brief = (asking.turning_time(state, distance) or LONGEST) < PLANNED
-    move = Move(state.now, value, way, slow, reverse, state.now, back_off=back_off, brief=brief)
+    move = HandMove(state.now, value, way, slow, reverse, state.now, back_off=back_off, brief=brief)
     move = replace(move, until=_until(replace(state, shown=()), move))
     state = replace(state, creep=None, looked=math.inf, fault=None)
-    return replace(state, phase=Phase.MOVE, move=move, shown=state.still[-1:], still=(), hold=())
+    return replace(state, phase=TrimPhase.MOVE, move=move, shown=state.still[-1:], still=(), hold=())
 
 
 def goal_distance(state: TrimState, value: float) -> float:
@@ -249,7 +249,7 @@ def _moving(state: TrimState) -> TrimState:
         return _other_way(state, value_of(newest))
     if travel.is_end(state):
         known = replace(state.known, ends=value_of(newest))
-        return replace(state, cue=Cue.END_STOP, phase=Phase.ENDED, hold=(), known=known)
+        return replace(state, cue=Cue.END_STOP, phase=TrimPhase.ENDED, hold=(), known=known)
     if travel.backed_off(state) or (not move.back_off and _arrived(state, move, value_of(newest))):
         return _halted(state, state.now)
     if not move.back_off and travel.stuck(state):
@@ -268,14 +268,14 @@ def _lengthy(state: TrimState, until: float) -> bool:
     return moves and left > window_of(state.goal) and until - state.now > LENGTHY
 
 
-def _arrived(state: TrimState, move: Move, value: float) -> bool:
+def _arrived(state: TrimState, move: HandMove, value: float) -> bool:
     """In the inner third of the window, or past it, or clearly going the wrong way."""
     goal = state.goal
     moved, left = move.way * (value - move.start), move.way * (goal.target - value)
     return moved < -2.0 * state.threshold or (left <= window_of(goal) * INNER and moved > state.threshold)
 
 
-def _until(state: TrimState, move: Move) -> float:
+def _until(state: TrimState, move: HandMove) -> float:
     if move.back_off or (asking.fast(state) and not state.leads and move.brief):
         return math.inf
     if asking.fast(state) and state.goal.counted is None and not travel.moves(state):
@@ -287,8 +287,8 @@ def _until(state: TrimState, move: Move) -> float:
 
 
 def _stop_if_due(state: TrimState) -> TrimState:
-    if state.phase is Phase.MOVE and state.now >= move_of(state).until:
-        return replace(state, phase=Phase.CATCH)
+    if state.phase is TrimPhase.MOVE and state.now >= move_of(state).until:
+        return replace(state, phase=TrimPhase.CATCH)
     return state
 
 
@@ -314,7 +314,7 @@ def _catching(state: TrimState, reading: Reading) -> TrimState:
         length = move.until - move.began
         state = replace(state, idle=state.idle + length, dead=length)
     state = _look_for_faults(state, move, knows)
-    return _look(replace(state, phase=Phase.LOOK, still=(), hold=()), reading)
+    return _look(replace(state, phase=TrimPhase.LOOK, still=(), hold=()), reading)
 
 
 def _other_way(state: TrimState, value: float) -> TrimState:
@@ -326,7 +326,7 @@ def _other_way(state: TrimState, value: float) -> TrimState:
     return replace(state, move=move, shown=state.shown[-1:])
 
 
-def _way_seen(state: TrimState, move: Move, value: float) -> TrimState:
+def _way_seen(state: TrimState, move: HandMove, value: float) -> TrimState:
     """Which way raises the reading, from the way that was said and the one in which it went."""
     rise = value - move.start
     if abs(rise) <= 2.0 * state.threshold or move.back_off:
@@ -343,7 +343,7 @@ def _rests(state: TrimState) -> bool:
     return asking.fast(state) and est.rests(state.shown, state.sigma, state.step, window_of(state.goal), RESTS)
 
 
-def _look_for_faults(state: TrimState, move: Move, knows: bool) -> TrimState:
+def _look_for_faults(state: TrimState, move: HandMove, knows: bool) -> TrimState:
     """After a stretch: did the wiper jump, or has nothing moved for a long time?"""
     window = window_of(state.goal)
     values = [value_of(r) for r in state.shown]
@@ -388,7 +388,7 @@ def _interrupted(state: TrimState) -> TrimState:
     """The link went or came: nothing seen before is the present value."""
     return replace(
         state,
-        phase=Phase.LOOK,
+        phase=TrimPhase.LOOK,
         since=state.now,
         last=None,
         still=(),
@@ -404,9 +404,9 @@ def _interrupted(state: TrimState) -> TrimState:
 
 def _told_way(state: TrimState, event: Turned) -> TrimState:
     """Which way the last movement was turned; and where nothing has moved for long, that it was turned in vain."""
-    if state.phase is Phase.ASKED:
+    if state.phase is TrimPhase.ASKED:
         return asking.told(state, event.way)
-    if state.move is not None and state.phase is not Phase.LOOK:
+    if state.move is not None and state.phase is not TrimPhase.LOOK:
         idle = state.idle + min(state.now, state.move.until) - state.move.began
         state = replace(state, move=replace(state.move, told=True))
         if state.moved == 0.0 and idle >= travel.SUSPECTED and not travel.moves(state):
@@ -423,7 +423,7 @@ def _accept(state: TrimState) -> Stepped:
     goal = state.goal
     crept = creep.creeping(state.rest, goal.low, goal.high) if creep.waited(state.rest, goal.hold) else None
     effect = Accepted(mean, min(values), max(values), len(values), state.now, crept)
-    ended = replace(state, cue=Cue.ACCEPTED, phase=Phase.ENDED)
+    ended = replace(state, cue=Cue.ACCEPTED, phase=TrimPhase.ENDED)
     return ended, (effect, Cued(Cue.ACCEPTED, state.goal.target - mean))
 
 

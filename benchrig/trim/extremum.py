@@ -79,7 +79,7 @@ class Search:
         )
 
 
-class Phase(enum.Enum):
+class SearchPhase(enum.Enum):
     SWEEP = "sweep"  # turning on, the point is ahead
     BACK = "back"  # passed it, turning back slowly
     CATCH = "catch up"
@@ -105,7 +105,7 @@ class SearchState:
     search: Search
     now: float
     cue: Cue = Cue.WAIT
-    phase: Phase = Phase.SWEEP
+    phase: SearchPhase = SearchPhase.SWEEP
     linked: bool = True
     since: float = -math.inf
     last: Reading | None = None
@@ -172,7 +172,7 @@ def step(state: SearchState, event: TrimEvent) -> tuple[SearchState, tuple[TrimE
         return state, ()
     if isinstance(event, Measured):
         return _measured(state, event.reading)
-    if isinstance(event, LinkDown | LinkUp) and state.phase is not Phase.ENDED:
+    if isinstance(event, LinkDown | LinkUp) and state.phase is not SearchPhase.ENDED:
         state = replace(state, last=None, row=(), still=(), since=state.now)
     return _recue(state, before)
 
@@ -199,9 +199,9 @@ def view(state: SearchState, now: float) -> TrimView:
 def _measured(state: SearchState, reading: Reading) -> tuple[SearchState, tuple[TrimEffect, ...]]:
     before = state.cue
     if est.above(state.search.ceiling, state.search.unit, reading):
-        ended = replace(state, cue=Cue.CEILING, phase=Phase.ENDED)
+        ended = replace(state, cue=Cue.CEILING, phase=SearchPhase.ENDED)
         return ended, (CeilingPassed(est.shown_above(reading), state.now), Cued(Cue.CEILING, None))
-    if state.phase is Phase.ENDED:
+    if state.phase is SearchPhase.ENDED:
         return state, ()
     newer = state.last is None or reading.time > state.last.time
     begun = reading.time - reading.aperture >= state.since
@@ -239,17 +239,17 @@ def _advance(state: SearchState, reading: Reading) -> SearchState:
     if state.best is None or len(state.row) < 2:
         return state
     pair = state.sign * (value_of(state.row[-1]) + value_of(state.row[-2])) / 2.0
-    if state.phase in (Phase.SWEEP, Phase.BACK):
+    if state.phase in (SearchPhase.SWEEP, SearchPhase.BACK):
         if state.now < state.turn_from:
             return state
         if _is_passed(state, pair) or state.now - state.moved_at > LONGEST:
             return _passed(state, pair)
         if state.known and _at_bottom(state, pair):
-            return replace(state, phase=Phase.CATCH, stopped=state.now, still=())
+            return replace(state, phase=SearchPhase.CATCH, stopped=state.now, still=())
         return state
-    if state.phase is Phase.CATCH:
+    if state.phase is SearchPhase.CATCH:
         clean = reading.time - reading.aperture >= state.stopped + REACTION + 0.05 + state.search.settle
-        return _look(replace(state, phase=Phase.LOOK), reading) if clean else state
+        return _look(replace(state, phase=SearchPhase.LOOK), reading) if clean else state
     return _look(state, reading)
 
 
@@ -270,10 +270,10 @@ def _passed(state: SearchState, here: float) -> SearchState:
     """The reading rises again, or moves no more: turn round."""
     bracketed = state.bracketed or state.fell
     down = state.fell and state.lowest <= (state.best or 0.0) + state.rise
-    known = down and (state.phase is Phase.BACK or _finely_seen(state))
+    known = down and (state.phase is SearchPhase.BACK or _finely_seen(state))
     return replace(
         state,
-        phase=Phase.BACK if bracketed else Phase.SWEEP,
+        phase=SearchPhase.BACK if bracketed else SearchPhase.SWEEP,
         bracketed=bracketed,
         known=state.known or known,
         passes=state.passes + 1,
@@ -308,7 +308,7 @@ def _look(state: SearchState, reading: Reading) -> SearchState:
 
 def _complete(state: SearchState) -> bool:
     still = state.still
-    if state.phase is not Phase.LOOK or len(still) < 2 or state.best is None:
+    if state.phase is not SearchPhase.LOOK or len(still) < 2 or state.best is None:
         return False
     step = still[-1].resolution or 0.0
     if not est.steady(still, state.sigma, step, 2.0 * state.near):
@@ -321,7 +321,7 @@ def _found(state: SearchState) -> tuple[SearchState, tuple[TrimEffect, ...]]:
     values = [value_of(r) for r in state.still]
     mean = math.fsum(values) / len(values)
     effect = Accepted(mean, min(values), max(values), len(values), state.now)
-    return replace(state, phase=Phase.ENDED, cue=Cue.ACCEPTED), (effect, Cued(Cue.ACCEPTED, 0.0))
+    return replace(state, phase=SearchPhase.ENDED, cue=Cue.ACCEPTED), (effect, Cued(Cue.ACCEPTED, 0.0))
 
 
 def _recue(state: SearchState, before: Cue) -> tuple[SearchState, tuple[TrimEffect, ...]]:
@@ -333,18 +333,23 @@ def _recue(state: SearchState, before: Cue) -> tuple[SearchState, tuple[TrimEffe
 
 
 def _cue(state: SearchState, now: float) -> Cue:
-    if state.phase is Phase.ENDED:
+    if state.phase is SearchPhase.ENDED:
         return state.cue
     if not state.linked:
         return Cue.LOST
     if not _fresh(state, now) or not state.row:
         return Cue.WAIT
-    if state.phase in (Phase.SWEEP, Phase.BACK) and now < state.turn_from:
+    if state.phase in (SearchPhase.SWEEP, SearchPhase.BACK) and now < state.turn_from:
         return Cue.STOP
-    if state.phase is Phase.SWEEP and state.passes:
+    if state.phase is SearchPhase.SWEEP and state.passes:
         return Cue.PASSED
     better = _better(state)
-    return {Phase.SWEEP: better, Phase.BACK: Cue.PASSED, Phase.CATCH: Cue.STOP, Phase.LOOK: Cue.GOOD}[state.phase]
+    return {
+        SearchPhase.SWEEP: better,
+        SearchPhase.BACK: Cue.PASSED,
+        SearchPhase.CATCH: Cue.STOP,
+        SearchPhase.LOOK: Cue.GOOD,
+    }[state.phase]
 
 
 def _better(state: SearchState) -> Cue:
@@ -361,7 +366,7 @@ def _fresh(state: SearchState, now: float) -> bool:
 
 
 def _held(state: SearchState) -> float:
-    if state.phase is Phase.ENDED:
+    if state.phase is SearchPhase.ENDED:
         return 1.0 if state.cue is Cue.ACCEPTED else 0.0
     if len(state.still) < 2:
         return 0.0
@@ -369,7 +374,7 @@ def _held(state: SearchState) -> float:
 
 
 def _hint(state: SearchState) -> str:
-    if state.best is None or state.phase is Phase.ENDED:
+    if state.best is None or state.phase is SearchPhase.ENDED:
         return ""
     name = "greatest" if state.search.greatest else "least"
     return f"{name} so far {state.sign * state.best:.4g} {state.search.unit}".removesuffix(" 1")

@@ -9,7 +9,7 @@ from ..readings import Reading
 from . import creep
 from . import estimate as est
 from .estimate import value_of
-from .state import Phase, TrimState, window_of
+from .state import TrimPhase, TrimState, window_of
 from .types import Creep, Goal
 
 _KEPT = 50  # readings of one row that are remembered, and all that are younger than two hold times
@@ -65,7 +65,7 @@ def noise_seen(state: TrimState, difference: float | None) -> TrimState:
 def _held(state: TrimState) -> bool:
     """It was inside all through the hold time."""
     hold = state.hold
-    return state.phase is Phase.LOOK and len(hold) > 1 and hold[-1].time - hold[0].time >= state.goal.hold
+    return state.phase is TrimPhase.LOOK and len(hold) > 1 and hold[-1].time - hold[0].time >= state.goal.hold
 
 
 def complete(state: TrimState) -> bool:

@@ -54,7 +54,7 @@ class Pace:
 
 
 @dataclass(frozen=True, slots=True)
-class Move:
+class HandMove:
     """A stretch of turning under one cue.
 
     began    when the cue said "turn"
@@ -114,7 +114,7 @@ class Wall:
 
 
 def stop_time(
-    move: Move, shown: Sequence[Reading], pace: Pace | None, goal: Goal, sigma: float, threshold: float
+    move: HandMove, shown: Sequence[Reading], pace: Pace | None, goal: Goal, sigma: float, threshold: float
 ) -> float:
     """When to say "stop" so that the hand comes to rest at the target.
 
@@ -137,7 +137,7 @@ def _first(left: float, goal: Goal) -> float:
     return max(FIRST, left / goal.span * goal.travel / TOP_SPEED)
 
 
-def _seen_speed(move: Move, shown: Sequence[Reading], sigma: float, threshold: float) -> float | None:
+def _seen_speed(move: HandMove, shown: Sequence[Reading], sigma: float, threshold: float) -> float | None:
     """Units per second as the readings show it, where they show it beyond their noise.
 
     The slope of n even readings over a time t has a standard deviation of sigma * sqrt(12 / n) / t.
@@ -150,7 +150,7 @@ def _seen_speed(move: Move, shown: Sequence[Reading], sigma: float, threshold: f
     return abs(rate) if rate * move.way > 3.0 * uncertainty else None
 
 
-def learn(before: Pace | None, move: Move, moved: float, goal: Goal, threshold: float) -> Pace | None:
+def learn(before: Pace | None, move: HandMove, moved: float, goal: Goal, threshold: float) -> Pace | None:
     """The pace after a stretch that moved the value by `moved` its way; unchanged where that is only noise."""
     length = max(SHORTEST, move.until - move.began)
     if moved < threshold:

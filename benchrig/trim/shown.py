@@ -10,8 +10,8 @@ import math
 from ..units import show
 from . import estimate as est
 from .estimate import value_of
-from .moves import LONGEST, REACTION, Move
-from .state import Phase, TrimState, move_of, pace_of, window_of
+from .moves import LONGEST, REACTION, HandMove
+from .state import TrimPhase, TrimState, move_of, pace_of, window_of
 from .types import HANDS_STILL, Cue, Goal, TrimView, Way
 
 BUSY = "waiting for the quiet phase"
@@ -52,7 +52,7 @@ def position(goal: Goal, value: float) -> float:
 
 
 def cue_of(state: TrimState, now: float) -> Cue:
-    if state.phase is Phase.ENDED:
+    if state.phase is TrimPhase.ENDED:
         return state.cue
     if not state.linked:
         return Cue.LOST
@@ -60,11 +60,11 @@ def cue_of(state: TrimState, now: float) -> Cue:
         return Cue.QUIET if state.why_not == BUSY else Cue.WAIT
     if state.fault is not None and now < state.fault_until:
         return state.fault
-    if state.phase is Phase.ASKED:
+    if state.phase is TrimPhase.ASKED:
         return Cue.ASKED
-    if state.phase is Phase.MOVE and now < move_of(state).until:
+    if state.phase is TrimPhase.MOVE and now < move_of(state).until:
         return _turning_cue(move_of(state))
-    if state.phase is Phase.LOOK:
+    if state.phase is TrimPhase.LOOK:
         return Cue.GOOD if _inside(state) else Cue.WAIT  # the hands are still: there is nothing to stop
     return Cue.WAIT if move_of(state).stuck else Cue.STOP
 
@@ -77,7 +77,7 @@ def _inside(state: TrimState) -> bool:
     return state.goal.low <= mean <= state.goal.high
 
 
-def _turning_cue(move: Move) -> Cue:
+def _turning_cue(move: HandMove) -> Cue:
     if move.reverse:
         return Cue.PASSED
     if move.slow:
@@ -95,7 +95,7 @@ def _held(state: TrimState) -> float:
 
 def restless(state: TrimState, now: float) -> str:
     """Why nothing is accepted although the hands are off; nothing while there is no cause to ask."""
-    waits = state.phase is Phase.LOOK and state.creep is None
+    waits = state.phase is TrimPhase.LOOK and state.creep is None
     if not waits or now - state.looked < RESTLESS + 3.0 * state.goal.hold:
         return ""
     low, high = state.extremes
@@ -108,13 +108,13 @@ def _hint(state: TrimState, cue: Cue, now: float) -> str:
         return state.why_not
     if state.creep is not None and state.linked:
         return state.creep.words(state.goal.unit)
-    if state.phase is Phase.ENDED or not state.linked:
+    if state.phase is TrimPhase.ENDED or not state.linked:
         return ""
     if why := restless(state, now):
         return why
     if state.idle >= LONGEST:
         return "no movement seen: is the tool on the right trimmer? Enter: it was turned"
-    if (state.ask is not None and state.ask.back_off) or (state.phase is Phase.MOVE and move_of(state).back_off):
+    if (state.ask is not None and state.ask.back_off) or (state.phase is TrimPhase.MOVE and move_of(state).back_off):
         return "it stands: a little back, to see whether it turns"
     if state.ask is not None and state.vain:
         return "nothing seen of it: again; Enter: it was turned"
@@ -122,7 +122,7 @@ def _hint(state: TrimState, cue: Cue, now: float) -> str:
         return "the other way round"
     if state.known.scratchy:
         return "scratchy wiper: clean it"
-    if state.phase is Phase.LOOK and not state.resting:
+    if state.phase is TrimPhase.LOOK and not state.resting:
         return "still moving"
     if len(state.differences) >= 8 and window_of(state.goal) < 3.0 * state.sigma:
         return "the readings scatter more than the window is wide"
@@ -133,12 +133,12 @@ def _way(state: TrimState, cue: Cue) -> Way | None:
     """Which way to turn, where the cue says "turn" and the sense of the trimmer is known."""
     if cue is Cue.ASKED and state.ask is not None:
         return Way.CLOCKWISE if state.ask.degrees > 0.0 else Way.COUNTER_CLOCKWISE
-    if cue in HANDS_STILL or state.last is None or state.phase is not Phase.MOVE:
+    if cue in HANDS_STILL or state.last is None or state.phase is not TrimPhase.MOVE:
         return None
     return told(state, move_of(state))
 
 
-def told(state: TrimState, move: Move) -> Way:
+def told(state: TrimState, move: HandMove) -> Way:
     """The way that a stretch of turning is told: clockwise for a try, where it is not known what raises the reading."""
     raises = state.known.raises or (Way.CLOCKWISE if move.way > 0.0 else Way.COUNTER_CLOCKWISE)
     return raises if move.way > 0.0 else raises.other
@@ -149,7 +149,7 @@ def _uncertainty(state: TrimState, now: float) -> float | None:
     if state.last is None:
         return None
     unseen = 0.0
-    if state.move is not None and state.phase in (Phase.MOVE, Phase.CATCH):
+    if state.move is not None and state.phase in (TrimPhase.MOVE, TrimPhase.CATCH):
         pace = pace_of(state, state.move.slow)
         turning = min(now, state.move.until + REACTION) - max(est.seen_at(state.last, state.goal), state.move.began)
         unseen = max(0.0, turning) * (pace.speed if pace else 0.0)

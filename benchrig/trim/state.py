@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from ..readings import Reading
 from . import estimate as est
 from .counted import Counted
-from .moves import Ask, Move, Pace, Wall
+from .moves import Ask, HandMove, Pace, Wall
 from .types import Creep, Cue, Goal, Known
 
 EDGE = 0.1  # of the window, on each side: what is set there is out again after the next drift
@@ -17,7 +17,7 @@ MOST_SEEN = 10.0  # degrees of freedom that another time is worth: the lead may 
 _ASSUMED_RATIO = 16.0  # window over noise, before any noise was seen
 
 
-class Phase(enum.Enum):
+class TrimPhase(enum.Enum):
     LOOK = "look"  # hands off: is it in?
     MOVE = "move"
     CATCH = "catch up"  # told to stop; the reading does not show the whole turn yet
@@ -39,7 +39,7 @@ class TrimState:
     known: Known
     now: float
     cue: Cue = Cue.WAIT
-    phase: Phase = Phase.LOOK
+    phase: TrimPhase = TrimPhase.LOOK
     linked: bool = True
     since: float = -math.inf  # no measurement that began before this counts
     why_not: str = ""  # why the newest reading does not count
@@ -54,7 +54,7 @@ class TrimState:
     extremes: tuple[float, float] = (0.0, 0.0)
     shown: tuple[Reading, ...] = ()
     differences: tuple[float, ...] = ()
-    move: Move | None = None
+    move: HandMove | None = None
     leads: bool = False  # the hand was seen to go past the target when it was not stopped ahead of it
     bold: Pace | None = None
     slow: Pace | None = None
@@ -122,7 +122,7 @@ def pace_of(state: TrimState, slow: bool) -> Pace | None:
     return state.slow
 
 
-def move_of(state: TrimState) -> Move:
+def move_of(state: TrimState) -> HandMove:
     if state.move is None:
         raise ValueError("A stretch of turning without its beginning.")
     return state.move

@@ -64,7 +64,7 @@ class Wiper(enum.StrEnum):
     UNKNOWN = "not seen"  # nothing moved, or too few readings came
 
 
-class Phase(enum.Enum):
+class SweepPhase(enum.Enum):
     LOOK = "look"  # hands off: where it stands, and how much it is noisy
     STROKE = "stroke"
     CATCH = "catch up"  # told to stop; the reading does not show the whole stroke yet
@@ -121,7 +121,7 @@ class SweepState:
     began: float
     now: float
     cue: Cue = Cue.WAIT
-    phase: Phase = Phase.LOOK
+    phase: SweepPhase = SweepPhase.LOOK
     linked: bool = True
     since: float = -math.inf
     last: Reading | None = None
@@ -182,7 +182,7 @@ def step(state: SweepState, event: TrimEvent) -> Stepped:
     """One event; `Swept` says what became of it."""
     before = state.cue
     state = replace(state, now=max(state.now, event.now))
-    if state.phase is Phase.ENDED:
+    if state.phase is SweepPhase.ENDED:
         return state, ()
     if isinstance(event, LinkDown | LinkUp):
         state = replace(_afresh(state), linked=isinstance(event, LinkUp))
@@ -190,7 +190,7 @@ def step(state: SweepState, event: TrimEvent) -> Stepped:
         state = _afresh(state)
     if isinstance(event, Measured):
         if est.above(state.sweep.ceiling, state.sweep.unit, event.reading):
-            ended = replace(state, cue=Cue.CEILING, phase=Phase.ENDED)
+            ended = replace(state, cue=Cue.CEILING, phase=SweepPhase.ENDED)
             return ended, (CeilingPassed(est.shown_above(event.reading), state.now), Cued(Cue.CEILING, None))
         state = _measured(state, event.reading)
     state = _stop_if_due(state)
@@ -220,7 +220,7 @@ def view(state: SweepState, now: float) -> TrimView:
 
 def _afresh(state: SweepState) -> SweepState:
     """Nothing seen before is the present value; what the wiper has shown until now still counts."""
-    return replace(state, phase=Phase.LOOK, since=state.now, last=None, rest=(), seen=())
+    return replace(state, phase=SweepPhase.LOOK, since=state.now, last=None, rest=(), seen=())
 
 
 def _cut(state: SweepState) -> SweepState:
@@ -230,10 +230,10 @@ def _cut(state: SweepState) -> SweepState:
 
 def _broken_off(state: SweepState) -> SweepState:
     """A reading that does not count ends a stroke; what it showed until now, and what was read at rest, stays."""
-    if state.phase is Phase.LOOK:
+    if state.phase is SweepPhase.LOOK:
         return state
     state = _counted(state, min(state.now, state.until) - state.told)
-    return replace(state, phase=Phase.LOOK, since=state.now + REACTION, rest=(), seen=())
+    return replace(state, phase=SweepPhase.LOOK, since=state.now + REACTION, rest=(), seen=())
 
 
 def _measured(state: SweepState, reading: Reading) -> SweepState:
@@ -242,14 +242,14 @@ def _measured(state: SweepState, reading: Reading) -> SweepState:
     goal = state.sweep.goal(state.middle, state.way)
     if not (state.linked and newer and begun and est.counts(reading, goal, state.now)):
         return _broken_off(state)
-    if reading.flags & Flag.RANGE_CHANGED and state.phase is not Phase.LOOK:
+    if reading.flags & Flag.RANGE_CHANGED and state.phase is not SweepPhase.LOOK:
         state = _cut(state)
     interval = state.interval if state.last is None else reading.time - state.last.time
     state = replace(state, last=reading, interval=interval)
-    if state.phase is Phase.LOOK:
+    if state.phase is SweepPhase.LOOK:
         return _looked(state, reading)
     state = replace(state, seen=(*state.seen, reading))
-    if state.phase is Phase.STROKE:
+    if state.phase is SweepPhase.STROKE:
         return _at_edge(state, value_of(reading))
     return _caught(state, reading)
 
@@ -275,7 +275,7 @@ def _told(state: SweepState, reading: Reading) -> SweepState:
     way = -math.copysign(1.0, away) if far else state.way
     left = state.middle + way * state.sweep.reach - value_of(reading)
     length = FIRST * (1.0 + state.idle) if state.pace is None else max(FIRST, abs(left) / state.pace)
-    return replace(state, phase=Phase.STROKE, way=way, told=state.now, until=state.now + length, seen=(reading,))
+    return replace(state, phase=SweepPhase.STROKE, way=way, told=state.now, until=state.now + length, seen=(reading,))
 
 
 def _at_edge(state: SweepState, value: float) -> SweepState:
@@ -286,8 +286,8 @@ def _at_edge(state: SweepState, value: float) -> SweepState:
 
 
 def _stop_if_due(state: SweepState) -> SweepState:
-    due = state.phase is Phase.STROKE and state.now >= state.until
-    return replace(state, phase=Phase.CATCH) if due else state
+    due = state.phase is SweepPhase.STROKE and state.now >= state.until
+    return replace(state, phase=SweepPhase.CATCH) if due else state
 
 
 def _caught(state: SweepState, reading: Reading) -> SweepState:
@@ -338,7 +338,7 @@ def _verdict(state: SweepState) -> Wiper | None:
 def _ended(state: SweepState, found: Wiper) -> Stepped:
     cue = {Wiper.CLEAN: Cue.ACCEPTED, Wiper.SCRATCHY: Cue.JUMPS, Wiper.UNKNOWN: Cue.WAIT}[found]
     effect = Swept(found, state.swings, state.readings, state.strokes, state.now)
-    return replace(state, phase=Phase.ENDED, cue=cue), (effect, Cued(cue, None))
+    return replace(state, phase=SweepPhase.ENDED, cue=cue), (effect, Cued(cue, None))
 
 
 def _recue(state: SweepState, before: Cue) -> Stepped:
@@ -350,19 +350,19 @@ def _recue(state: SweepState, before: Cue) -> Stepped:
 
 
 def _cue(state: SweepState, now: float) -> Cue:
-    if state.phase is Phase.ENDED:
+    if state.phase is SweepPhase.ENDED:
         return state.cue
     if not state.linked:
         return Cue.LOST
     if not est.fresh(state.last, state.sweep.goal(state.middle, state.way), now):
         return Cue.WAIT
-    if state.phase is Phase.STROKE and now < state.until:
+    if state.phase is SweepPhase.STROKE and now < state.until:
         return Cue.SLOW_UP if state.way > 0.0 else Cue.SLOW_DOWN
     return Cue.STOP
 
 
 def _hint(state: SweepState) -> str:
-    if state.phase is Phase.ENDED:
+    if state.phase is SweepPhase.ENDED:
         return ""
     if state.wrong:
         return WRONG

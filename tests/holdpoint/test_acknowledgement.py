@@ -7,7 +7,7 @@ import pytest
 
 from benchrig.clock import SimClock
 from benchrig.errors import Refused
-from benchrig.holdpoint import Acknowledgement, Exposure, HoldPoint, Move, Phase, Purpose
+from benchrig.holdpoint import Acknowledgement, Exposure, HoldMove, HoldPhase, HoldPoint, Purpose
 
 EHT = Exposure("eht", "set-eht", "SK14-0231", "Marit", "A4 TP40", 9400.0, ceiling=10400.0)
 
@@ -23,7 +23,7 @@ class Bench:
 def opened(clock=None, doubles=False):
     point = HoldPoint(clock or SimClock(), Bench(doubles))
     point.reach(EHT)
-    assert point.answer(EHT.phrase, name="Marit", attended=True, acts_for_person=False) is Phase.LIVE
+    assert point.answer(EHT.phrase, name="Marit", attended=True, acts_for_person=False) is HoldPhase.LIVE
     return point
 
 
@@ -67,7 +67,7 @@ def test_one_made_around_the_constructor_is_dead():
         forged.require("eht", "set-eht", point.moment())
 
 
-@pytest.mark.parametrize("move", [Move.LEFT, Move.PAUSED, Move.LINK_LOST])
+@pytest.mark.parametrize("move", [HoldMove.LEFT, HoldMove.PAUSED, HoldMove.LINK_LOST])
 def test_one_kept_by_somebody_dies_with_the_lapse(move):
     """Revoking reaches every reference."""
     point = opened()
@@ -94,14 +94,14 @@ def test_reaching_the_next_step_leaves_the_last():
     point = opened()
     kept = point.acknowledgement
     point.reach(EHT)
-    assert point.phase is Phase.ASKED_AGAIN
+    assert point.phase is HoldPhase.ASKED_AGAIN
     with pytest.raises(Refused):
         kept.require("eht", "set-eht", point.moment())
 
 
 def test_the_bench_is_asked_whether_a_stand_in_will_do():
     """Not a flag of the operator, the procedure or the command line."""
-    for doubles, phase in ((False, Phase.SHUT), (True, Phase.LIVE)):
+    for doubles, phase in ((False, HoldPhase.SHUT), (True, HoldPhase.LIVE)):
         point = HoldPoint(SimClock(), Bench(doubles))
         point.reach(EHT)
         assert point.answer(EHT.phrase, name="Marit", attended=True, acts_for_person=True) is phase
@@ -124,7 +124,7 @@ def test_the_check_for_off_needs_its_own_and_gives_hands_back():
     for _ in range(4):
         clock.sleep_until(clock.now() + 1.0)
         point.see(2.0, False)
-    assert point.phase is Phase.SHUT
+    assert point.phase is HoldPhase.SHUT
     assert point.hands_may_go_in
     assert point.acknowledgement is None
 

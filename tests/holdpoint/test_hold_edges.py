@@ -16,11 +16,11 @@ from benchrig.holdmachine import (
     TRANSITIONS,
     Exposure,
     Happened,
+    HoldMove,
+    HoldPhase,
     Mint,
     Moment,
-    Move,
     Person,
-    Phase,
     Reached,
     Revoke,
     Seen,
@@ -70,11 +70,11 @@ def live(exposure=EHT):
 
 
 def asked_off(exposure=EHT):
-    return run(live(exposure), Happened(Move.LEFT, at(0)), Happened(Move.MAKE_SAFE, at(0)))
+    return run(live(exposure), Happened(HoldMove.LEFT, at(0)), Happened(HoldMove.MAKE_SAFE, at(0)))
 
 
 def asked_again(exposure=EHT):
-    return run(live(exposure), Happened(Move.LEFT, at(0)), Reached(exposure, at(0)))
+    return run(live(exposure), Happened(HoldMove.LEFT, at(0)), Reached(exposure, at(0)))
 
 
 def checking(exposure=EHT):
@@ -90,7 +90,7 @@ def test_the_table_is_this_one():
     }
     assert {(str(phase), str(move)): str(after) for (phase, move), after in TRANSITIONS.items()} == written
     assert {str(move) for move in LAPSES} == LAPSING
-    assert {str(phase) for phase in Phase} == set(TABLE)
+    assert {str(phase) for phase in HoldPhase} == set(TABLE)
 
 
 def test_the_kinds_of_phase_are_these():
@@ -115,7 +115,7 @@ def test_the_figures_are_these():
 
 
 def test_a_hold_point_begins_shut_and_knows_nothing():
-    assert State() == State(Phase.SHUT, None, None, 0, False, (), "")
+    assert State() == State(HoldPhase.SHUT, None, None, 0, False, (), "")
 
 
 def test_nothing_that_a_hold_point_knows_can_be_changed_in_place():
@@ -131,7 +131,7 @@ def test_nothing_that_a_hold_point_knows_can_be_changed_in_place():
 def test_the_off_phrase_names_the_point_and_that_the_probe_stays():
     """A reading of nothing through a probe that was taken off would prove nothing."""
     assert EHT.off_phrase == "A4 TP40 is off and discharged, probe still on"
-    assert checking().phase is Phase.CHECKING
+    assert checking().phase is HoldPhase.CHECKING
 
 
 def test_who_may_acknowledge_has_no_refusal():
@@ -141,9 +141,9 @@ def test_who_may_acknowledge_has_no_refusal():
 @pytest.mark.parametrize(
     ("asking", "words", "right", "refused"),
     [
-        (asked, EHT.phrase, Phase.LIVE, Phase.SHUT),
-        (asked_again, EHT.phrase, Phase.LIVE, Phase.LAPSED),
-        (asked_off, EHT.off_phrase, Phase.CHECKING, Phase.LAPSED),
+        (asked, EHT.phrase, HoldPhase.LIVE, HoldPhase.SHUT),
+        (asked_again, EHT.phrase, HoldPhase.LIVE, HoldPhase.LAPSED),
+        (asked_off, EHT.off_phrase, HoldPhase.CHECKING, HoldPhase.LAPSED),
     ],
 )
 def test_each_question_may_be_answered_wrongly_twice_and_refused_at_once(asking, words, right, refused):
@@ -162,8 +162,8 @@ def test_each_question_may_be_answered_wrongly_twice_and_refused_at_once(asking,
 @pytest.mark.parametrize("leave", [live, checking])
 def test_a_lapse_leaves_nothing_of_the_acknowledgement_behind(leave):
     """Neither its time nor the readings since."""
-    state = run(leave(), Seen(10.0, False, at(1)), Happened(Move.PAUSED, at(2)))
-    assert state == State(Phase.LAPSED, EHT, None, 0, False, (), "paused")
+    state = run(leave(), Seen(10.0, False, at(1)), Happened(HoldMove.PAUSED, at(2)))
+    assert state == State(HoldPhase.LAPSED, EHT, None, 0, False, (), "paused")
 
 
 @pytest.mark.parametrize("leave", [live, checking])
@@ -172,42 +172,42 @@ def test_a_lapse_leaves_nothing_of_the_acknowledgement_behind(leave):
     [(at(900), True), (at(900.001), False), (at(5, 2), True), (at(5, -2), True), (at(5, 2.001), False)],
 )
 def test_leave_to_read_ends_just_after_its_time_and_with_a_jump_of_more_than_the_slack(leave, moment, still):
-    assert run(leave(), Tick(moment)).phase is (leave().phase if still else Phase.LAPSED)
+    assert run(leave(), Tick(moment)).phase is (leave().phase if still else HoldPhase.LAPSED)
 
 
 def test_a_clock_may_stand_still_but_not_go_back():
-    assert run(live(), Tick(at(0))).phase is Phase.LIVE
-    assert run(live(), Tick(at(-0.001))).phase is Phase.LAPSED
+    assert run(live(), Tick(at(0))).phase is HoldPhase.LIVE
+    assert run(live(), Tick(at(-0.001))).phase is HoldPhase.LAPSED
 
 
 def test_a_hundredth_of_what_is_expected_is_something():
     """The probe may be off below it, not at it."""
     on = run(live(), Seen(9400.0, False, at(1)))
-    assert run(on, Seen(94.0, False, at(2))).phase is Phase.LIVE
-    assert run(on, Seen(-94.0, False, at(2))).phase is Phase.LIVE
+    assert run(on, Seen(94.0, False, at(2))).phase is HoldPhase.LIVE
+    assert run(on, Seen(-94.0, False, at(2))).phase is HoldPhase.LIVE
     off = run(on, Seen(93.9, False, at(2)))
-    assert (off.phase, off.reason) == (Phase.LAPSED, "A4 TP40 reads 93.90 V: probe off, or power gone")
+    assert (off.phase, off.reason) == (HoldPhase.LAPSED, "A4 TP40 reads 93.90 V: probe off, or power gone")
 
 
 def test_the_grace_for_power_to_come_on_is_counted_from_the_acknowledgement():
-    assert run(live(), Seen(0.0, False, at(20))).phase is Phase.LIVE
-    assert run(live(), Seen(0.0, False, at(20.001))).phase is Phase.LAPSED
+    assert run(live(), Seen(0.0, False, at(20))).phase is HoldPhase.LIVE
+    assert run(live(), Seen(0.0, False, at(20.001))).phase is HoldPhase.LAPSED
 
 
 def test_power_may_come_on_anew_after_every_acknowledgement():
     """What was seen before the lapse is forgotten with it."""
-    again = run(live(), Seen(9400.0, False, at(1)), Happened(Move.LEFT, at(2)), Reached(EHT, at(3)))
+    again = run(live(), Seen(9400.0, False, at(1)), Happened(HoldMove.LEFT, at(2)), Reached(EHT, at(3)))
     again = run(again, Typed(EHT.phrase, MARIT, at(4)))
-    assert run(again, Seen(0.0, False, at(5))).phase is Phase.LIVE
+    assert run(again, Seen(0.0, False, at(5))).phase is HoldPhase.LIVE
 
 
 @pytest.mark.parametrize("seen", [Seen(None, True, at(1)), Seen(9400.0, False, at(1)), Seen(None, True, at(0))])
 def test_an_overload_without_a_ceiling_is_a_voltage_that_was_there(seen):
     """So nothing after it is a probe that came off, also within the grace; no number at all tells nothing."""
     on = run(live(OPEN), seen, Seen(None, False, at(2)))
-    assert on.phase is Phase.LIVE
-    assert run(on, Seen(0.0, False, at(3))).phase is Phase.LAPSED
-    assert run(live(OPEN), Seen(None, False, at(2)), Seen(0.0, False, at(3))).phase is Phase.LIVE
+    assert on.phase is HoldPhase.LIVE
+    assert run(on, Seen(0.0, False, at(3))).phase is HoldPhase.LAPSED
+    assert run(live(OPEN), Seen(None, False, at(2)), Seen(0.0, False, at(3))).phase is HoldPhase.LIVE
 
 
 @pytest.mark.parametrize(
@@ -223,24 +223,24 @@ def test_an_overload_without_a_ceiling_is_a_voltage_that_was_there(seen):
 def test_above_the_ceiling_is_said_in_figures(leave, seen, shown):
     """Also at the check; the number beside an overload is not believed."""
     state = run(leave(), seen)
-    assert (state.phase, state.reason) == (Phase.LAPSED, f"A4 TP40 at {shown}, ceiling 10.40 kV")
+    assert (state.phase, state.reason) == (HoldPhase.LAPSED, f"A4 TP40 at {shown}, ceiling 10.40 kV")
 
 
 def test_at_the_limit_is_not_below_it():
     """Below means below, on both sides of nothing."""
     at_limit = [Seen(42.4 if n % 2 else -42.4, False, at(n)) for n in range(10)]
-    assert run(checking(), *at_limit).phase is Phase.CHECKING
+    assert run(checking(), *at_limit).phase is HoldPhase.CHECKING
     below = [Seen(42.3 if n % 2 else -42.3, False, at(n)) for n in range(4)]
-    assert run(checking(), *below).phase is Phase.SHUT
+    assert run(checking(), *below).phase is HoldPhase.SHUT
 
 
 def test_three_readings_over_exactly_three_seconds_are_enough_and_two_are_not():
     state = run(checking(), Seen(1.0, False, at(1)), Seen(1.0, False, at(4)))
-    assert state.phase is Phase.CHECKING
+    assert state.phase is HoldPhase.CHECKING
     state, effects = step(state, Seen(1.0, False, at(4)))
-    assert (state.phase, effects) == (Phase.SHUT, (Revoke("seen below the limit"),))
+    assert (state.phase, effects) == (HoldPhase.SHUT, (Revoke("seen below the limit"),))
     short = run(checking(), *(Seen(1.0, False, at(now)) for now in (1, 2, 3.999)))
-    assert short.phase is Phase.CHECKING
+    assert short.phase is HoldPhase.CHECKING
 
 
 @pytest.mark.parametrize("between", [(None, True), (None, False), (float("nan"), False)])
@@ -248,14 +248,14 @@ def test_what_is_no_number_starts_the_row_below_the_limit_again(between):
     """Overload, an empty reading, not-a-number: none of them is below anything."""
     row = [(1.0, False), (1.0, False), between, (1.0, False), (1.0, False)]
     events = [Seen(value, overload, at(2 * n)) for n, (value, overload) in enumerate(row)]
-    assert run(checking(OPEN), *events).phase is Phase.CHECKING
+    assert run(checking(OPEN), *events).phase is HoldPhase.CHECKING
 
 
 def test_each_acknowledgement_is_one_effect():
     """Given once, taken once."""
     assert step(asked(), Typed(EHT.phrase, MARIT, at(0)))[1] == (Mint(),)
     assert step(asked_again(), Typed(EHT.phrase, MARIT, at(0)))[1] == (Mint(),)
-    assert step(live(), Happened(Move.LEFT, at(0)))[1] == (Revoke("left"),)
+    assert step(live(), Happened(HoldMove.LEFT, at(0)))[1] == (Revoke("left"),)
     assert step(asked(), Typed("y", MARIT, at(0)))[1] == ()
 
 
@@ -273,7 +273,7 @@ def held():
 
 def test_a_new_hold_point_holds_no_acknowledgement_and_no_reason():
     point = HoldPoint(SimClock(), Bench())
-    assert (point.acknowledgement, point.reason, point.phase) == (None, "", Phase.SHUT)
+    assert (point.acknowledgement, point.reason, point.phase) == (None, "", HoldPhase.SHUT)
 
 
 def test_a_point_that_is_being_asked_about_is_not_reached_again():
@@ -286,8 +286,8 @@ def test_a_point_that_is_being_asked_about_is_not_reached_again():
 
 def test_a_reading_tells_the_phase_and_the_reason_after_it():
     point = held()
-    assert point.see(9400.0, False) is Phase.LIVE
-    assert point.see(10_500.0, False) is Phase.LAPSED
+    assert point.see(9400.0, False) is HoldPhase.LIVE
+    assert point.see(10_500.0, False) is HoldPhase.LAPSED
     assert point.reason == "A4 TP40 at 10.50 kV, ceiling 10.40 kV"
 
 
@@ -296,7 +296,7 @@ def test_make_safe_begins_from_every_phase_after_live(phase):
     """Also again, where it was begun before."""
     point = held()
     if phase == "lapsed":
-        point.lapse(Move.LEFT)
+        point.lapse(HoldMove.LEFT)
     if phase == "asked again":
         point.reach(EHT)
     if phase in ("asked off", "checking"):
@@ -305,7 +305,7 @@ def test_make_safe_begins_from_every_phase_after_live(phase):
         point.answer(EHT.off_phrase, name="Marit", attended=True, acts_for_person=False)
     assert str(point.phase) == phase
     point.ask_off()
-    assert point.phase is Phase.ASKED_OFF
+    assert point.phase is HoldPhase.ASKED_OFF
 
 
 def test_each_refusal_says_why_and_what_to_do_next():
@@ -321,6 +321,6 @@ def test_each_refusal_says_why_and_what_to_do_next():
         with pytest.raises(Refused) as caught:
             kept.require(*asked_for)
         assert words in str(caught.value)
-    point.lapse(Move.LEFT)
+    point.lapse(HoldMove.LEFT)
     with pytest.raises(Refused, match=r"no longer valid\. Acknowledge the hold point again"):
         kept.require("eht", "set-eht", now)

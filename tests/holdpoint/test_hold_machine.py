@@ -14,11 +14,11 @@ from benchrig.holdmachine import (
     TRANSITIONS,
     Exposure,
     Happened,
+    HoldMove,
+    HoldPhase,
     Mint,
     Moment,
-    Move,
     Person,
-    Phase,
     Reached,
     Revoke,
     Seen,
@@ -51,7 +51,7 @@ def live(now=0.0):
 
 
 def checking(now=0.0):
-    asked = run(Happened(Move.LEFT, at(now)), Happened(Move.MAKE_SAFE, at(now)), state=live(now))[0]
+    asked = run(Happened(HoldMove.LEFT, at(now)), Happened(HoldMove.MAKE_SAFE, at(now)), state=live(now))[0]
     return run(Typed(EHT.off_phrase, MARIT, at(now)), state=asked)[0]
 
 
@@ -66,7 +66,7 @@ def test_the_phrase_names_the_point_and_the_voltage():
 def test_only_letter_case_and_spaces_are_forgiven(words):
     """A typist's slips that cannot change the meaning."""
     state, effects = run(Reached(EHT, at(0)), Typed(words, MARIT, at(0)))
-    assert state.phase is Phase.LIVE
+    assert state.phase is HoldPhase.LIVE
     assert effects == [Mint()]
 
 
@@ -78,7 +78,7 @@ def test_only_letter_case_and_spaces_are_forgiven(words):
 def test_near_misses_do_not_open(words):
     """Enter and `y` least of all."""
     state, effects = run(Reached(EHT, at(0)), Typed(words, MARIT, at(0)))
-    assert state.phase is Phase.ASKED
+    assert state.phase is HoldPhase.ASKED
     assert effects == []
 
 
@@ -86,7 +86,7 @@ def test_too_many_wrong_sentences_are_a_refusal():
     """Guessing does not wear the question out."""
     wrong = [Typed("open", MARIT, at(0))] * ATTEMPTS
     state, effects = run(Reached(EHT, at(0)), *wrong)
-    assert state.phase is Phase.SHUT
+    assert state.phase is HoldPhase.SHUT
     assert "other words" in state.reason
     assert effects == []
 
@@ -103,21 +103,21 @@ def test_too_many_wrong_sentences_are_a_refusal():
 def test_who_may_not_acknowledge_is_refused_whatever_is_typed(person, why):
     """The right words from the wrong one change nothing."""
     state, effects = run(Reached(EHT, at(0)), Typed(EHT.phrase, person, at(0)))
-    assert state.phase is Phase.SHUT
+    assert state.phase is HoldPhase.SHUT
     assert why in state.reason
     assert effects == []
 
 
 def test_a_stand_in_may_acknowledge_where_everything_is_a_double():
     person = replace(MARIT, acts_for_person=True, at_doubles=True)
-    assert run(Reached(EHT, at(0)), Typed(EHT.phrase, person, at(0)))[0].phase is Phase.LIVE
+    assert run(Reached(EHT, at(0)), Typed(EHT.phrase, person, at(0)))[0].phase is HoldPhase.LIVE
 
 
 @pytest.mark.parametrize("move", LAPSES)
 def test_each_lapse_takes_the_acknowledgement_and_keeps_hands_out(move):
     """Live means live until it was made safe."""
     state, effects = run(Happened(move, at(1)), state=live())
-    assert state.phase is Phase.LAPSED
+    assert state.phase is HoldPhase.LAPSED
     assert effects == [Revoke(str(move))]
     assert state.phase not in HANDS_MAY_GO_IN
 
@@ -138,7 +138,7 @@ def test_each_lapse_takes_the_acknowledgement_and_keeps_hands_out(move):
 def test_what_ends_an_acknowledgement_by_itself(event, reason):
     """Age, a jumped clock, a reading above the ceiling."""
     state, effects = run(event, state=live())
-    assert state.phase is Phase.LAPSED
+    assert state.phase is HoldPhase.LAPSED
     assert reason in state.reason
     assert len(effects) == 1
 
@@ -146,50 +146,50 @@ def test_what_ends_an_acknowledgement_by_itself(event, reason):
 def test_a_voltage_that_vanishes_is_a_probe_that_came_off():
     """Nothing on the meter is no proof of nothing at the point."""
     state, _ = run(Seen(9400.0, False, at(1)), Seen(3.0, False, at(2)), state=live())
-    assert state.phase is Phase.LAPSED
+    assert state.phase is HoldPhase.LAPSED
     assert "probe off" in state.reason
 
 
 def test_power_may_come_on_after_the_acknowledgement_but_not_for_ever():
     """The probe goes on with the power off, so the first readings are nothing."""
-    assert run(Seen(0.0, False, at(GRACE)), state=live())[0].phase is Phase.LIVE
-    assert run(Seen(0.0, False, at(GRACE + 0.1)), state=live())[0].phase is Phase.LAPSED
+    assert run(Seen(0.0, False, at(GRACE)), state=live())[0].phase is HoldPhase.LIVE
+    assert run(Seen(0.0, False, at(GRACE + 0.1)), state=live())[0].phase is HoldPhase.LAPSED
 
 
 @pytest.mark.parametrize("value", [9400.0, 10400.0, 100.0])
 def test_readings_in_bounds_change_nothing(value):
     state, effects = run(Seen(value, False, at(1)), state=live())
-    assert state.phase is Phase.LIVE
+    assert state.phase is HoldPhase.LIVE
     assert effects == []
 
 
 def test_safe_means_below_the_limit_for_a_while():
     """Three readings over three seconds; one above starts again."""
     state = checking()
-    assert state.phase is Phase.CHECKING
+    assert state.phase is HoldPhase.CHECKING
     for now, value in ((1, 50.0), (2, 10.0), (3, 10.0), (4, 43.0), (5, 10.0), (6, 10.0), (7, 10.0)):
         state, effects = step(state, Seen(value, False, at(now)))
-        assert state.phase is Phase.CHECKING
+        assert state.phase is HoldPhase.CHECKING
         assert effects == ()
     state, effects = step(state, Seen(5.0, False, at(8)))
-    assert state.phase is Phase.SHUT
+    assert state.phase is HoldPhase.SHUT
     assert [type(e) for e in effects] == [Revoke]
 
 
 def test_three_quick_readings_are_not_a_while():
     """Dielectric absorption brings charge back; a glance is not enough."""
     events = [Seen(1.0, False, at(0.1 * n)) for n in range(30)]
-    assert run(*events, state=checking())[0].phase is Phase.CHECKING
+    assert run(*events, state=checking())[0].phase is HoldPhase.CHECKING
 
 
 def test_live_words_do_not_pass_for_off_words():
     """Each question has its own sentence."""
-    state = run(Happened(Move.LEFT, at(0)), Happened(Move.MAKE_SAFE, at(0)), state=live())[0]
-    assert run(Typed(EHT.phrase, MARIT, at(0)), state=state)[0].phase is Phase.ASKED_OFF
+    state = run(Happened(HoldMove.LEFT, at(0)), Happened(HoldMove.MAKE_SAFE, at(0)), state=live())[0]
+    assert run(Typed(EHT.phrase, MARIT, at(0)), state=state)[0].phase is HoldPhase.ASKED_OFF
 
 
-@pytest.mark.parametrize("phase", Phase)
-@pytest.mark.parametrize("move", Move)
+@pytest.mark.parametrize("phase", HoldPhase)
+@pytest.mark.parametrize("move", HoldMove)
 def test_every_move_in_every_phase_is_in_the_table_or_raises(phase, move):
     """No move is ignored by accident."""
     granted = at(0) if phase in READABLE else None
@@ -206,18 +206,18 @@ def test_every_move_in_every_phase_is_in_the_table_or_raises(phase, move):
 def test_the_only_ways_to_a_readable_phase_are_right_words():
     """Read off the table itself."""
     ways = {move for (phase, move), after in TRANSITIONS.items() if after in READABLE and phase is not after}
-    assert ways == {Move.RIGHT_WORDS}
+    assert ways == {HoldMove.RIGHT_WORDS}
 
 
 def test_the_only_way_back_from_live_to_hands_is_through_the_check():
     """Every path from a lapse to hands-in passes `checking`."""
-    after_live = {Phase.LIVE, Phase.LAPSED, Phase.ASKED_AGAIN, Phase.ASKED_OFF}
+    after_live = {HoldPhase.LIVE, HoldPhase.LAPSED, HoldPhase.ASKED_AGAIN, HoldPhase.ASKED_OFF}
     ways = {
         (phase, move)
         for (phase, move), after in TRANSITIONS.items()
         if after in HANDS_MAY_GO_IN and phase not in HANDS_MAY_GO_IN
     }
-    assert ways == {(Phase.CHECKING, Move.BELOW_LIMIT)}
+    assert ways == {(HoldPhase.CHECKING, HoldMove.BELOW_LIMIT)}
     assert all(after not in HANDS_MAY_GO_IN for (phase, _), after in TRANSITIONS.items() if phase in after_live)
 
 
@@ -237,8 +237,8 @@ def test_a_reading_means_nothing_where_nothing_may_be_read():
 def test_no_number_and_no_overload_is_no_move():
     """An empty reading neither opens, closes nor counts as below the limit."""
     state = live()
-    assert step(state, Seen(None, False, at(1.0)))[0].phase is Phase.LIVE
+    assert step(state, Seen(None, False, at(1.0)))[0].phase is HoldPhase.LIVE
     state = checking()
     for now in (1.0, 3.0, 5.0, 7.0):
         state, _ = step(state, Seen(None, False, at(now)))
-    assert state.phase is Phase.CHECKING
+    assert state.phase is HoldPhase.CHECKING

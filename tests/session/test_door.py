@@ -6,7 +6,7 @@ import pytest
 
 from benchrig.clock import SimClock
 from benchrig.errors import Refused
-from benchrig.holdpoint import Exposure, HoldPoint, Move, Purpose
+from benchrig.holdpoint import Exposure, HoldMove, HoldPoint, Purpose
 from benchrig.session.points import HazardousPoint, SafePoint, listen
 
 EHT = Exposure("eht", "set-eht", "B1", "Marit", "TP40", 9400.0)
@@ -54,7 +54,7 @@ def test_a_hazardous_point_asks_when_it_is_opened_and_at_every_touch(hold):
     assert (source, limits) == ("source", "limits")
     guard()
     kept = point.acknowledgement
-    point.lapse(Move.PAUSED)
+    point.lapse(HoldMove.PAUSED)
     with pytest.raises(Refused, match="no longer valid"):
         guard()
     with pytest.raises(Refused, match="no longer valid"):
@@ -118,6 +118,6 @@ def test_a_hazardous_soak_asks_at_every_touch(hold):
     ((channels, catches, guard),) = tools.opened
     assert (channels, catches) == ((), ())
     guard()
-    point.lapse(Move.LINK_LOST)
+    point.lapse(HoldMove.LINK_LOST)
     with pytest.raises(Refused, match="no longer valid"):
         guard()

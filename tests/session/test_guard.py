@@ -10,7 +10,7 @@ from benchrig.events import LinkDown, LinkUp
 from benchrig.readings import Flag, Reading
 from benchrig.records.facts import StoreError
 from benchrig.session.guard import CHECK_FOR
-from benchrig.session.machine import Phase
+from benchrig.session.machine import SessionPhase
 
 
 @pytest.fixture
@@ -34,7 +34,7 @@ def test_a_point_that_reads_high_between_low_readings_is_not_safe(bench):
     on.left("loose")
     assert on.secure("loose") is False
     assert on.clock.now() == CHECK_FOR
-    assert on.guard.session.phase is Phase.UNSAFE
+    assert on.guard.session.phase is SessionPhase.UNSAFE
 
 
 @pytest.mark.parametrize("step", ["eht", "loose"])
@@ -89,7 +89,7 @@ def test_a_make_safe_that_is_broken_off_still_says_that_the_point_is_live(bench,
         on.person.acknowledge = interrupted
     with pytest.raises(KeyboardInterrupt):
         on.secure()
-    assert on.guard.session.phase is Phase.UNSAFE
+    assert on.guard.session.phase is SessionPhase.UNSAFE
     assert on.said()[-1] == ("alarm", "TP40 WAS NOT SEEN SAFE. Take it for live. Keep hands out.")
     assert on.guard.acknowledgement is None
 
@@ -102,7 +102,7 @@ def test_a_record_that_can_no_longer_be_written_does_not_silence_a_warning(bench
     with pytest.raises(StoreError):
         on.secure()
     assert on.said()[-1] == ("alarm", "TP40 WAS NOT SEEN SAFE. Take it for live. Keep hands out.")
-    assert on.guard.session.phase is Phase.UNSAFE
+    assert on.guard.session.phase is SessionPhase.UNSAFE
 
 
 def test_too_high_is_told_and_the_supply_goes_off_where_nothing_can_be_recorded(bench):
@@ -132,7 +132,7 @@ def test_make_safe_takes_its_steps_in_order_and_gives_hands_back(bench):
     assert not any("may go in" in said for _, said in on.said())
     row, answer = on.store.acknowledgements[-1]
     assert (row, answer.purpose, answer.acknowledged, answer.typed) == (7, "check", True, request.phrase)
-    assert (on.guard.session.phase, on.guard.session.hazard) == (Phase.READY, "")
+    assert (on.guard.session.phase, on.guard.session.hazard) == (SessionPhase.READY, "")
     assert on.guard.power is False
     assert (7, "made safe", {"hazard": "eht"}) in on.store.events
     assert [(it.step, it.hazard) for it in on.person.told if it.kind == "made safe"] == [("eht", "eht")]
@@ -161,7 +161,7 @@ def test_a_check_whose_meter_goes_away_shows_nothing(bench, script):
     on = bench(script)
     on.left()
     assert on.secure() is False
-    assert on.guard.session.phase is Phase.UNSAFE
+    assert on.guard.session.phase is SessionPhase.UNSAFE
     assert on.feeds[0].closed
     assert on.guard.power is True  # as far as anybody knows
     assert on.guard.session.ending.endswith("link lost" if len(script) == 3 else "not seen below 42.40 V")

@@ -7,14 +7,12 @@ import pytest
 from guarded import Bench, Supply
 
 from benchrig.errors import Refused
-from benchrig.holdpoint import Exposure
-from benchrig.holdpoint import Move as HoldMove
-from benchrig.holdpoint import Phase as HoldPhase
+from benchrig.holdpoint import Exposure, HoldMove, HoldPhase
 from benchrig.procedure.model import Hazard
 from benchrig.procedure.quantities import MeterSource, TypedSource
 from benchrig.records.facts import AcknowledgementFacts
 from benchrig.session.guard import checking_source
-from benchrig.session.machine import Phase
+from benchrig.session.machine import SessionPhase
 from benchrig.session.operators import HoldRequest
 
 
@@ -25,22 +23,22 @@ def bench(tmp_path):
 
 def test_a_guard_begins_with_nothing_live_and_nothing_known(bench):
     guard = bench().guard
-    assert (guard.session.phase, guard.power, guard.came_on) == (Phase.READY, None, -math.inf)
+    assert (guard.session.phase, guard.power, guard.came_on) == (SessionPhase.READY, None, -math.inf)
     assert (guard.acknowledgement, guard.reason) == (None, "")
 
 
 def test_a_harmless_step_asks_nothing(bench):
     on = bench()
     on.begin("safe")
-    assert on.guard.session.phase is Phase.WORKING
+    assert on.guard.session.phase is SessionPhase.WORKING
     on.guard.pause()
-    assert on.guard.session.phase is Phase.PAUSED
+    assert on.guard.session.phase is SessionPhase.PAUSED
     on.guard.resume()
     on.guard.done()
     on.guard.done()  # once more changes nothing
-    assert (on.guard.session.phase, on.asked(), on.store.events) == (Phase.READY, [], [])
+    assert (on.guard.session.phase, on.asked(), on.store.events) == (SessionPhase.READY, [], [])
     on.guard.end()
-    assert on.guard.session.phase is Phase.ENDED
+    assert on.guard.session.phase is SessionPhase.ENDED
 
 
 def test_before_a_point_is_live_the_probe_goes_on_with_the_power_off(bench):
@@ -54,7 +52,7 @@ def test_before_a_point_is_live_the_probe_goes_on_with_the_power_off(bench):
         "connect": "Cap off. Probe's ground first, then its tip on TP40.",
         "power on": "Switch the unit on, and keep one hand behind your back.",
     }
-    assert (on.guard.session.phase, on.guard.session.hazard) == (Phase.LIVE_WORKING, "eht")
+    assert (on.guard.session.phase, on.guard.session.hazard) == (SessionPhase.LIVE_WORKING, "eht")
     assert (on.guard.power, on.guard.came_on) == (True, 0.0)
 
 
@@ -146,7 +144,7 @@ def test_a_probe_that_does_not_go_on_safely_begins_no_step(bench, never, why):
         on.begin("eht")
     assert refused.value.message == f"eht: {why}."
     assert refused.value.next_step == "Begin again when it can be done."
-    assert (on.guard.session.phase, on.guard.session.ending, on.guard.session.hazard) == (Phase.READY, why, "")
+    assert (on.guard.session.phase, on.guard.session.ending, on.guard.session.hazard) == (SessionPhase.READY, why, "")
     assert "work" not in on.asked()
 
 
@@ -156,7 +154,7 @@ def test_a_refused_hold_point_names_the_point_the_reason_and_what_to_do(bench):
         on.begin("eht")
     assert refused.value.message == "TP40 was not acknowledged (refused)."
     assert refused.value.next_step == "Nothing was read there. Begin again when everything is in place."
-    assert (on.guard.session.phase, on.guard.session.ending) == (Phase.READY, "hold point of eht: refused")
+    assert (on.guard.session.phase, on.guard.session.ending) == (SessionPhase.READY, "hold point of eht: refused")
     assert "power on" not in on.asked()
 
 
@@ -171,7 +169,7 @@ def test_a_second_step_at_the_same_point_asks_its_hold_point_and_nothing_else(be
     on = bench()
     first = on.live()
     on.guard.done()
-    assert on.guard.session.phase is Phase.LIVE_READY
+    assert on.guard.session.phase is SessionPhase.LIVE_READY
     on.asked()
     second = on.live("loose")
     assert on.asked() == ["work"]
@@ -212,7 +210,7 @@ def test_a_lapse_is_told_once_and_leaves_the_step(bench):
     kept = on.live()
     on.guard.lapse(HoldMove.LINK_LOST)
     assert (on.guard.session.phase, on.guard.acknowledgement, on.guard.reason) == (
-        Phase.LIVE_READY,
+        SessionPhase.LIVE_READY,
         None,
         "link lost",
     )
@@ -241,21 +239,21 @@ def test_a_cut_ends_the_job_wherever_it_stands_and_keeps_its_first_reason(bench,
         on.begin("safe")
     on.guard.cut("stopped")
     on.guard.cut("again")
-    assert on.guard.session.phase is (Phase.LIVE_READY if ways == "live" else Phase.READY)
+    assert on.guard.session.phase is (SessionPhase.LIVE_READY if ways == "live" else SessionPhase.READY)
     assert on.guard.session.ending == "stopped"
     if kept is not None:
         assert on.guard.reason == "left"
         with pytest.raises(Refused):
             kept.require("eht", "eht", on.guard.moment())
     on.guard.end()
-    assert on.guard.session.phase is (Phase.LIVE_READY if ways == "live" else Phase.ENDED)
+    assert on.guard.session.phase is (SessionPhase.LIVE_READY if ways == "live" else SessionPhase.ENDED)
 
 
 def test_after_the_end_nothing_is_cut(bench):
     on = bench()
     on.guard.end()
     on.guard.cut("late")
-    assert (on.guard.session.phase, on.guard.session.ending) == (Phase.ENDED, "")
+    assert (on.guard.session.phase, on.guard.session.ending) == (SessionPhase.ENDED, "")
 
 
 @pytest.mark.parametrize(

@@ -17,12 +17,12 @@ from hypothesis.stateful import RuleBasedStateMachine, rule
 
 from benchrig.clock import SimClock
 from benchrig.errors import BenchrigError
-from benchrig.holdpoint import Move as HoldMove
+from benchrig.holdpoint import HoldMove
 from benchrig.procedure import load_procedure
 from benchrig.readings import Reading
 from benchrig.session import ScriptedOperator
 from benchrig.session.guard import Guard
-from benchrig.session.machine import OVER, Phase
+from benchrig.session.machine import OVER, SessionPhase
 from benchrig.session.points import HazardousPoint
 
 HEAVY = bool(os.environ.get("BENCHRIG_HEAVY"))
@@ -190,10 +190,10 @@ class Walk(RuleBasedStateMachine):
 
     def look(self):
         session = self.guard.session
-        self.model.live = self.model.live or session.phase is Phase.LIVE_WORKING
+        self.model.live = self.model.live or session.phase is SessionPhase.LIVE_WORKING
         assert not (session.hands_may_go_in and self.model.live), "hands in after a live point"
-        assert not (session.phase is Phase.WORKING and self.model.live), "work by hand at a live point"
-        if session.phase in OVER or (session.phase is Phase.READY and session.ending and self.answer % 8 == 0):
+        assert not (session.phase is SessionPhase.WORKING and self.model.live), "work by hand at a live point"
+        if session.phase in OVER or (session.phase is SessionPhase.READY and session.ending and self.answer % 8 == 0):
             self.begin()
 
     # events
@@ -217,7 +217,7 @@ class Walk(RuleBasedStateMachine):
             safe = self.guard.secure(self.last if self.last.hazard else self.work.step("eht-0"))
         finally:
             self.model.checking = None
-        assert before is Phase.LIVE_READY
+        assert before is SessionPhase.LIVE_READY
         if safe:
             assert self.off
             COUNTED["made safe"] += self.model.live
@@ -227,7 +227,7 @@ class Walk(RuleBasedStateMachine):
         """Whatever takes the acknowledgement away."""
         before = self.guard.session.phase
         act()
-        if before is Phase.LIVE_WORKING is not self.guard.session.phase:
+        if before is SessionPhase.LIVE_WORKING is not self.guard.session.phase:
             self.model.given = None
 
     def see(self):
@@ -281,10 +281,15 @@ LEAVE = lambda walk: walk.gone(walk.guard.done)  # noqa: E731
 CUT = lambda walk: walk.gone(lambda: walk.guard.cut("stop"))  # noqa: E731
 REACH = lambda walk: walk.step_begins("eht-0")  # noqa: E731
 NEXT = {
-    Phase.READY: (REACH, lambda walk: walk.step_begins("safe"), lambda walk: walk.step_begins("mains-0"), READ_OLD),
-    Phase.WORKING: (LEAVE, READ_OLD),
-    Phase.LIVE_WORKING: (READ, READ, Walk.sees, LEAVE, lambda walk: walk.gone(walk.pass_time)),
-    Phase.LIVE_READY: (Walk.make_safe, Walk.make_safe, REACH, READ_OLD, CUT),
+    SessionPhase.READY: (
+        REACH,
+        lambda walk: walk.step_begins("safe"),
+        lambda walk: walk.step_begins("mains-0"),
+        READ_OLD,
+    ),
+    SessionPhase.WORKING: (LEAVE, READ_OLD),
+    SessionPhase.LIVE_WORKING: (READ, READ, Walk.sees, LEAVE, lambda walk: walk.gone(walk.pass_time)),
+    SessionPhase.LIVE_READY: (Walk.make_safe, Walk.make_safe, REACH, READ_OLD, CUT),
 }
 OF_A_POINT = (Walk.lapses, Walk.sees, Walk.make_safe)
 

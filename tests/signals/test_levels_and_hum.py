@@ -10,7 +10,7 @@ from known_shapes import pulses
 
 from benchrig import Waveform
 from benchrig.errors import SignalError
-from benchrig.signals import Gate, Phase, ReadingGate, hum, mean, measure_level, record_activity, rms
+from benchrig.signals import Gate, GatePhase, ReadingGate, hum, mean, measure_level, record_activity, rms
 
 RATE = 10_000.0
 TIMES = np.arange(4000) / RATE
@@ -109,7 +109,7 @@ def test_records_of_the_quiet_phase_are_told_without_the_period(quiet: int, busy
         volts = random.normal(0.0, 1e-3, 500) + (0.0 if is_quiet else np.sin(np.arange(500) / 9.0))
         gate = gate.step(record_activity(Waveform(volts, 1e-6)))
         if k >= 2 * (quiet + busy):
-            right.append(gate.phase is (Phase.QUIET if is_quiet else Phase.BUSY))
+            right.append(gate.phase is (GatePhase.QUIET if is_quiet else GatePhase.BUSY))
     assert all(right)
 
 
@@ -118,7 +118,7 @@ def test_one_phase_alone_is_not_called_quiet() -> None:
     gate, random = Gate(), np.random.default_rng(1)
     for _ in range(50):
         gate = gate.step(1.0 + 0.1 * random.uniform())
-        assert gate.phase is Phase.UNKNOWN
+        assert gate.phase is GatePhase.UNKNOWN
         assert gate.reason
 
 
@@ -131,7 +131,7 @@ def test_meter_readings_are_judged_by_their_neighbours() -> None:
         is_quiet = k % 25 < 15
         truth.append(is_quiet)
         gate = gate.step(-0.041 + random.normal(0.0, 1e-4) + (0.0 if is_quiet else random.uniform(-1.5, 1.5)))
-        if k and gate.phase is Phase.QUIET:
+        if k and gate.phase is GatePhase.QUIET:
             assert truth[k - 1]
             quiet_found += 1
     assert quiet_found > 80

@@ -9,7 +9,7 @@ from benchrig.instruments import Function
 from benchrig.procedure.quantities import Limits, MeterSource
 from benchrig.soak.engine import Engine, Found, Over, Switch
 from benchrig.soak.findings import Columns, Kind, Severity
-from benchrig.soak.machine import TRANSITIONS, Move, Phase, moved
+from benchrig.soak.machine import TRANSITIONS, SoakMove, SoakPhase, moved
 from benchrig.soak.task import PowerCycle, SoakChannel, SoakTask
 
 LIMITS = Limits("V", 11.4, 12.6, 10.8, 13.2, 15.0)
@@ -31,20 +31,20 @@ def overs(effects):
 
 def test_every_phase_but_the_last_can_end_and_nothing_leaves_the_last():
     """The table itself."""
-    for phase in Phase:
-        assert ((phase, Move.ENDED) in TRANSITIONS) is (phase is not Phase.OVER)
-    assert all(before is not Phase.OVER for before, _ in TRANSITIONS)
+    for phase in SoakPhase:
+        assert ((phase, SoakMove.ENDED) in TRANSITIONS) is (phase is not SoakPhase.OVER)
+    assert all(before is not SoakPhase.OVER for before, _ in TRANSITIONS)
     with pytest.raises(RuntimeError, match="over"):
-        moved(Phase.OVER, Move.WARM)
+        moved(SoakPhase.OVER, SoakMove.WARM)
 
 
 def test_it_warms_up_watches_and_ends_with_its_time():
     """A quiet unit passes."""
     engine = Engine(soak(), 100.0)
-    assert engine.phase is Phase.WARMING
+    assert engine.phase is SoakPhase.WARMING
     engine.take("+12 V", some([12.0] * 60, 100.0))
     engine.tick(160.0)
-    assert engine.phase is Phase.WATCHING
+    assert engine.phase is SoakPhase.WATCHING
     for start in range(160, 3700, 50):
         engine.take("+12 V", some([12.0] * 50, float(start)))
         effects = engine.tick(start + 50.0)
@@ -113,7 +113,7 @@ def test_the_power_is_cycled_by_the_clock():
     assert engine.tick(660.0) == []
     assert engine.tick(661.0) == [Switch(True)]
     engine.switched(True, 662.0)
-    assert engine.phase is Phase.WARMING
+    assert engine.phase is SoakPhase.WARMING
     assert engine.cycles == 1
     assert Switch(False) not in engine.tick(1261.0)
     assert Switch(False) in engine.tick(1262.0)

@@ -99,12 +99,12 @@ def test_above_the_ceiling_it_ends_at_once():
 def test_a_lost_link_begins_the_stroke_again_and_keeps_what_was_seen():
     """Hands off, look, and on around the old setting."""
     state = replace(
-        wiper.start(SWEEP, 0.0), phase=wiper.Phase.STROKE, middle=10.0, free=7, swings=1, readings=9, strokes=2
+        wiper.start(SWEEP, 0.0), phase=wiper.SweepPhase.STROKE, middle=10.0, free=7, swings=1, readings=9, strokes=2
     )
     state, _ = wiper.step(state, LinkDown(1.0))
     assert wiper.view(state, 1.0).cue is Cue.LOST
     state, _ = wiper.step(state, LinkUp(2.0))
-    assert (state.phase, state.swings, state.readings, state.middle) == (wiper.Phase.LOOK, 1, 9, 10.0)
+    assert (state.phase, state.swings, state.readings, state.middle) == (wiper.SweepPhase.LOOK, 1, 9, 10.0)
 
 
 def test_a_gated_value_is_swept_in_its_quiet_phases():
