@@ -27,7 +27,6 @@ STARTS = 0.3  # s from seeing a turn begin to the end of the smallest one
 SPEED, SPEED_MULTI = 120.0, 360.0  # degrees/s of a slow hand, on a screw of one turn and of several
 FAULT_SHOWN = 3.0  # s
 SHORT = 0.35  # of what a turn should have done: less than that, and it may have ended at the end of the travel
-SEEN = 10.0  # weight of a gain that was seen, not guessed
 SMALL = 6.0  # least changes: a turn that should do less may have been lost
 STUBBORN = 2.0  # s more, after which one that should have shown is asked for again
 AGAIN = 2  # times
@@ -163,10 +162,8 @@ def _made(state: TrimState, value: float) -> TrimState:
     assert ask is not None
     assert learner is not None
     state = _at_the_end(state, value)
-    if ask.made is not None and abs(value - ask.value) <= state.threshold and not learner.gain:
-        state = replace(state, vain=state.vain + 1)
-        if state.vain >= AGAIN:
-            state = replace(state, vain=0, fault=Cue.DEAD, fault_until=state.now + FAULT_SHOWN)
+    if ask.made is not None and abs(value - ask.value) <= least(state) and _should(state) > 2.0 * least(state):
+        return _in_vain(state, value)
     learner = counted.settled(learner, value, ask.degrees, least(state) / 3.0)
     known = state.known
     if learner.gain:
@@ -180,6 +177,16 @@ def _made(state: TrimState, value: float) -> TrimState:
     return state
 
 
+def _in_vain(state: TrimState, value: float) -> TrimState:
+    """The person says that the turn is made, and it did nothing: the wrong trimmer, or the end of the travel?"""
+    ask = state.ask
+    assert ask is not None
+    state = replace(state, vain=state.vain + 1)
+    if state.vain > AGAIN:
+        state = replace(state, vain=0, fault=Cue.DEAD, fault_until=state.now + FAULT_SHOWN)
+    return _back_off(state, value)
+
+
 def _at_the_end(state: TrimState, value: float) -> TrimState:
     """A turn that fell far short may have met the end of the travel; the second time at the same value it has."""
     ask, learner, wall = state.ask, state.learner, state.wall
@@ -190,7 +197,7 @@ def _at_the_end(state: TrimState, value: float) -> TrimState:
     if wall is not None and wall.way * (value - wall.value) > near:
         state = replace(state, wall=None)
     should = _should(state)
-    clear = should > travel.BACK_OFF * state.threshold and learner.weight >= SEEN
+    clear = should > travel.BACK_OFF * state.threshold and learner.weight >= counted.SEEN
     if wall is not None and wall.way == way and clear and abs(value - wall.value) <= near:
         return replace(state, known=replace(state.known, ends=value)) if abs(moved) < should else state
     if not clear or ask.back_off or abs(moved) > SHORT * should:

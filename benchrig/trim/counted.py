@@ -22,6 +22,7 @@ PROBE = 0.08  # of the travel: the first turn, where nothing is known of the gai
 MOST = 0.5  # of the travel
 MISSES = 0.15  # of an asked angle, the standard deviation of a hand (common practice, no source)
 GUESS = 0.6  # relative uncertainty of a gain from what the whole travel does, or from a usual hand
+SEEN = 10.0  # weight of a gain that was seen, and is no guess
 FLOOR = 1.0  # degrees, the same for the smallest turns
 MULTI_TURN = 360.0  # degrees of travel above which a screw has several turns
 PLAY, PLAY_MULTI = 1.5, 20.0  # degrees of play before any was seen: 0.5 to 2, and 7 to 36 (common practice)
@@ -74,7 +75,7 @@ def settled(state: Counted, value: float, turned: float = 0.0, noise: float = 0.
     change = value - state.value
     if abs(change) <= 3.0 * noise:
         return known
-    if state.way not in (0.0, way) and state.gain is not None:
+    if state.way not in (0.0, way) and state.gain is not None and state.weight >= SEEN:
         return _play_seen(known, change, turned)
     return _gain_seen(known, change / turned, turned, noise)
 
