@@ -22,7 +22,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # several processes: threads
 
 from figures import Told, options
 
-from benchrig.commands.shipped import locate
+from benchrig.commands.options import locate
 from benchrig.procedure import load_procedure
 from benchrig.records import History
 from benchrig.session import Outcome

@@ -28,18 +28,18 @@ class Entry(NamedTuple):
 
 COMMANDS: dict[str, Entry] = {
     "rehearse": Entry("rehearse", "Run a whole job on simulated instruments."),
-    "check": Entry("check", "Hold a procedure against a bench before anyone touches anything."),
+    "check": Entry("bench", "Hold a procedure against a bench before anyone touches anything."),
     "find": Entry("find", "Show which instruments answer on this machine."),
     "watch": Entry("watch", "Watch one reading with a convergence bar, without a procedure."),
     "run": Entry("run", "Run a procedure on a bench."),
     "soak": Entry("soak", "Watch a unit for hours or days, with nobody there."),
-    "doubles": Entry("doubles", "Serve simulated instruments on this machine."),
-    "ack": Entry("ack", "Acknowledge the alarms of a running soak."),
+    "doubles": Entry("bench", "Serve simulated instruments on this machine."),
+    "ack": Entry("alarms", "Acknowledge the alarms of a running soak."),
     "dashboard": Entry("dashboard", "Serve the read-only page of a job that runs elsewhere."),
-    "jobs": Entry("jobs", "List recorded jobs, or show one."),
-    "thin": Entry("thin", "Keep only the extremes of old watches, for good."),
-    "report": Entry("report", "Write one job as an HTML page."),
-    "export": Entry("export", "Write one job as CSV or JSON Lines."),
+    "jobs": Entry("records", "List recorded jobs, or show one."),
+    "thin": Entry("records", "Keep only the extremes of old watches, for good."),
+    "report": Entry("records", "Write one job as an HTML page."),
+    "export": Entry("records", "Write one job as CSV or JSON Lines."),
 }
 
 EXIT_CODES = """\
@@ -62,7 +62,7 @@ class LazyGroup(click.Group):
         if entry is None:
             return None
         module = importlib.import_module(f".commands.{entry.module}", __package__)
-        command: click.Command = module.command
+        command: click.Command = getattr(module, f"{cmd_name}_command")
         return command
 
     def resolve_command(

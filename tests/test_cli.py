@@ -123,7 +123,7 @@ def test_words_that_the_terminal_cannot_write_are_no_reason_to_end(tmp_path):
     assert b"Traceback" not in done.stderr
 
 
-@pytest.mark.parametrize("name", ["jobs", "find", "export", "report", "noted", "thin"])
+@pytest.mark.parametrize("name", ["records", "find", "options"])
 def test_a_command_that_only_reads_a_record_or_looks_around_pays_for_no_session(name):
     """No reader of files, no numerics, no runner, before one of them is needed."""
     heavy = ("pydantic", "numpy", "pyvisa", "serial", "rich.live", "benchrig.session.runner", "benchrig.procedure.step")

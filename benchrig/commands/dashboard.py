@@ -11,9 +11,8 @@ from ..clock import Clock, RealClock
 from ..dashboard.follow import Follower, Page
 from ..records import StoreError, open_history
 from ..session.notices import Said
-from .options import record_option
+from .options import orderly, record_option
 from .showing import need_page
-from .way_out import orderly
 
 LOOK = 0.25  # s between looks into the record
 LATER = 2.0  # s between tries at one that cannot be read
@@ -33,7 +32,7 @@ LATER = 2.0  # s between tries at one that cannot be read
     envvar="BENCHRIG_DASHBOARD_TOKEN",
     help="What viewers elsewhere must know; made up unless given.",
 )
-def command(record: str | None, serial: str | None, host: str, port: int, token: str | None) -> int:
+def dashboard_command(record: str | None, serial: str | None, host: str, port: int, token: str | None) -> int:
     """Serve the page of the newest job in a record, read-only, until you stop it.
 
     It follows what is written by `benchrig run`, `soak` or `rehearse` elsewhere on this machine. It can acknowledge and

@@ -1,14 +1,22 @@
-"""`benchrig find`: what answers here, what does not open and why; and a driver tried on an instrument."""
+"""`benchrig find`: what answers here, what does not open and why; a driver tried, away from live leads.
+
+Rules kept here:
+1. An instrument that a hazardous step of a procedure beside the bench file uses is not touched before somebody has said
+   that its lead is off that point. Where nobody can answer it is refused.
+2. The procedures are only looked through for that: one that does not load, for another mistake, still counts.
+"""
 
 from __future__ import annotations
 
 import importlib.util
 import json
 import textwrap
-from collections.abc import Iterator, Sequence
+import tomllib
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing
 from dataclasses import replace
 from itertools import chain
+from pathlib import Path
 from typing import Any
 
 import click
@@ -19,15 +27,14 @@ from ..bench.find import cables_without_port, look, ports_here, try_bench
 from ..bench.model import InstrumentSpec
 from ..bench.probe import Finding, Place, probe
 from ..clock import Clock, RealClock
-from ..errors import FileError, InstrumentError
+from ..errors import FileError, InstrumentError, Refused
 from ..instruments import LineSettings, Multimeter, Oscilloscope, load_contract, load_driver
 from ..links import Link, open_link
-from ..links.addresses import parse_address
+from ..links.addresses import parse_address, place_of
 from ..links.logged import LoggedLink, WireLog
+from ..ui.keys import open_keys
 from ..ui.words import plain
-from .live_leads import require_lead_off
-from .shipped import locate
-from .way_out import orderly
+from .options import locate, orderly
 
 _PACKAGES = {"serial": "pyserial", "pyvisa": "pyvisa", "pyvisa_py": "pyvisa-py"}
 
@@ -48,7 +55,7 @@ _PACKAGES = {"serial": "pyserial", "pyvisa": "pyvisa", "pyvisa_py": "pyvisa-py"}
     "--driver", metavar="DRIVER", help="The driver to try; without it, the one that takes the instrument's identity."
 )
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
-def command(
+def find_command(
     addresses: tuple[str, ...],
     hosts: tuple[str, ...],
     bench_name: str | None,
@@ -244,3 +251,69 @@ def _row_data(row: Any) -> dict[str, str]:
 
 def _summary(outcomes: Sequence[str]) -> str:
     return ", ".join(f"{outcomes.count(kind)} {kind}" for kind in ("works", "refused", "broken")) + "."
+
+
+_PARTS = ("channels", "catches", "axis")
+
+
+def require_lead_off(bench: Bench | None, spec: InstrumentSpec) -> None:
+    """Return once somebody has said that the lead of this instrument is off every hazard's point it is used at.
+
+    Raises Refused where they do not, or nobody can be asked.
+    """
+    uses = dict.fromkeys(hazardous_uses(bench, spec))
+    if not uses:
+        return
+    where = ", ".join(f"{point} ({file})" for point, file in uses)
+    with open_keys() as keys:
+        question = (
+            f"{spec.name} is used at {where}. Is its lead off that point, and on nothing that can hurt? (yes/no) "
+        )
+        while (answer := keys.line(plain(question))) is not None:
+            if answer.strip().lower() == "yes":
+                return
+            if answer.strip().lower() in ("no", "stop"):
+                break
+    raise Refused(
+        f"{spec.name} is used at {where}, and its lead may still be there.",
+        next_step="Make the point safe, move the lead, and say so when you are asked; or use a procedure.",
+    )
+
+
+def hazardous_uses(bench: Bench | None, spec: InstrumentSpec) -> Iterator[tuple[str, str]]:
+    """(point, file) of each hazardous step, in the files beside the bench file, that uses this instrument."""
+    if bench is None or not (name := _name_on(bench, spec)):
+        return
+    for path in sorted(Path(bench.file).parent.glob("*.toml")):
+        for step in _steps(path):
+            if step.get("hazard"):
+                yield from (
+                    (str(it.get("point", "?")), path.name) for it in _sources(step) if it.get("instrument") == name
+                )
+
+
+def _name_on(bench: Bench, spec: InstrumentSpec) -> str:
+    """The bench's own name of an instrument that was given by name or by address; empty for one it has not got."""
+    if spec.name in bench.instruments:
+        return spec.name
+    try:
+        wanted = place_of(parse_address(spec.address))
+    except FileError:
+        return ""
+    return next(
+        (it.name for it in bench.instruments.values() if it.address and place_of(parse_address(it.address)) == wanted),
+        "",
+    )
+
+
+def _steps(path: Path) -> list[Mapping[str, Any]]:
+    try:
+        found = tomllib.loads(path.read_text(encoding="utf-8")).get("step", [])
+    except (OSError, ValueError, RecursionError):
+        return []
+    return [it for it in found if isinstance(it, dict)] if isinstance(found, list) else []
+
+
+def _sources(step: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    parts = [part for key in _PARTS if isinstance(step.get(key), list) for part in step[key]]
+    return [step, *(part for part in parts if isinstance(part, dict))]

@@ -21,7 +21,7 @@ from ..bench import Bench, load_bench
 from ..checkout import in_child
 from ..clock import Clock, RealClock
 from ..errors import BenchrigError
-from .ringing import everybody
+from .alarms import everybody
 
 
 @contextmanager

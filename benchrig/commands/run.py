@@ -1,22 +1,38 @@
-"""`benchrig run`: a procedure on your bench, with you at the terminal."""
+"""`benchrig run`, and what opens a job: bench, operator, record, screen."""
 
 from __future__ import annotations
 
 from contextlib import ExitStack
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import click
 
+from ..bench import Bench, Station, load_bench
+from ..clock import Clock, RealClock
+from ..dashboard.book import Book
+from ..errors import FileError
 from ..procedure import load_procedure
-from ..session import run
+from ..records import History, open_store
+from ..records.sqlite import SqliteStore
+from ..session import AbsentOperator, run
+from ..session.attached import BenchTools
+from ..session.operators import Operator
 from ..session.plan import printed
-from .broken import broken_off
-from .check import refuse_unfit
-from .opening import Wanted, named_bench, open_job
-from .options import unit_options, written_record
-from .shipped import locate
-from .showing import dashboard_option, mode, showing_options, sound_options
-from .way_out import orderly
+from ..ui.terminal import Shown
+from .bench import refuse_unfit
+from .options import close, locate, login_name, orderly, unit_options, written_record
+from .showing import (
+    dashboard_option,
+    mode,
+    open_dashboard,
+    open_display,
+    open_sounds,
+    person,
+    showing_options,
+    sound_options,
+)
 
 
 @click.command("run")
@@ -28,7 +44,7 @@ from .way_out import orderly
 @dashboard_option
 @sound_options
 @showing_options
-def command(
+def run_command(
     procedure: str,
     bench_name: str | None,
     serial: str,
@@ -59,3 +75,73 @@ def command(
         job = broken_off(it.store.path, serial, work.digest) if resume else None
         outcome = run(work, it.tools, it.operator, it.store, it.clock, serial=serial, resume=job)
     return outcome.exit_code
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """What `session.run` is handed on a bench of one's own; the operator's displays are heard and seen already."""
+
+    clock: RealClock
+    store: SqliteStore
+    tools: BenchTools
+    operator: Operator
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """As the command line says it: the record, how it is shown, the page, who is there, what is heard."""
+
+    record: str | None
+    how: str
+    dashboard: str | None
+    name: str | None
+    absent: bool
+    sound: str = "off"
+    wav: Path | None = None
+
+
+def named_bench(name: str | None) -> Bench:
+    """The bench of that file or shipped name. Raises FileError, also where none is named."""
+    if not name:
+        raise FileError("Which bench?", next_step="Name its file: --bench my-bench.toml")
+    return load_bench(locate(name))
+
+
+def open_job(stack: ExitStack, bench: Bench, wanted: Wanted) -> Opened:
+    """The record, the bench, who is at it, and every display."""
+    clock = RealClock()
+    store, station = open_bench(stack, bench, wanted.record, clock)
+    sounds = open_sounds(stack, wanted.sound, wanted.wav, clock)
+    operator = open_operator(stack, wanted.how, clock, wanted.name, absent=wanted.absent)
+    shown = Shown(operator, Book(store, clock), *sounds, *open_dashboard(stack, wanted.dashboard))
+    return Opened(clock, store, BenchTools(station), shown)
+
+
+def open_bench(
+    stack: ExitStack, bench: Bench, record: str | None, clock: Clock, **doubles: Any
+) -> tuple[SqliteStore, Station]:
+    """The record and the bench's station; `doubles` as `Station` takes them."""
+    store = open_store(record)
+    stack.callback(close, store)
+    station = Station(bench, clock, **doubles)
+    stack.callback(station.close)
+    return store, station
+
+
+def open_operator(stack: ExitStack, how: str, clock: Clock, name: str | None, *, absent: bool) -> Operator:
+    """The person at this terminal, or nobody."""
+    if absent:
+        return Shown(AbsentOperator(), open_display(stack, how, clock))
+    return person(stack, name or login_name(), how, clock)
+
+
+def broken_off(record: Path, serial: str, digest: str) -> int:
+    """The number of this unit's newest job with this procedure file. Raises FileError if it was not broken off."""
+    with History(record) as history:
+        job = history.unfinished(serial, digest)
+    if job is None:
+        raise FileError(
+            f"There is no job of unit {serial!r} with this procedure that was broken off.",
+            next_step="Look with `benchrig jobs`; or run without --resume.",
+        )
+    return job.id

@@ -1,7 +1,7 @@
 """`benchrig watch`: one reading, live, without a procedure; for extra-low voltage only.
 
 Rules of this module:
-1. No hold point, so no hazardous voltage (`harmless` says what that is).
+1. No hold point, so no hazardous voltage (`watching` says what that is).
 2. It sets what it must to read (function, or channel and timebase) and hands the front panel back.
 3. Ending it by a key or Ctrl-C is no error, and the terminal is as it was.
 """
@@ -29,10 +29,8 @@ from ..session.scoping import ScopeReader
 from ..trim.types import Goal
 from ..ui.terminal import Display
 from ..units import quantity_in, show
-from .find import chosen
-from .harmless import HarmlessOnly, refuse_hazard
-from .live_leads import require_lead_off
-from .shipped import locate
+from .find import chosen, require_lead_off
+from .options import locate, orderly
 from .showing import (
     JSON,
     LIVE,
@@ -44,8 +42,7 @@ from .showing import (
     showing_options,
     sound_options,
 )
-from .watching import Lines, Together, Watch
-from .way_out import orderly
+from .watching import HarmlessOnly, Lines, Together, Watch, refuse_hazard
 
 Asked = TypeVar("Asked", Function, Measurement)
 
@@ -72,7 +69,7 @@ _WINDOW = 0.01  # of the target, where no window is given
 @click.option("--window", nargs=2, metavar="LOW HIGH", help='Where it may be: "5.1 V" "5.3 V".')
 @sound_options
 @showing_options
-def command(
+def watch_command(
     where: str,
     quantity_name: str | None,
     bench_name: str | None,

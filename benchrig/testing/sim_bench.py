@@ -10,7 +10,7 @@ from typing import Any, Self
 
 from ..bench import Bench, Station, load_bench
 from ..clock import SimClock
-from ..commands.shipped import locate
+from ..commands.options import locate
 from ..instruments import load_stand_in, load_world
 from ..procedure import Procedure, load_procedure
 from ..records import History, SqliteStore

@@ -10,8 +10,8 @@ from benchrig.alarms import Alarms
 from benchrig.alarms.note import place
 from benchrig.bench.model import AlarmSettings, CommandSpec
 from benchrig.clock import SimClock
-from benchrig.commands import ack
-from benchrig.commands.ringing import everybody
+from benchrig.commands import alarms
+from benchrig.commands.alarms import everybody
 from benchrig.records import SqliteStore
 
 
@@ -58,7 +58,7 @@ def test_without_a_record_there_is_nothing_to_note(tmp_path, capsys):
 
 def test_a_note_that_no_soak_has_seen_is_said_to_be_and_taken_back(record, capsys, monkeypatch):
     """Nobody goes home believing that an alarm is acknowledged; and it does not silence the next soak."""
-    monkeypatch.setattr(ack, "PATIENCE", 0.2)
+    monkeypatch.setattr(alarms, "PATIENCE", 0.2)
     assert cli.run(["ack", "--store", str(record)]) == 2
     assert "Is it running" in capsys.readouterr().err
     assert not place(record).exists()

@@ -9,8 +9,8 @@ import pytest
 
 from benchrig import cli
 from benchrig.bench import load_bench
-from benchrig.commands.check import refuse_unfit
-from benchrig.commands.shipped import locate
+from benchrig.commands.bench import refuse_unfit
+from benchrig.commands.options import locate
 from benchrig.errors import FileError
 from benchrig.procedure import load_procedure
 

@@ -15,8 +15,7 @@ import pytest
 from benchrig import cli
 from benchrig.bench import Station, load_bench
 from benchrig.clock import RealClock, SimClock
-from benchrig.commands.doubles import grammar_of
-from benchrig.commands.typed_hands import act
+from benchrig.commands.bench import act, grammar_of
 from benchrig.instruments import driver_names, load_driver, load_world
 from benchrig.links import LineSettings, open_link
 

@@ -8,8 +8,8 @@ import pytest
 
 from benchrig import cli
 from benchrig.bench import InstrumentSpec, load_bench
-from benchrig.commands import live_leads
-from benchrig.commands.live_leads import hazardous_uses, require_lead_off
+from benchrig.commands import find
+from benchrig.commands.find import hazardous_uses, require_lead_off
 from benchrig.errors import Refused
 
 BENCH = """
@@ -66,7 +66,7 @@ class Keyboard:
 
 def asked(monkeypatch, bench, spec, *lines: str) -> Keyboard:
     keyboard = Keyboard(*lines)
-    monkeypatch.setattr(live_leads, "open_keys", lambda: keyboard)
+    monkeypatch.setattr(find, "open_keys", lambda: keyboard)
     require_lead_off(bench, spec)
     return keyboard
 
@@ -107,7 +107,7 @@ def test_who_names_the_probe_is_not_asked(bench, capsys) -> None:
 
 def test_the_shipped_bench_knows_its_meter() -> None:
     """`adjust`, `restore` and `soak` read the EHT with it."""
-    from benchrig.commands.shipped import locate
+    from benchrig.commands.options import locate
 
     shipped = load_bench(locate("skerry14/bench"))
     assert {file for _, file in hazardous_uses(shipped, shipped.instrument("meter"))} == {

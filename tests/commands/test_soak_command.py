@@ -6,13 +6,13 @@ import pytest
 from click.testing import CliRunner
 
 from benchrig.cli import run
-from benchrig.commands.soak import command
+from benchrig.commands.soak import soak_command
 from benchrig.errors import FileError
 from benchrig.records import History
 
 
 def ask(*words):
-    return CliRunner().invoke(command, [*words], catch_exceptions=False, standalone_mode=False)
+    return CliRunner().invoke(soak_command, [*words], catch_exceptions=False, standalone_mode=False)
 
 
 @pytest.mark.parametrize(

@@ -3,7 +3,7 @@
 import pytest
 
 from benchrig.clock import SimClock
-from benchrig.commands.shipped import locate
+from benchrig.commands.options import locate
 from benchrig.commands.truth import Witness, Witnessed
 from benchrig.procedure import load_procedure
 from benchrig.session.notices import AxisEnded, StepEnded

@@ -8,7 +8,7 @@ import pytest
 
 PROGRAM = """
 import time
-from benchrig.commands.way_out import orderly
+from benchrig.commands.options import orderly
 
 with orderly():
     try:

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from benchrig.bench import load_bench
-from benchrig.commands.check import EXIT_CODE, table
+from benchrig.commands.bench import EXIT_CODE, table
 from benchrig.errors import FileError
 from benchrig.procedure import load_procedure
 from benchrig.procedure.preflight import check
@@ -93,7 +93,7 @@ def found(report, what):
 
 @pytest.mark.parametrize("name", ["adjust", "restore"])
 def test_the_shipped_procedures_can_be_done_on_the_demo_bench(name):
-    from benchrig.commands.shipped import locate
+    from benchrig.commands.options import locate
 
     report = check(load_procedure(locate(f"skerry14/{name}")), load_bench(locate("skerry14/bench")))
     assert report.worst != "refuse", table(report)
@@ -180,7 +180,7 @@ def test_the_right_input_lets_a_scope_read_volts(held_against):
 
 def test_a_null_that_lies_within_the_scopes_own_zero_is_warned_of():
     """1 mV at the input are 10 mV at the tip of a 10x probe: more than a window of 5 mV."""
-    from benchrig.commands.shipped import locate
+    from benchrig.commands.options import locate
 
     bench = load_bench(locate("skerry14/bench"))
     off = replace(bench.instruments["scope"], waveforms=replace(bench.instruments["scope"].waveforms, zero=1e-3))

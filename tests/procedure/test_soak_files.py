@@ -3,7 +3,7 @@
 import pytest
 
 from benchrig.bench import load_bench
-from benchrig.commands.shipped import locate
+from benchrig.commands.options import locate
 from benchrig.errors import BenchrigError
 from benchrig.procedure import load_procedure
 from benchrig.procedure.preflight import check

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from click.testing import CliRunner
 
-from benchrig.commands.jobs import command
+from benchrig.commands.records import jobs_command
 from benchrig.records import History, JobFacts, SqliteStore, StepFacts, StepResult
 from benchrig.records.visits import since, values_of
 
@@ -107,9 +107,9 @@ def test_the_uncertainty_of_what_was_found_is_its_own(path, tmp_path):
 
 def test_jobs_says_it_in_words(path):
     """What moved, by how much, and what is within uncertainty."""
-    done = CliRunner().invoke(command, ["5", "--store", str(path)], catch_exceptions=False)
+    done = CliRunner().invoke(jobs_command, ["5", "--store", str(path)], catch_exceptions=False)
     assert "Since job 1 of 2026-03-01" in done.output
     assert "moved 120 V" in done.output
     assert "not surely moved" in done.output
-    first = CliRunner().invoke(command, ["1", "--store", str(path)], catch_exceptions=False)
+    first = CliRunner().invoke(jobs_command, ["1", "--store", str(path)], catch_exceptions=False)
     assert "Since job" not in first.output

@@ -2,7 +2,7 @@
 
 import time
 
-from benchrig.commands.shipped import locate
+from benchrig.commands.options import locate
 
 RIGHT, WRONG = ("11.4 V", "12.6 V"), ("12.9 V", "13.1 V")  # windows: the rail stands at 12 V
 SOAK = """

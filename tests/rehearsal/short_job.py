@@ -10,8 +10,8 @@ from benchrig.sim_instruments.launch import launch
 
 from benchrig.bench import Station, load_bench
 from benchrig.clock import RealClock
+from benchrig.commands.options import locate
 from benchrig.commands.rehearse import Served, bench_at
-from benchrig.commands.shipped import locate
 from benchrig.procedure import load_procedure
 from benchrig.records import History, SqliteStore
 from benchrig.session import Outcome, run

@@ -10,8 +10,8 @@ from short_job import EHT, Job, Watched
 
 from benchrig.bench import Station, load_bench
 from benchrig.clock import RealClock
+from benchrig.commands.options import locate
 from benchrig.commands.rehearse import Served, bench_at
-from benchrig.commands.shipped import locate
 
 # The unit arrives at about 10.1 kV.
 LOW_CEILING = EHT.replace('"10.3 kV"', '"9.8 kV"').replace('"10.9 kV"', '"9.90 kV"')

@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from benchrig.bench import load_bench
-from benchrig.commands.shipped import locate
+from benchrig.commands.options import locate
 from benchrig.procedure import load_procedure
 from benchrig.procedure.preflight import check
 from benchrig.steps.measure import Measure

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from benchrig.commands.shipped import locate
+from benchrig.commands.options import locate
 
 
 def run(tmp_path: Path, *words: str) -> subprocess.CompletedProcess[str]:

@@ -9,8 +9,8 @@ import pytest
 
 from benchrig.bench import Station, load_bench
 from benchrig.clock import RealClock, SimClock
+from benchrig.commands.options import locate
 from benchrig.commands.rehearse import Served, bench_at
-from benchrig.commands.shipped import locate
 from benchrig.errors import Refused
 from benchrig.events import LinkDown, LinkUp
 from benchrig.instruments import Function, load_stand_in

@@ -6,7 +6,7 @@ from importlib.resources import files
 import pytest
 from click.testing import CliRunner
 
-from benchrig.commands.run import command
+from benchrig.commands.run import run_command
 from benchrig.procedure import load_procedure
 from benchrig.session import plan as planning
 from benchrig.session.plan import PATIENCE, Ended, Status
@@ -115,7 +115,7 @@ def test_after_a_failed_safety_step_nothing_runs_the_unit(restore, failed, block
 def test_run_with_plan_says_what_opens_what_and_starts_nothing(tmp_path, monkeypatch):
     """The printed text; no bench is asked for, and no record is made."""
     monkeypatch.chdir(tmp_path)
-    ran = CliRunner().invoke(command, ["skerry14/restore", "--plan"], standalone_mode=False)
+    ran = CliRunner().invoke(run_command, ["skerry14/restore", "--plan"], standalone_mode=False)
     lines = [line.strip() for line in ran.output.splitlines()]
     after = {line.split(":")[0].split()[-1]: after for line, after in itertools.pairwise(lines) if ":" in line}
     assert after["eht"] == "a change here opens width, height again"

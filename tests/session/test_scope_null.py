@@ -11,8 +11,8 @@ import pytest
 
 from benchrig.bench import Station, load_bench
 from benchrig.clock import RealClock
+from benchrig.commands.options import locate
 from benchrig.commands.rehearse import Served, bench_at
-from benchrig.commands.shipped import locate
 from benchrig.instruments import load_stand_in
 from benchrig.procedure import load_procedure
 from benchrig.procedure.model import Procedure

@@ -8,7 +8,7 @@ import pytest
 
 from benchrig.alarms import Alarms
 from benchrig.clock import SimClock
-from benchrig.commands.shipped import locate
+from benchrig.commands.options import locate
 from benchrig.procedure import load_procedure
 from benchrig.records import History, SqliteStore
 from benchrig.session import AbsentOperator, run

@@ -2,7 +2,7 @@
 
 import pytest
 
-from benchrig.commands.shipped import locate
+from benchrig.commands.options import locate
 from benchrig.errors import FileError
 from benchrig.procedure import load_procedure
 from benchrig.session.plan import disturbed_by

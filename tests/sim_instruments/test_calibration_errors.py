@@ -18,7 +18,7 @@ from benchrig.sim_instruments.skerry14 import build
 
 from benchrig.bench import load_bench
 from benchrig.clock import SimClock
-from benchrig.commands.shipped import locate
+from benchrig.commands.options import locate
 from benchrig.instruments import Function
 
 SEEDS = range(1, 25)

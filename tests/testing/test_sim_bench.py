@@ -1,7 +1,7 @@
 """A whole job in a few lines, for users' own tests."""
 
 import benchrig
-from benchrig.commands.shipped import locate
+from benchrig.commands.options import locate
 from benchrig.records import History, SqliteStore
 from benchrig.session import ScriptedOperator
 from benchrig.testing import SimBench, SimClock

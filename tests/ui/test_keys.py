@@ -57,7 +57,7 @@ def test_every_way_out_restores_the_terminal(way_out):
     """Ctrl-C, SIGTERM and an error inside all leave echo and line mode on."""
     program = (
         "import signal, sys, time\n"
-        "from benchrig.commands.way_out import orderly\n"
+        "from benchrig.commands.options import orderly\n"
         "from benchrig.ui.keys import open_keys\n"
         "with orderly(), open_keys():\n"
         "    print('open', flush=True)\n"

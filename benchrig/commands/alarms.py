@@ -1,4 +1,8 @@
-"""The alarms of a job: told again in time whatever the job waits for, and after it until somebody has taken note."""
+"""Who is told of alarms while a command runs; and `benchrig ack`, by which they are acknowledged.
+
+`ack` says so beside the record, where the soak looks once a second, and waits until that was seen. It acknowledges no
+hold point; nothing but the words typed at one does.
+"""
 
 from __future__ import annotations
 
@@ -12,15 +16,18 @@ from queue import Empty, SimpleQueue
 
 import click
 
-from ..alarms import Alarms, Caller
+from ..alarms import Alarms, Caller, note
 from ..alarms.beats import Beats
 from ..alarms.build import callers_of, policy_of
 from ..bench.model import AlarmSettings
-from ..clock import Clock
+from ..clock import Clock, RealClock
+from ..errors import FileError
+from ..records import History, file_of, is_server
 from ..session.ends import StopAsked
 from ..session.notices import Notice, Said
 from ..session.operators import Command, EntryRequest, HoldRequest, Operator, Question
 from ..ui.ringing import open_ring
+from .options import login_name, record_option
 
 TICK = 1.0  # s between looks at alarms that are due again
 LOOK = 0.2  # s between looks at the person's keys after the job
@@ -119,3 +126,49 @@ class Relay:
                 self._operator.notify(self._waiting.get_nowait())
             except Empty:
                 return self._operator.commands()
+
+
+PATIENCE = 5.0  # s; a soak looks every second
+ACK_LOOK = 0.1  # s between looks whether it has
+
+
+@click.command("ack")
+@click.argument("alarm", default="")
+@click.option("--by", help="Who acknowledges; your login name unless given.")
+@record_option("that the soak writes")
+def ack_command(alarm: str, by: str | None, record: str | None) -> None:
+    """Acknowledge all open alarms of a running soak, or ALARM alone: they are not told again.
+
+    The trouble itself stays what it is, and an alarm that grows worse is told anew.
+    """
+    path = _beside(record)
+    note.leave(path, by or login_name(), alarm)
+    if not seen(path, RealClock()):
+        note.withdraw(path)
+        raise FileError(
+            f"No soak that writes {path} has seen the acknowledgement.",
+            next_step="Is it running, and is --store its record?",
+        )
+    click.echo("The soak has taken it.")
+
+
+def _beside(record: str | None) -> Path:
+    """The file that the soak writes. Raises WrongRecord where there is none."""
+    if is_server(record):
+        from ..records.shop import spool_of
+
+        path = spool_of(str(record))
+    else:
+        path = file_of(record)
+    History(path).close()  # one that is not there, or is none, is said to be
+    return path
+
+
+def seen(record: Path, clock: Clock) -> bool:
+    """True as soon as the note was taken; False after `PATIENCE`."""
+    until = clock.now() + PATIENCE
+    while note.place(record).exists():
+        if clock.now() >= until:
+            return False
+        clock.sleep_until(clock.now() + ACK_LOOK)
+    return True
