@@ -36,6 +36,13 @@ class Flag(enum.Flag):
     COARSE = enum.auto()  # too few samples to show peaks: the number is right, or too small
     PROVISIONAL = enum.auto()  # taken since the last look at the panel: shown, but nothing is concluded from it yet
     CHANGED_AT_PANEL = enum.auto()  # math, scaling, a filter or a range was chosen at the instrument itself
+    VARIES = enum.auto()  # the times of the pulses behind it vary more than noise explains
+    GLITCHES = enum.auto()  # short glitches were left out
+    UNRESOLVED = enum.auto()  # edges are faster than two samples
+    UNTRIGGERED = enum.auto()  # the scope was not triggered
+    RUNT = enum.auto()  # a pulse is missing, or does not reach its state
+    SLOW = enum.auto()  # edges take most of the time: the states are hardly reached
+    MOVES = enum.auto()  # the states of the pulses move: hum, or a baseline that wanders
 
 
 # A reading with any of these never becomes a verdict, a cue or an accepted setting.
@@ -54,7 +61,11 @@ UNUSABLE = (
     | Flag.CHANGED_AT_PANEL
 )
 # A reading with any of these may be judged, but neither it nor a verdict on it is told without a word of them.
-CAUTIONS = Flag.COARSE
+CAUTIONS = (
+    Flag.COARSE | Flag.VARIES | Flag.GLITCHES | Flag.UNRESOLVED | Flag.UNTRIGGERED | Flag.RUNT | Flag.SLOW | Flag.MOVES
+)
+# What was measured is not one value, or may be another one than it seems: a verdict on it is conditional at best.
+CONDITIONAL = Flag.VARIES | Flag.RUNT | Flag.SLOW | Flag.MOVES
 
 
 @dataclass(frozen=True, slots=True)

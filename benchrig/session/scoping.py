@@ -22,7 +22,7 @@ from ..judgement.correction import probe_factor
 from ..procedure.quantities import FROM_ZERO, Limits, Measurement, ScopeSource
 from ..readings import Flag, Reading
 from ..signals import Gate, GatePhase, hum, mean, measure_pulses, record_activity, rms
-from ..signals.pulses import Caution
+from ..signals.pulses import Caution, Pulses
 from ..signals.waveform import Waveform
 
 DIVISIONS = 8
@@ -276,10 +276,29 @@ def _pulse(wave: Waveform, measurement: Measurement) -> Found:
         period = pulses.period
         if not period:
             raise SignalError("The record holds no whole period.", next_step="Take a longer record.")
-        return Found(1.0 / period, pulses.uncertainty.get("period", 0.0) / period**2)
+        return Found(1.0 / period, pulses.uncertainty.get("period", 0.0) / period**2, _told(pulses, "period"))
     name = _PULSE_NAMES[measurement]
     value = getattr(pulses, name)
     if value is None:
         raise SignalError(f"The record holds no whole {measurement}.", next_step="Take a longer record.")
-    flags = Flag.COARSE if name == "overshoot" and Caution.COARSE in pulses.cautions else Flag.NONE
-    return Found(float(value), float(pulses.uncertainty.get(name, 0.0)), flags)
+    return Found(float(value), float(pulses.uncertainty.get(name, 0.0)), _told(pulses, name))
+
+
+def _told(pulses: Pulses, name: str) -> Flag:
+    """What of the cautions of a record concerns this result."""
+    peaks = name in ("overshoot", "undershoot")
+    concern = {
+        Caution.COARSE: peaks,
+        Caution.UNRESOLVED: peaks or name in ("rise_time", "fall_time"),
+        Caution.VARIES: name in ("period", "high_time", "low_time", "duty_factor"),
+        Caution.GLITCHES: True,
+        Caution.UNTRIGGERED: True,
+        Caution.RUNT: True,
+        Caution.SLOW: True,
+        Caution.MOVES: True,
+    }
+    flags = Flag.NONE
+    for caution in pulses.cautions:
+        if concern.get(caution):
+            flags |= Flag[caution.name]
+    return flags

@@ -16,14 +16,15 @@ from dataclasses import asdict, dataclass
 
 from ..judgement.rules import Verdict, judge, judge_two_tier
 from ..procedure.quantities import Limits, Operation
-from ..readings import CAUTIONS, Flag, Reading
+from ..readings import CAUTIONS, CONDITIONAL, Flag, Reading
 from ..records.facts import StepResult
 from ..signals.pulses import Caution
 from ..trim.types import Creep
 
 CREEP = "creep"  # among the details of a result: how fast, and in how many seconds out of its window
 
-CAUTION_WORDS = {Flag.COARSE: str(Caution.COARSE)}  # for each of `CAUTIONS`: a verdict tells them too
+# for each of `CAUTIONS`: a verdict tells them too
+CAUTION_WORDS = {flag: str(Caution[flag.name or ""]) for flag in CAUTIONS}
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +79,8 @@ def judged(found: Value, limits: Limits, rule: str, words: str = "") -> StepResu
     running = () if found.stands else ("still running",)
     creeping = () if creep is None else (f"{creep.words(found.unit)}: to be looked at again",)
     cautions = (CAUTION_WORDS[flag] for flag in found.flags)
-    said = verdict.verdict if creep is None else Verdict.CONDITIONAL_PASS
+    weak = creep is not None or bool(inside and found.flags & CONDITIONAL)
+    said = Verdict.CONDITIONAL_PASS if weak else verdict.verdict
     return StepResult(
         verdict="fail" if inside and not found.stands else str(said),
         value=found.value,

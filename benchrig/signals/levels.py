@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from ..errors import SignalError
 from .instants import crossings
-from .states import step_error
+from .states import left_between, step_error
 from .tally import find_levels, tally
 from .transitions import find_transitions
 from .waveform import Waveform
@@ -51,7 +51,7 @@ def measure_level(waveform: Waveform) -> Level:
     ends = np.linspace(0, len(waveform), pieces + 1).astype(np.int64)
     means = np.diff(_running_sums(waveform, ends, 1)) / np.diff(ends)
     value = float(np.average(means, weights=np.diff(ends)))
-    return Level(value, float(np.hypot(means.std(ddof=1) / np.sqrt(pieces), _step(waveform))))
+    return Level(value, float(np.hypot(scatter_of_mean(means), _left(waveform, value))))
 
 
 def mean(waveform: Waveform) -> Level:
@@ -81,6 +81,35 @@ def rms(waveform: Waveform, *, ac: bool = False) -> Level:
     return Level(value, float(np.hypot(error, _step(waveform))))
 
 
+def scatter_of_mean(means: NDArray[np.float64]) -> float:
+    """Standard uncertainty of the mean of pieces of a record that follow each other, in their unit.
+
+    Where pieces hang together (slow noise, 1/f, a drift) larger pieces scatter more than independent ones would: then
+    the largest of what 2, 4, 8 ... pieces together say counts, widened as few of them have to be (Student's t, so that
+    twice the uncertainty holds 95 %). Noise slower than the record shows in no record: a longer one has to.
+    """
+    base = float(means.std(ddof=1)) / math.sqrt(means.size)
+    away = means - means.mean()
+    energy = float(away @ away)
+    hang_together = energy > 0.0 and float(away[1:] @ away[:-1]) / energy > 1.6 / math.sqrt(means.size)
+    worst = base
+    together = 2
+    while means.size // together >= 4:
+        count = means.size // together
+        larger = means[: count * together].reshape(count, together).mean(axis=1)
+        found = float(larger.std(ddof=1)) / math.sqrt(count)
+        if hang_together or found > base * (1.0 + 2.0 / math.sqrt(2.0 * (count - 1))):
+            worst = max(worst, found * _few(count))
+        together *= 2
+    return worst
+
+
+def _few(count: int) -> float:
+    """Student's t for 95.45 % and `count` - 1 degrees of freedom, over 2 (its own series in 1 / degrees of freedom)."""
+    free = count - 1.0
+    return 1.0 + 1.25 / free + 1.55 / free**2 + 1.8 / free**3
+
+
 def refuse_clipped(waveform: Waveform) -> None:
     """Raise SignalError if the record touches the limits of its converter."""
     if waveform.clipped and waveform.code_limits is not None:
@@ -97,7 +126,7 @@ def _over(waveform: Waveform, ends: NDArray[np.float64], power: int) -> tuple[fl
     lengths = np.diff(ends)
     value = float(integrals.sum() / lengths.sum())
     if lengths.size >= _FEWEST_CYCLES:
-        return value, float((integrals / lengths).std(ddof=1) / np.sqrt(lengths.size))
+        return value, scatter_of_mean(integrals / lengths)
     slope = 1.0 if power == 1 else 2.0 * float(np.sqrt(max(value, 0.0)))
     return value, slope * noise_of(waveform) / float(np.sqrt(lengths.sum()))
 
@@ -170,6 +199,18 @@ def _quantum(waveform: Waveform) -> float:
     seen = np.unique(waveform.samples[:_BLOCK]).astype(np.int64)
     step = int(np.gcd.reduce(np.diff(seen))) if seen.size >= 3 else 1
     return step * abs(waveform.scale)
+
+
+def _left(waveform: Waveform, value: float) -> float:
+    """What the converter's step leaves in the mean of a level. Two codes only, one above the other, do not tell the
+    noise, and the mean may be off by its distance from the middle between them (`states.left_between`).
+    """
+    quantum = _quantum(waveform)
+    seen = np.unique(waveform.samples[:_BLOCK])
+    if quantum == 0.0 or seen.size != 2:
+        return _step(waveform)
+    lower = min(float(code) * waveform.scale + waveform.offset for code in seen)
+    return left_between(value - lower, quantum)
 
 
 def _step(waveform: Waveform) -> float:

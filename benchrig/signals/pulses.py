@@ -25,6 +25,7 @@ from .aberrations import Aftermath, after_edges
 from .alignment import mid_instants
 from .instants import Instants, crossings, slope_at
 from .ringing import Ring
+from .runts import count_runts, misses_pulses, states_move
 from .shapes import transition_time
 from .states import States, settled
 from .tally import Levels, find_levels, tally
@@ -32,6 +33,7 @@ from .timing import Edges, Timing, duty, merge, period, width
 from .transitions import Transitions, find_transitions
 from .waveform import Waveform
 
+_SLOW = 0.6
 _NEVER = 0.05  # samples from either state to the 50 % instant: a straight line from 10 to 90 % takes more
 _Pair = tuple[float, float]  # value and standard uncertainty
 
@@ -46,6 +48,9 @@ class Caution(enum.StrEnum):
     VARIES = "times vary more than the noise explains"
     COARSE = "too few samples to show peaks after an edge; overshoot may be larger than shown"
     UNSETTLED = "a state is too short to settle"
+    RUNT = "a pulse is missing, or does not reach its state (runt)"
+    SLOW = "edges take most of the time: the states are hardly reached"
+    MOVES = "the states move: hum, or a baseline that wanders"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -298,6 +303,14 @@ def _ring(*aftermaths: Aftermath) -> Ring | None:
     return min(rings, key=lambda ring: ring.frequency_uncertainty / ring.frequency, default=None)
 
 
+def _slow(waveform: Waveform, found: _Found) -> bool:
+    """A transition, 10 to 90 %, takes more than 0.6 of the time to the next edge."""
+    after_rise, after_fall = found.room()
+    rise = _transition(waveform, found, rising=True)[0] / waveform.interval
+    fall = _transition(waveform, found, rising=False)[0] / waveform.interval
+    return rise > _SLOW * after_rise or fall > _SLOW * after_fall
+
+
 def _cautions(waveform: Waveform, found: _Found, timings: tuple[Timing | None, ...]) -> frozenset[Caution]:
     unsettled = min(found.states.low.samples, found.states.high.samples) == 0
     unresolved = not (found.rising.resolved and found.falling.resolved)
@@ -309,5 +322,8 @@ def _cautions(waveform: Waveform, found: _Found, timings: tuple[Timing | None, .
         Caution.VARIES: any(timing.varies for timing in timings if timing),
         Caution.COARSE: unresolved or any(each.coarse for each in found.aftermaths),
         Caution.UNSETTLED: unsettled,
+        Caution.RUNT: count_runts(waveform, found.states, found.edges) > 0 or misses_pulses(found.edges),
+        Caution.SLOW: _slow(waveform, found),
+        Caution.MOVES: states_move(waveform, found.states, found.edges),
     }
     return frozenset(caution for caution, applies in checks.items() if applies)

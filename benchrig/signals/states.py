@@ -198,6 +198,11 @@ def _left_of_step(above: float, noise: float, quantum: float) -> float:
     """
     if quantum == 0.0 or noise > _TOGGLING * quantum:
         return step_error(noise, quantum)
+    return left_between(above, quantum)
+
+
+def left_between(above: float, quantum: float) -> float:
+    """The same where only two neighbouring codes were seen: rectangular, up to the middle between them."""
     place = above / quantum % 1.0
     return float(abs(place - 0.5) * quantum / np.sqrt(3.0))
 

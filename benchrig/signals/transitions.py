@@ -51,8 +51,8 @@ class Transitions:
 
 def find_transitions(waveform: Waveform, levels: Levels) -> Transitions:
     """All transitions of a record between two levels."""
-    high = _runs(waveform, levels.at(_ARRIVED), above=True)
-    low = _runs(waveform, levels.at(_LEFT), above=False)
+    high = runs(waveform, levels.at(_ARRIVED), above=True)
+    low = runs(waveform, levels.at(_LEFT), above=False)
     starts = np.concatenate((low[0], high[0]))
     ends = np.concatenate((low[1], high[1]))
     is_high = np.arange(starts.size) >= low[0].size
@@ -90,7 +90,7 @@ def _without_glitches(first: NDArray[np.int64], last: NDArray[np.int64], first_h
     return Transitions(last[:-1], first[1:], not first_high, int(glitch.sum()))
 
 
-def _runs(waveform: Waveform, level: float, *, above: bool) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def runs(waveform: Waveform, level: float, *, above: bool) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """First and last index of each run of samples at or above (or below) a level in volts."""
     samples, up, limit = waveform.samples, above == (waveform.scale > 0.0), _in_samples(waveform, level, above)
     changes: list[NDArray[np.int64]] = []

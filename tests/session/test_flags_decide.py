@@ -138,7 +138,8 @@ def test_old_bits_keep_their_meaning():
     """Records hold flags as numbers: a new one takes the next bit."""
     names = ("AC", "DC", "AUTORANGE", "RANGE_CHANGED", "RELATIVE", "MINMAX", "DIODE", "CONTINUITY", "LOW_BATTERY",
              "OVERLOAD", "UNDERLOAD", "INVALID", "HOLD", "STALE", "CLIPPED", "BUSY", "UNSETTLED", "WRONG_FUNCTION",
-             "COARSE", "PROVISIONAL", "CHANGED_AT_PANEL")  # fmt: skip
+             "COARSE", "PROVISIONAL", "CHANGED_AT_PANEL", "VARIES", "GLITCHES",
+             "UNRESOLVED", "UNTRIGGERED", "RUNT", "SLOW", "MOVES")  # fmt: skip
     assert [Flag[name].value for name in names] == [1 << place for place in range(len(names))]
     assert len(Flag) == len(names)
 
