@@ -25,7 +25,7 @@ from ..errors import FileError
 from ..records import History, file_of, is_server
 from ..session.ends import StopAsked
 from ..session.notices import Notice, Said
-from ..session.operators import Command, EntryRequest, HoldRequest, Operator, Question
+from ..session.operators import Command, EntryRequest, ForwardedOperator, HoldRequest, Operator, Question
 from ..ui.ringing import open_ring
 from .options import login_name, record_option
 
@@ -82,36 +82,33 @@ def _grave(alarms: Alarms) -> bool:
     return any(it.alarm.severity == "stop" and not it.acknowledged for it in alarms.open)
 
 
-class Relay:
+class Relay(ForwardedOperator):
     """An operator whose notices may come from any thread: those of others wait until the owner looks at commands.
 
     `beats` hears of each look, and of each question before it is asked.
     """
 
     def __init__(self, operator: Operator, beats: Beats) -> None:
-        self._operator = operator
+        super().__init__(operator)
         self._beats = beats
         self._owner = threading.get_ident()
         self._waiting: SimpleQueue[Notice] = SimpleQueue()
-        self.name = operator.name
-        self.attended = operator.attended
-        self.acts_for_person = operator.acts_for_person
 
     def acknowledge(self, hold: HoldRequest) -> str | None:
         self._beats.asking()
-        return self._operator.acknowledge(hold)
+        return super().acknowledge(hold)
 
     def choose(self, question: Question) -> str | None:
         self._beats.asking()
-        return self._operator.choose(question)
+        return super().choose(question)
 
     def enter(self, request: EntryRequest) -> str | None:
         self._beats.asking()
-        return self._operator.enter(request)
+        return super().enter(request)
 
     def hands_off(self, step: str, reason: str) -> bool:
         self._beats.asking()
-        return self._operator.hands_off(step, reason)
+        return super().hands_off(step, reason)
 
     def notify(self, notice: Notice) -> None:
         if threading.get_ident() == self._owner:

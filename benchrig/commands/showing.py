@@ -14,11 +14,12 @@ import click
 from ..clock import Clock
 from ..errors import FileError
 from ..session.operators import Operator
+from ..ui.display import Display, Screen
 from ..ui.keys import Keys, NoKeys, open_keys
 from ..ui.lasting import Lasting, LastingScreen
 from ..ui.sounding import KINDS, WavFile, open_sound
 from ..ui.stopping import stoppable
-from ..ui.terminal import Display, Screen, Shown, TerminalOperator
+from ..ui.terminal import Shown, TerminalOperator
 from ..ui.wrapping import for_terminal
 
 if TYPE_CHECKING:
@@ -157,7 +158,7 @@ def open_stoppable_keys(stack: ExitStack) -> Keys:
     return keys
 
 
-class AskOnly:
+class AskOnly(Screen):
     """A screen that shows no notices: another display does; what is asked goes to standard error."""
 
     def show(self, notice: object) -> None:
@@ -171,9 +172,3 @@ class AskOnly:
 
     def fill(self) -> None:
         """Nothing to fill."""
-
-    def tick(self) -> None:
-        """Nothing to draw."""
-
-    def close(self) -> None:
-        """Nothing to restore."""

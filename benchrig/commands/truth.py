@@ -19,6 +19,7 @@ from ..procedure.step import Part
 from ..records.facts import Store
 from ..records.visits import axis_key
 from ..session.notices import Notice, StepEnded
+from ..ui.display import Display
 
 # How the simulated world names what a scope measures at a point, where the point's own name is not it.
 _NAMES = {Measurement.LOW_TIME: "{point} low", Measurement.DUTY_FACTOR: "duty factor"}
@@ -53,7 +54,7 @@ def _within(value: float, limits: tuple[float | None, float | None], by: float) 
     return (low is None or value >= low - by) and (high is None or value <= high + by)
 
 
-class Witness:
+class Witness(Display):
     """Asks `truth(name)` at each end of a step with a value; None is what the world does not know."""
 
     def __init__(
@@ -111,12 +112,6 @@ class Witness:
     def outside(self) -> list[Witnessed]:
         """What ended well by its reading and is out by the truth."""
         return [it for it in self.seen.values() if not it.inside]
-
-    def tick(self) -> None:
-        """Nothing waits."""
-
-    def close(self) -> None:
-        """Nothing to restore."""
 
 
 def truth_name(part: Part) -> str:

@@ -27,7 +27,7 @@ from ..session.attached import AttachedFeed, BenchTools
 from ..session.ports import Feed, InstrumentSource
 from ..session.scoping import ScopeReader
 from ..trim.types import Goal
-from ..ui.terminal import Display
+from ..ui.display import Display
 from ..units import quantity_in, show
 from .find import chosen, require_lead_off
 from .options import locate, orderly

@@ -31,8 +31,9 @@ from ..trim import engine
 from ..trim.state import TrimPhase
 from ..trim.travel import BACK_OFF
 from ..trim.types import Accepted, Goal, LinkDown, LinkUp, Measured, Restart, TrimEvent, Turned, Way
+from ..ui.display import Display
 from ..ui.keys import Keys
-from ..ui.terminal import WAYS, Display
+from ..ui.terminal import WAYS
 from ..ui.words import sentence
 from ..units import show
 
@@ -146,7 +147,7 @@ class Watch:
         self._stood = []
 
 
-class Together:
+class Together(Display):
     """Several displays as one."""
 
     def __init__(self, *displays: Display) -> None:
@@ -160,11 +161,8 @@ class Together:
         for display in self._displays:
             display.tick()
 
-    def close(self) -> None:
-        """Each is closed by who opened it."""
 
-
-class Lines:
+class Lines(Display):
     """A display without a bar: readings as lines, not more often than an eye follows."""
 
     def __init__(self) -> None:
@@ -177,12 +175,6 @@ class Lines:
                 return
             self._shown_at = now
         click.echo(sentence(notice))
-
-    def tick(self) -> None:
-        """Nothing waits."""
-
-    def close(self) -> None:
-        """Nothing to restore."""
 
 
 _OVERLOAD = 1.0  # s; a handheld that changes its range is done within

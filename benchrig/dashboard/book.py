@@ -11,13 +11,14 @@ import contextlib
 from ..clock import Clock
 from ..records.facts import Store, StoreError
 from ..session import notices as n
+from ..ui.display import Display
 from ..ui.jsonlines import as_data
 
 PACE = 1.0  # s, the least time between two entries of how a watch stands
 _ALARMS = (n.AlarmRaised, n.AlarmCleared, n.AlarmAcknowledged)
 
 
-class Book:
+class Book(Display):
     """A display that writes events: each alarm notice, and a watch whenever the state of it or of a channel changes."""
 
     def __init__(self, store: Store, clock: Clock) -> None:
@@ -44,9 +45,6 @@ class Book:
     def _write(self, notice: n.Notice) -> None:
         with contextlib.suppress(StoreError):
             self._store.event(None, notice.kind, as_data(notice), self._clock.now(), self._clock.stamp())
-
-    def tick(self) -> None:
-        """Nothing waits."""
 
     def close(self) -> None:
         """The store is closed by whoever opened it."""

@@ -29,6 +29,7 @@ from ..clock import Clock, RealClock
 from ..errors import FileError
 from ..metrics import CONTENT_TYPE, Metrics
 from ..session import notices as n
+from ..ui.display import Display
 from .crowd import Crowd
 from .page import page_data
 from .state import Dashboard, fold
@@ -56,7 +57,7 @@ def is_loopback(host: str) -> bool:
         return False
 
 
-class DashboardPage:
+class DashboardPage(Display):
     """The page while it is served; a display of the session. Use as a context manager.
 
     host, port: where to listen; port 0 takes a free one. `address` is what to open, token included where one is
@@ -101,9 +102,6 @@ class DashboardPage:
         """Add to a trend what was read before anybody looked; `time` in seconds of any clock that only goes on."""
         with self._lock:
             self._trends.trace(channel, unit, time, least, greatest)
-
-    def tick(self) -> None:
-        """Nothing waits."""
 
     def close(self) -> None:
         """Stop serving; viewers see the connection end."""

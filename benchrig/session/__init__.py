@@ -11,14 +11,14 @@ if TYPE_CHECKING:
     from ..clock import Clock
     from ..procedure.model import Procedure
     from ..records.facts import Store
-    from .absent import AbsentOperator
-    from .operators import Operator
+    from .operators import AbsentOperator, Operator, ScriptedOperator
     from .ports import Tools
     from .runner import Outcome
-    from .scripted import ScriptedOperator
 
 __all__ = ["AbsentOperator", "Outcome", "ScriptedOperator", "run"]
-__getattr__ = names_of(globals(), {"AbsentOperator": ".absent", "Outcome": ".runner", "ScriptedOperator": ".scripted"})
+__getattr__ = names_of(
+    globals(), {"AbsentOperator": ".operators", "Outcome": ".runner", "ScriptedOperator": ".operators"}
+)
 
 
 def run(

@@ -27,11 +27,10 @@ from ..readings import CAUTIONS, UNUSABLE, Flag, Reading, flag_words
 from ..records.facts import AcknowledgementFacts, Store
 from ..units import quantity_in, show
 from . import machine
-from .asking import ask
 from .leads import Leads, places
 from .machine import Session, SessionMove, SessionPhase
 from .notices import HoldPointAnswered, HoldPointLapsed, HoldPointReached, MadeSafe, Notice, ReadingTaken, Said
-from .operators import EntryRequest, HoldRequest, Operator, Question
+from .operators import EntryRequest, HoldRequest, Operator, Question, ask
 from .points import HazardousPoint
 from .ports import Feed, Tools
 from .switching import switched

@@ -20,14 +20,13 @@ from ..procedure.serials import check as check_serial
 from ..records.facts import StepResult, Store, StoreError
 from ..records.history import History
 from . import plan as planning
-from .asking import ask
 from .describing import job_facts, step_facts, step_started
 from .ends import Breach, Lapsed, Skipped, StopAsked
 from .guard import Guard
 from .machine import SessionPhase
 from .marks import MARKED, ask_for_marks, to_mark
 from .notices import JobEnded, JobStarted, Notice, StepEnded
-from .operators import Operator, Question
+from .operators import Operator, Question, ask
 from .plan import Plan, Status
 from .ports import Bell, Tools
 from .remembering import recalled

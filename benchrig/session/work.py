@@ -26,11 +26,10 @@ from ..readings import CAUTIONS, Flag, Reading
 from ..records.facts import Store
 from ..trim.types import Known
 from ..units import show
-from .asking import ask
 from .ends import Breach, Lapsed, Skipped, StopAsked
 from .guard import Guard
 from .notices import Notice, ReadingTaken, Said, TurnAdvised
-from .operators import Command, EntryRequest, Operator, Question
+from .operators import Command, EntryRequest, Operator, Question, ask
 from .points import HazardousPoint, SafePoint
 from .ports import Bell, Feed, InstrumentSource, Item, Tools
 from .verdicts import CAUTION_WORDS

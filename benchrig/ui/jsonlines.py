@@ -12,6 +12,7 @@ from typing import Any, TextIO
 from ..clock import Clock
 from ..readings import flag_names
 from ..session.notices import Notice, SoakMoved
+from .display import Display
 
 
 def as_data(value: Any) -> Any:
@@ -39,7 +40,7 @@ def line(notice: Notice, at: datetime) -> str:
 SOAK_PACE = 1.0  # s between lines of how a soak stands, where no state changed: a week of them must fit on a disk
 
 
-class JsonLines:
+class JsonLines(Display):
     """A display that writes each notice to `file` at once; how a soak stands once a second, and on every change."""
 
     def __init__(self, file: TextIO, clock: Clock) -> None:
@@ -59,9 +60,3 @@ class JsonLines:
         if due:
             self._soak = (self._clock.now(), stands)
         return due
-
-    def tick(self) -> None:
-        """Nothing waits."""
-
-    def close(self) -> None:
-        """Nothing to restore."""

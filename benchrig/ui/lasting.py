@@ -16,7 +16,7 @@ from ..session.ends import StopAsked
 from ..session.notices import Notice
 
 if TYPE_CHECKING:
-    from .terminal import Display, Screen
+    from .display import Display, Screen
 
 # A pipe whose reader has gone, and a terminal that was closed.
 _NOBODY = frozenset({errno.EPIPE, errno.EIO, errno.ENXIO, errno.EBADF})

@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import TextIO
 
 from ..session.notices import Notice, ReadingTaken, SoakMoved, StepStarted, TrimMoved
+from .display import Display
 from .words import sentence
 from .wrapping import for_terminal
 
 
-class PlainLines:
+class PlainLines(Display):
     """A display of one line a notice. A trim writes when its cue changes."""
 
     def __init__(self, file: TextIO) -> None:
@@ -36,9 +37,3 @@ class PlainLines:
         shown = for_terminal(text, self._file)
         self._file.write(shown.encode(encoding, "replace").decode(encoding) + "\n")
         self._file.flush()
-
-    def tick(self) -> None:
-        """Nothing waits."""
-
-    def close(self) -> None:
-        """Nothing to restore."""

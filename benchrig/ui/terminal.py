@@ -6,10 +6,10 @@ Nothing here decides: the words typed at a hold point go to the hold point as th
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Protocol
 
 from ..session.notices import Notice, StepStarted
-from ..session.operators import Command, EntryRequest, HoldRequest, Operator, Question
+from ..session.operators import Command, EntryRequest, ForwardedOperator, HoldRequest, Operator, Question
+from .display import Display, Screen
 from .keys import Keys
 from .words import plain
 
@@ -23,30 +23,6 @@ WAYS = {
 DONE = frozenset({"\r", "\n"})
 STOP = "stop"  # typed at any question: it is not answered, and the job is to end
 _ASKING = frozenset("smq")  # keys that lead to a question
-
-
-class Display(Protocol):
-    """Something that shows notices."""
-
-    def show(self, notice: Notice) -> None: ...
-
-    def tick(self) -> None:
-        """Draw what had to wait; called often."""
-        ...
-
-    def close(self) -> None: ...
-
-
-class Screen(Display, Protocol):
-    """A display that a person reads and that can make room for a question."""
-
-    def say(self, words: str, style: str = "") -> None: ...
-
-    def suspend(self) -> None: ...
-
-    def fill(self) -> None:
-        """The gauge over the whole screen, and back."""
-        ...
 
 
 class TerminalOperator:
@@ -209,18 +185,11 @@ def _picked(answer: str, choices: Sequence[str]) -> str | None:
     return next((choice for choice in choices if choice.lower() == answer.lower()), None)
 
 
-class Shown:
+class Shown(ForwardedOperator):
     """Another operator, with displays that see all it is told. The displays never answer."""
 
     def __init__(self, operator: Operator, *displays: Display) -> None:
-        self.name = operator.name
-        self.attended = operator.attended
-        self.acts_for_person = operator.acts_for_person
-        self.acknowledge = operator.acknowledge
-        self.choose = operator.choose
-        self.enter = operator.enter
-        self.hands_off = operator.hands_off
-        self._operator = operator
+        super().__init__(operator)
         self._displays = displays
 
     def notify(self, notice: Notice) -> None:
