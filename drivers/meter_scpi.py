@@ -70,7 +70,6 @@ _RANGED = (*_INTEGRATING, Function.AC_VOLTAGE, Function.AC_CURRENT)
 _RESOLUTION = ((100.0, 3e-7), (10.0, 1e-6), (1.0, 3e-6), (0.2, 1e-5), (0.0, 1e-4))
 _AC_RESOLUTION = 1e-6
 OVER_RANGE = 1.25  # times its range that a meter shows at most; makers give 1.05 to 1.2
-AGAIN = 3  # tries
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +189,7 @@ class ScpiMeter:
         if reading is None:
             self.restore()
             reading = self._measure(deadline)
-        for _ in range(AGAIN):  # the first answer of a form is only known by the next one of it
+        for _ in range(scpi_common.AGAIN):  # the first answer of a form is only known by the next one of it
             if reading is None or not self._forms.asks_again:
                 break
             reading = self._measure(deadline)
@@ -340,7 +339,7 @@ class ScpiMeter:
             self._port.resync()
             self._unanswered += 1
             unknown = any(-200 < code <= -100 for code, _ in self._port.errors())
-            self._has_terminals = not unknown and self._unanswered < AGAIN
+            self._has_terminals = not unknown and self._unanswered < scpi_common.AGAIN
             self._port.ask("*ESR?")
             return
         self._unanswered = 0

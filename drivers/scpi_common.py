@@ -14,6 +14,7 @@ from benchrig.errors import InstrumentError, LinkError
 from benchrig.links.scpi_port import ScpiPort
 
 POWER_ON = 0x80
+AGAIN = 3  # tries of what a second answer has to bear out
 COMPLAINTS = 0x3C  # query, device, execution and command error (IEEE 488.2, 11.5.1)
 # Error numbers (SCPI-99 chapter 21): a meter that wants SYSTem:REMote first; and of answers that nobody fetched, which
 # a broken link or a late answer leaves behind, and which say nothing about a setting.
@@ -75,9 +76,16 @@ class Forms:
         self._last = ""
         self.asks_again = False
 
-    def known(self, text: str) -> bool:
-        """True for an answer in a form that was seen before; one that was not waits for its second time."""
+    def known(self, text: str, *, grows: bool = False) -> bool:
+        """True for an answer in a form that was seen before; one that was not waits for its second time.
+
+        `grows`: the instrument writes 9.99 and 10.00, -0.01 and 0.01, each with no exponent: what stands before the
+        point is then no part of the form.
+        """
         form = re.sub(r"\d", "0", text.strip())
+        if grows and not re.search("[Ee]", form):
+            form = form.removeprefix("-")
+            form = re.sub(r"^0+", "0", form)
         if form == self._last:
             self._known.add(form)
         self._last = form

@@ -19,7 +19,7 @@ from benchrig.instruments import FUNCTION_UNIT, Function, Identity, LineSettings
 from benchrig.links.base import Link
 from benchrig.links.scpi_port import ScpiPort
 from benchrig.readings import Flag, Reading
-from benchrig.wire.answers import Special
+from benchrig.wire.answers import Number, Special
 
 from . import options as driver_options
 from . import scpi_common
@@ -50,6 +50,7 @@ class ScpiSupply:
         remote = self.options["remote"]
         self._remote = remote == "yes" or (remote == "auto" and scpi_common.on_serial(link.address))
         self._identity: Identity | None = None
+        self._forms: dict[tuple[Function, int], scpi_common.Forms] = {}
         self._levels: dict[tuple[int, str], float] = {}
 
     @staticmethod
@@ -116,8 +117,15 @@ class ScpiSupply:
                 next_step="It measures dc voltage and dc current.",
             )
         self._choose(channel)
-        sent = self._clock.now()
-        found = self._port.ask_number(_QUESTIONS[function], timeout=max(0.0, deadline - sent))
+        forms = self._forms.setdefault((function, channel), scpi_common.Forms())
+        for _ in range(scpi_common.AGAIN):  # the first answer of a form is only known by the next one of it
+            sent = self._clock.now()
+            found = self._port.ask_number(_QUESTIONS[function], timeout=max(0.0, deadline - sent))
+            if found.special is not None or forms.known(found.text, grows=True):
+                break
+        else:
+            self._port.resync()
+            found = Number(None, Special.NONE, f"{found.text}: not written as the answers before it")
         now = self._clock.now()
         flags = Flag.DC
         if found.special is not None:

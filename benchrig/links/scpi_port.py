@@ -19,7 +19,8 @@ from ..wire.scpi import Block, Conversation
 from .base import Link
 
 ERROR_QUEUE_LIMIT = 64  # entries; the deepest queue in the programmer's guides holds 30
-RESYNC_TRIES = 3
+RESYNC_WAITS = (1, 2, 2)  # how long each try waits for its mark, in timeouts
+LONGEST = 8.0  # seconds that a timeout may grow to, where an instrument is slower than was thought
 _FLOOD = 10.0  # seconds; how long a late block may keep pouring in while we drain it
 
 Progress = Callable[[int, int], None]
@@ -28,7 +29,7 @@ Progress = Callable[[int, int], None]
 class ScpiPort:
     """One conversation with one instrument.
 
-    timeout     seconds for an answer, unless the call names its own
+    timeout     seconds for an answer, unless the call names its own; it grows where an instrument is seen to be slower
     terminator  what ends a message to the instrument; answers may end LF or CR LF
     indefinite  accept blocks without a length (`#0`), which end at the first line feed
     """
@@ -94,6 +95,7 @@ class ScpiPort:
                 self._receive(self.clock.now() + silence, text)
                 if progress is not None and self._talk.progress[1]:
                     progress(*self._talk.progress)
+            self._only(f"a block of {len(block.payload)} bytes", text)
         except BaseException:  # as in `ask`
             self._talk.give_up()
             raise
@@ -155,17 +157,18 @@ class ScpiPort:
         no marks is drained and asked who it is instead. Raises LinkTimeout where nothing helps.
         """
         self._talk.give_up()
-        for _ in range(RESYNC_TRIES):
+        for wait in RESYNC_WAITS:
             self.drain()
-            if self._marked(late_lines=True) and self._marked(late_lines=False):
+            if self._marked(wait, late_lines=True) and self._marked(wait, late_lines=False):
                 self.link.write(self._talk.unmark())
                 self._talk.back_in_step()
                 return
         self._resync_by_identity()
 
-    def _marked(self, *, late_lines: bool) -> bool:
+    def _marked(self, wait: int, *, late_lines: bool) -> bool:
         self.link.write(self._talk.mark())
-        deadline = self.clock.now() + self.timeout
+        sent = self.clock.now()
+        deadline = sent + wait * self.timeout
         while True:
             found = self._talk.marked()
             if found is None:
@@ -174,6 +177,8 @@ class ScpiPort:
                     return False
                 self._talk.receive(data)
             elif found or not late_lines:
+                if found and (took := self.clock.now() - sent) > self.timeout:
+                    self.timeout = max(self.timeout, min(1.5 * took, LONGEST))
                 return found
 
     def _resync_by_identity(self) -> None:

@@ -20,7 +20,7 @@ from benchrig.instruments import Function, load_driver
 from benchrig.links.inprocess import InProcessLink
 from benchrig.links.scpi_port import ScpiPort
 from benchrig.readings import Flag, Reading
-from benchrig.testing import SimBench
+from benchrig.testing import ReplayLink, SimBench
 
 VOLTS = 7.25
 
@@ -181,3 +181,70 @@ def test_a_meter_that_takes_long_to_answer_is_read() -> None:
     driver.select(Function.DC_VOLTAGE, expected=10.0)
     seen = [driver.read(clock.now() + 20.0) for _ in range(4)]
     assert all(reading.value == pytest.approx(VOLTS, abs=0.01) for reading in seen)
+
+
+class SlowEnd:
+    """The far end of a link that answers each question 0.8 s after it came."""
+
+    address = "slow"
+
+    def __init__(self, clock: SimClock) -> None:
+        self.clock = clock
+        self.mask = b"0"
+        self.coming: list[tuple[float, bytes]] = []
+
+    def write(self, data: bytes) -> None:
+        for line in data.splitlines():
+            if line.startswith(b"*ESE "):
+                self.mask = line[5:]
+            else:
+                answer = self.mask if line == b"*ESE?" else b"+7.25"
+                self.coming.append((self.clock.now() + 0.8, answer + b"\n"))
+
+    def read(self, deadline: float) -> bytes:
+        until = min(deadline, self.coming[0][0] if self.coming else deadline)
+        if until > self.clock.now():
+            self.clock.sleep_until(until)
+        if self.coming and self.coming[0][0] <= self.clock.now():
+            return self.coming.pop(0)[1]
+        return b""
+
+    def close(self) -> None: ...
+
+
+def test_a_port_learns_that_its_instrument_is_slow() -> None:
+    """With half a second for an answer that takes 0.8 s, each question would be lost for ever."""
+    clock = SimClock(100.0)
+    port = ScpiPort(SlowEnd(clock), clock, timeout=0.5)
+    with pytest.raises(LinkError):
+        port.ask("READ?")
+    assert [port.ask("READ?") for _ in range(3)] == ["+7.25"] * 3
+    assert 0.8 < port.timeout < 2.5
+
+
+def test_a_block_with_another_answer_behind_it_is_refused() -> None:
+    clock = SimClock(100.0)
+    port = ScpiPort(ReplayLink([(b"CURV?\n", b"#13abc\n+1.0\n")]), clock)
+    with pytest.raises(FrameError, match="more than one answer"):
+        port.ask_block("CURV?")
+
+
+def supply(*answers: bytes) -> Reading:
+    """What a supply driver makes of `answers` to MEAS:VOLT?, one after the other."""
+    marks = [(b"*ESE 1\n*ESE?\n", b"1\n"), (b"*ESE 2\n*ESE?\n", b"2\n"), (b"*ESE 0\n", b"")]
+    link = ReplayLink([*((b"MEAS:VOLT?\n", answer) for answer in answers), *marks])
+    clock = SimClock(100.0)
+    driver = load_driver("supply-scpi")(link, clock, {})
+    for _ in range(2):
+        found: Reading = driver.measure(Function.DC_VOLTAGE, clock.now() + 2.0)
+    return found
+
+
+def test_a_supply_is_believed_in_a_form_that_came_before() -> None:
+    """Twelve volts with a digit lost is 2.00 V; with the point lost, or a digit behind it, it is asked again."""
+    assert supply(b"12.00\n", b"12.00\n", b"9.99\n").value == 9.99
+    assert supply(b"12.00\n", b"12.00\n", b"1200\n", b"12.00\n").value == 12.0
+    assert supply(b"12.00\n", b"12.00\n", b"12.0\n", b"12.00\n").value == 12.0
+    spoilt = supply(b"+1.20E+01\n", b"+1.20E+01\n", b".20E+01\n", b"1.20E+01\n", b"+1.2E+01\n")
+    assert spoilt.value is None
+    assert spoilt.flags & Flag.INVALID
