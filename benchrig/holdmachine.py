@@ -172,7 +172,7 @@ class Typed:
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class PointSeen:
     """A reading of the point itself, in volts; `value` None with `overload` True is more than can be shown."""
 
     value: float | None
@@ -189,15 +189,15 @@ class Happened:
 
 
 @dataclass(frozen=True, slots=True)
-class Tick:
+class HoldTick:
     at: Moment
 
 
-Event = Reached | Typed | Seen | Happened | Tick
+Event = Reached | Typed | PointSeen | Happened | HoldTick
 
 
 @dataclass(frozen=True, slots=True)
-class State:
+class HoldState:
     """All that a hold point knows."""
 
     phase: HoldPhase = HoldPhase.SHUT
@@ -224,7 +224,7 @@ class Revoke:
 Effect = Mint | Revoke
 
 
-def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
+def step(state: HoldState, event: Event) -> tuple[HoldState, tuple[Effect, ...]]:
     """One event. Raises RuntimeError for a move that is not in the table; the state is then as it was."""
     move, reason = _move(state, event)
     if move is None:
@@ -242,9 +242,9 @@ def _effects(before: HoldPhase, phase: HoldPhase, reason: str) -> tuple[Effect, 
     return (Mint(),) if phase in READABLE else ()
 
 
-def _entered(state: State, phase: HoldPhase, move: HoldMove, event: Event, reason: str) -> State:
+def _entered(state: HoldState, phase: HoldPhase, move: HoldMove, event: Event, reason: str) -> HoldState:
     """A phase begins with nothing of the one before but its exposure, and the count of wrong sentences in a row."""
-    return State(
+    return HoldState(
         phase=phase,
         exposure=event.exposure if isinstance(event, Reached) else state.exposure,
         granted=event.at if phase in READABLE else None,
@@ -253,9 +253,9 @@ def _entered(state: State, phase: HoldPhase, move: HoldMove, event: Event, reaso
     )
 
 
-def _noted(state: State, event: Event) -> State:
+def _noted(state: HoldState, event: Event) -> HoldState:
     """What a reading leaves behind."""
-    if not isinstance(event, Seen) or state.exposure is None or state.phase not in READABLE:
+    if not isinstance(event, PointSeen) or state.exposure is None or state.phase not in READABLE:
         return state
     exposure = state.exposure
     if event.overload or event.value is None:
@@ -270,12 +270,12 @@ def reads_nothing(exposure: Exposure, value: float) -> bool:
     return abs(value) < NOTHING * abs(exposure.expected)
 
 
-def _move(state: State, event: Event) -> tuple[HoldMove | None, str]:
+def _move(state: HoldState, event: Event) -> tuple[HoldMove | None, str]:
     """The move that an event makes, with the reason in words. Time is looked at before anything else."""
     if late := _time_move(state, event.at):
         return late
     match event:
-        case Tick():
+        case HoldTick():
             return None, ""
         case Reached():
             return HoldMove.REACHED, ""
@@ -286,7 +286,7 @@ def _move(state: State, event: Event) -> tuple[HoldMove | None, str]:
     return _seen_move(state, event)
 
 
-def _time_move(state: State, at: Moment) -> tuple[HoldMove, str] | None:
+def _time_move(state: HoldState, at: Moment) -> tuple[HoldMove, str] | None:
     if state.phase not in READABLE or state.granted is None or state.exposure is None:
         return None
     return outlived(state.exposure, state.granted, at)
@@ -301,7 +301,7 @@ def outlived(exposure: Exposure, granted: Moment, at: Moment) -> tuple[HoldMove,
     return None
 
 
-def _words_move(state: State, event: Typed) -> tuple[HoldMove, str]:
+def _words_move(state: HoldState, event: Typed) -> tuple[HoldMove, str]:
     if state.exposure is None or state.phase not in ASKING:
         raise RuntimeError(f"A hold point that is {state.phase} was not asking.")
     if refusal := event.person.refusal(state.exposure):
@@ -321,7 +321,7 @@ def folded(words: str) -> str:
     return " ".join(words.split()).casefold()
 
 
-def _seen_move(state: State, event: Seen) -> tuple[HoldMove | None, str]:
+def _seen_move(state: HoldState, event: PointSeen) -> tuple[HoldMove | None, str]:
     exposure = state.exposure
     if exposure is None or state.phase not in READABLE:
         return None, ""
@@ -334,7 +334,7 @@ def _seen_move(state: State, event: Seen) -> tuple[HoldMove | None, str]:
     return _probe_off(state, exposure, event) if state.phase is HoldPhase.LIVE else _below(state, event)
 
 
-def _probe_off(state: State, exposure: Exposure, event: Seen) -> tuple[HoldMove | None, str]:
+def _probe_off(state: HoldState, exposure: Exposure, event: PointSeen) -> tuple[HoldMove | None, str]:
     assert event.value is not None
     assert state.granted is not None
     expected_by_now = state.something or event.at.now - state.granted.now > GRACE
@@ -343,7 +343,7 @@ def _probe_off(state: State, exposure: Exposure, event: Seen) -> tuple[HoldMove 
     return None, ""
 
 
-def _below(state: State, event: Seen) -> tuple[HoldMove | None, str]:
+def _below(state: HoldState, event: PointSeen) -> tuple[HoldMove | None, str]:
     times = _noted(state, event).below
     if len(times) >= BELOW_READINGS and times[-1] - times[0] >= BELOW_FOR:
         return HoldMove.BELOW_LIMIT, "seen below the limit"

@@ -32,13 +32,13 @@ from .holdmachine import (
     Happened,
     HoldMove,
     HoldPhase,
+    HoldState,
+    HoldTick,
     Mint,
     Moment,
     Person,
+    PointSeen,
     Reached,
-    Seen,
-    State,
-    Tick,
     Typed,
     outlived,
     step,
@@ -116,7 +116,7 @@ class HoldPoint:
     def __init__(self, clock: Clock, bench: AllDoubles) -> None:
         self._clock = clock
         self._bench = bench
-        self._state = State()
+        self._state = HoldState()
         self._acknowledgement: Acknowledgement | None = None
 
     @property
@@ -135,7 +135,7 @@ class HoldPoint:
     @property
     def acknowledgement(self) -> Acknowledgement | None:
         """The live one, or None. Looks at the clock first."""
-        self._step(Tick(self.moment()))
+        self._step(HoldTick(self.moment()))
         return self._acknowledgement
 
     def moment(self) -> Moment:
@@ -164,7 +164,7 @@ class HoldPoint:
 
     def see(self, value: float | None, overload: bool) -> HoldPhase:
         """A reading of the point itself."""
-        self._step(Seen(value, overload, self.moment()))
+        self._step(PointSeen(value, overload, self.moment()))
         return self.phase
 
     def _step(self, event: Event) -> None:

@@ -113,7 +113,7 @@ class Multimeter(Instrument, Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class View:
+class ScreenView:
     """What a scope's channel shows: volts per division, and volts at the centre of the screen, at the probe tip."""
 
     scale: float
@@ -137,7 +137,7 @@ class Oscilloscope(Instrument, Protocol):
         """Set what is given. With `coupling` the input is also made plain: not inverted, in volts, 1 Mohm."""
         ...
 
-    def view(self, channel: int) -> View:
+    def view(self, channel: int) -> ScreenView:
         """As the scope itself says: it may have rounded what it was told."""
         ...
 

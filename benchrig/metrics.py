@@ -22,7 +22,7 @@ CHANNEL_STATES = ("warm_up", "in", "warning", "out", "absent")
 
 
 @dataclass
-class Seen:
+class NewestReading:
     """The newest of one channel. `value` None: there is none that counts."""
 
     unit: str
@@ -40,7 +40,7 @@ class Metrics:
     waiting: bool = False  # at a hold point
     live: bool = False  # a hazardous point, from its acknowledgement until it was seen safe
     exit_code: int | None = None
-    channels: dict[str, Seen] = field(default_factory=dict)
+    channels: dict[str, NewestReading] = field(default_factory=dict)
     readings: Counter[str] = field(default_factory=Counter)
     gaps: Counter[str] = field(default_factory=Counter)
     lost: dict[str, None] = field(default_factory=dict)
@@ -74,7 +74,7 @@ class Metrics:
                 self.step, self.soak, self.waiting, self.exit_code = notice, None, False, None
             case n.ReadingTaken(_, channel, reading):
                 self._count(channel, 1)
-                self._see(channel, Seen(reading.unit, reading.value if reading.usable else None, now))
+                self._see(channel, NewestReading(reading.unit, reading.value if reading.usable else None, now))
             case n.SoakMoved():
                 self._soak(notice, now)
             case n.HoldPointReached():
@@ -101,7 +101,7 @@ class Metrics:
         if channel in self.readings or len(self.readings) < MOST_LABELS:
             self.readings[channel] += readings
 
-    def _see(self, channel: str, seen: Seen) -> None:
+    def _see(self, channel: str, seen: NewestReading) -> None:
         if channel in self.channels or len(self.channels) < MOST_LABELS:
             self.channels[channel] = seen
 
@@ -112,7 +112,7 @@ class Metrics:
             more, known = max(0, it.readings - before.get(it.name, 0)), self.channels.get(it.name)
             # A watch tells of a channel also where nothing came of it.
             at = now if more or known is None else known.at
-            self._see(it.name, Seen(it.unit, it.value, at, it.state.replace("-", "_")))
+            self._see(it.name, NewestReading(it.unit, it.value, at, it.state.replace("-", "_")))
             self._count(it.name, more)
 
     def _trouble(self, notice: n.Notice) -> None:

@@ -29,7 +29,7 @@ _LONG = 200_000  # points of a record; more only makes each reading of a trim wa
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class ContractRow:
     """One line of the table."""
 
     what: str
@@ -46,11 +46,11 @@ class Check:
     run: Callable[[Any, Clock], str]
 
 
-class Broken(Exception):
+class PromiseBroken(Exception):
     """A promise was not kept."""
 
 
-def try_all(instrument: Instrument, clock: Clock, log: WireLog | None = None) -> Iterator[Row]:
+def try_all(instrument: Instrument, clock: Clock, log: WireLog | None = None) -> Iterator[ContractRow]:
     """Run every check that fits what the instrument can do, each row as soon as it is known.
 
     `log`: of the link the driver was built on, for the dialogue of what did not work. Ends with `release`, whatever
@@ -69,16 +69,16 @@ def try_all(instrument: Instrument, clock: Clock, log: WireLog | None = None) ->
         yield _row(check, instrument, clock, log)
 
 
-def _row(check: Check, instrument: Instrument, clock: Clock, log: WireLog | None) -> Row:
+def _row(check: Check, instrument: Instrument, clock: Clock, log: WireLog | None) -> ContractRow:
     started = clock.now()
     try:
-        return Row(check.what, "works", check.run(instrument, clock))
+        return ContractRow(check.what, "works", check.run(instrument, clock))
     except InstrumentError as refusal:
-        return Row(check.what, "refused", str(refusal), _dialogue(log, started))
+        return ContractRow(check.what, "refused", str(refusal), _dialogue(log, started))
     except Exception as trouble:
         # Whatever escapes a driver is a finding here, not the end of the table.
-        kind = "" if isinstance(trouble, Broken) else f"{type(trouble).__name__}: "
-        return Row(check.what, "broken", f"{kind}{trouble}", _dialogue(log, started))
+        kind = "" if isinstance(trouble, PromiseBroken) else f"{type(trouble).__name__}: "
+        return ContractRow(check.what, "broken", f"{kind}{trouble}", _dialogue(log, started))
 
 
 def _dialogue(log: WireLog | None, since: float) -> str:
@@ -87,7 +87,7 @@ def _dialogue(log: WireLog | None, since: float) -> str:
 
 def _keep(promise: bool, words: str) -> None:
     if not promise:
-        raise Broken(words)
+        raise PromiseBroken(words)
 
 
 def _says_who(instrument: Instrument, clock: Clock) -> str:
@@ -209,7 +209,7 @@ def _refuses_a_channel(scope: Oscilloscope, clock: Clock) -> str:
         scope.set_channel(99, scale=1.0)
     except InstrumentError:
         return "as it should"
-    raise Broken("It took channel 99.")
+    raise PromiseBroken("It took channel 99.")
 
 
 # Supplies

@@ -19,7 +19,7 @@ LINE = LineSettings(baud=19200, data_bits=7, parity="O", stop_bits=1, dtr=True, 
 
 
 @dataclass(frozen=True, slots=True)
-class Range:
+class DisplayRange:
     """One range: how many digits stand after the point, and the unit with its prefix."""
 
     decimals: int
@@ -27,7 +27,7 @@ class Range:
     prefix: str = ""
 
 
-Ranges = Mapping[int, Range]
+Ranges = Mapping[int, DisplayRange]
 # (byte, mask) of a status bit
 Place = tuple[int, int]
 
@@ -38,7 +38,7 @@ def ranges(unit: str, *full_scales: str) -> Ranges:
     for index, full_scale in enumerate(full_scales):
         if full_scale != "-":
             digits, _, prefix = full_scale.partition(" ")
-            table[index] = Range(len(digits.partition(".")[2]), unit, prefix)
+            table[index] = DisplayRange(len(digits.partition(".")[2]), unit, prefix)
     return table
 
 
@@ -81,7 +81,7 @@ def flags(frame: bytes, table: Mapping[Place, Flag]) -> Flag:
     return found
 
 
-def pick(table: Ranges, frame: bytes) -> Range:
+def pick(table: Ranges, frame: bytes) -> DisplayRange:
     """The range that byte 0 names in `table`. Raises FrameError if there is none."""
     index = frame[0] & 15
     if index not in table:

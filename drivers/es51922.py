@@ -17,7 +17,7 @@ from benchrig.wire.frames import FixedFrames
 
 from . import cyrustek, display
 from .cyrustek import LINE as LINE
-from .cyrustek import Range, Ranges, ranges
+from .cyrustek import DisplayRange, Ranges, ranges
 from .streamed import Grammar, StreamedMeter
 
 LENGTH = 14
@@ -46,7 +46,7 @@ _CLAMP_TABLES: dict[int, Ranges] = {
     _MICROAMP: ranges("A", "220.00", "2200.0"),
     _MILLIAMP: ranges("A", "22.000", "220.00"),
 }
-_DUTY = Range(1, "%")
+_DUTY = DisplayRange(1, "%")
 _MEASURES_SIGNAL = (_VOLT, _MICROAMP, _MILLIAMP, _AMP, _CLAMP)
 _FLAGS = {
     (7, 2): Flag.LOW_BATTERY,
@@ -102,13 +102,13 @@ def _check_marks(frame: bytes, flags: Flag) -> None:
         raise FrameError("The mark for Hz or % of a signal is set in a mode that has none.", frame=frame)
 
 
-def _range(frame: bytes) -> Range:
+def _range(frame: bytes) -> DisplayRange:
     """What the digits count: decided by function, range, and the bits that change a function's meaning."""
     function, judge = frame[6] & 15, bool(frame[7] & 8)
     clamp = bool(frame[11] & 4)
     if function == _TEMPERATURE:
         # The digits are always degC, even when the display shows Fahrenheit.
-        return Range(1 if clamp else 2, "degC")
+        return DisplayRange(1 if clamp else 2, "degC")
     if function == _FREQUENCY or frame[10] & 1:
         return _DUTY if judge else cyrustek.pick(_TABLES[_FREQUENCY], frame)
     if clamp and function in _CLAMP_TABLES:

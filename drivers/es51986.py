@@ -18,7 +18,7 @@ from benchrig.wire.frames import FixedFrames
 
 from . import cyrustek, display
 from .cyrustek import LINE as LINE
-from .cyrustek import Range, Ranges, ranges
+from .cyrustek import DisplayRange, Ranges, ranges
 from .streamed import Grammar, StreamedMeter
 
 LENGTH = 11
@@ -76,7 +76,7 @@ def _mode_flag(frame: bytes) -> Flag:
     return {_DIODE: Flag.DIODE, _CONTINUITY: Flag.CONTINUITY}.get(frame[5] & 15, Flag.NONE)
 
 
-def _range(frame: bytes) -> Range:
+def _range(frame: bytes) -> DisplayRange:
     function = frame[5] & 15
     if frame[8] & 1:  # Hz of the signal while the knob stands on V or A
         if function not in (*_MEASURES_SIGNAL, _FREQUENCY):

@@ -99,7 +99,7 @@ _CHANGES = ("CALC:SCAL:STAT", "CALC:SMO:STAT", "{node}:AVER:STAT")
 
 
 @dataclass(frozen=True, slots=True)
-class _Setup:
+class _MeterSetup:
     """What was asked of the meter; enough to set it up again."""
 
     function: Function
@@ -129,7 +129,7 @@ class ScpiMeter:
         self._identity: Identity | None = None
         self._dialect: Dialect | None = None
         self._has_terminals = True
-        self._setup: _Setup | None = None
+        self._setup: _MeterSetup | None = None
         self._range: float | None = None
         self._unsure = False
         self._rebooted = False
@@ -162,7 +162,7 @@ class ScpiMeter:
                 instrument=self._name(),
                 next_step="Use another meter.",
             )
-        self._apply(_Setup(function, expected, 1.0 if power_line_cycles is None else power_line_cycles))
+        self._apply(_MeterSetup(function, expected, 1.0 if power_line_cycles is None else power_line_cycles))
 
     def restore(self) -> None:
         """Set up again after a reopened link or a reboot; before any `select` it only takes remote control."""
@@ -213,7 +213,7 @@ class ScpiMeter:
     def _name(self) -> str:
         return f"{self._identity.model if self._identity else 'The meter'} at {self._address}"
 
-    def _apply(self, setup: _Setup) -> None:
+    def _apply(self, setup: _MeterSetup) -> None:
         """Everything from remote control to the read-back, in the order a meter just switched on needs."""
         port, (configure, node) = self._port, _NODES[setup.function]
         if self._remote:
@@ -292,10 +292,10 @@ class ScpiMeter:
                 self._port.errors()
         return self._asked[setting]
 
-    def _asked_range(self, setup: _Setup) -> float | None:
+    def _asked_range(self, setup: _MeterSetup) -> float | None:
         return self._port.ask_number(f"{_NODES[setup.function][1]}:RANG?").value
 
-    def _check_range(self, setup: _Setup) -> None:
+    def _check_range(self, setup: _MeterSetup) -> None:
         """A fixed range that does not hold the expected value would only ever overload."""
         if self._range is not None and setup.expected is not None and self._range * 1.2 < abs(setup.expected):
             raise InstrumentError(
@@ -427,7 +427,7 @@ class ScpiMeter:
         )
 
 
-def _resolution(setup: _Setup, full_scale: float | None) -> float | None:
+def _resolution(setup: _MeterSetup, full_scale: float | None) -> float | None:
     """One count, from the range and the aperture; None where the guides give no rule."""
     if full_scale is None or setup.function not in _RANGED:
         return None

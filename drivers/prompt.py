@@ -28,7 +28,7 @@ from benchrig.wire import answers
 from . import display, knob, prompt_answers
 from . import options as driver_options
 from .panel import Panel
-from .prompt_answers import Answer
+from .prompt_answers import PromptAnswer
 from .prompt_answers import decode as decode
 
 LINE = LineSettings(baud=9600, data_bits=8, parity="N", stop_bits=1)
@@ -59,7 +59,7 @@ _MOST = 4096  # bytes without a prompt: not this grammar
 
 
 @dataclass(frozen=True, slots=True)
-class _Setup:
+class _PromptSetup:
     function: Function
     expected: float | None
     rate: str
@@ -77,7 +77,7 @@ class PromptMeter:
         self._buffer = b""
         self._in_step = False
         self._identity: Identity | None = None
-        self._setup: _Setup | None = None
+        self._setup: _PromptSetup | None = None
         self._panel = Panel(clock, self._changed_at_panel)
         self._steps = display.RangeSteps()
 
@@ -102,7 +102,7 @@ class PromptMeter:
                 next_step="Use another meter.",
             )
         rate = "S" if power_line_cycles is not None and power_line_cycles >= 10.0 else "M"
-        self._apply(_Setup(function, expected, rate))
+        self._apply(_PromptSetup(function, expected, rate))
 
     def restore(self) -> None:
         """Take remote control and set up again."""
@@ -119,7 +119,7 @@ class PromptMeter:
 
     def read(self, deadline: float) -> Reading:
         """The next completed measurement; one that may have begun before this call says so by its aperture."""
-        setup = self._setup or self._apply(_Setup(Function.DC_VOLTAGE, None, "M"))
+        setup = self._setup or self._apply(_PromptSetup(Function.DC_VOLTAGE, None, "M"))
         reading = self._measure(deadline)
         if not knob.fits(setup.function, reading):  # nor does a number without a unit
             self.restore()
@@ -135,7 +135,7 @@ class PromptMeter:
         reading = prompt_answers.decode(frame)
         return self._panel.mark(replace(reading, time=now, aperture=now - sent), sent)
 
-    def _apply(self, setup: _Setup) -> _Setup:
+    def _apply(self, setup: _PromptSetup) -> _PromptSetup:
         self._command("REMS")
         self._command("FORMAT 2")
         self._command(_FUNCTIONS[setup.function])
@@ -171,10 +171,10 @@ class PromptMeter:
 
     # The conversation
 
-    def _command(self, line: str) -> Answer:
+    def _command(self, line: str) -> PromptAnswer:
         return self._done(prompt_answers.parse(self._exchange(line)), line)
 
-    def _done(self, answer: Answer, line: str) -> Answer:
+    def _done(self, answer: PromptAnswer, line: str) -> PromptAnswer:
         if answer.prompt == prompt_answers.DONE:
             return answer
         why = "does not understand" if answer.prompt == prompt_answers.NOT_UNDERSTOOD else "cannot carry out"
@@ -239,7 +239,7 @@ class PromptMeter:
         return f"{self._identity.model if self._identity else 'The meter'} at {self._link.address}"
 
 
-def _range_number(setup: _Setup) -> int:
+def _range_number(setup: _PromptSetup) -> int:
     """The lowest volt range that holds the expected value; 0: stay on autorange."""
     if setup.expected is None or setup.function not in (Function.DC_VOLTAGE, Function.AC_VOLTAGE):
         return 0

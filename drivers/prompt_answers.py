@@ -45,7 +45,7 @@ _OVERLOAD = 1e9
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class PromptAnswer:
     """One whole answer: its lines without echo, and the prompt that ended it."""
 
     lines: tuple[str, ...]
@@ -58,7 +58,7 @@ def split(buffer: bytes) -> tuple[bytes, bytes]:
     return (buffer[: match.end()], buffer[match.end() :]) if match else (b"", buffer)
 
 
-def parse(frame: bytes) -> Answer:
+def parse(frame: bytes) -> PromptAnswer:
     """The lines and the prompt of one whole answer. Raises FrameError for anything else."""
     answer, rest = split(frame)
     if not answer or rest or len(frame) > _LONGEST:
@@ -69,7 +69,7 @@ def parse(frame: bytes) -> Answer:
     text = [line for line in lines[:-1] if line]
     if text and text[0].endswith("?"):  # an echoed query: nothing else can end so
         text = text[1:]
-    return Answer(tuple(text), lines[-1])
+    return PromptAnswer(tuple(text), lines[-1])
 
 
 def decode(frame: bytes) -> Reading:

@@ -16,7 +16,7 @@ from typing import Any, ClassVar
 
 from benchrig.clock import Clock
 from benchrig.errors import InstrumentError, LinkError, LinkTimeout
-from benchrig.instruments import Identity, View
+from benchrig.instruments import Identity, ScreenView
 from benchrig.links.base import Link
 from benchrig.links.scpi_port import ScpiPort
 from benchrig.signals.waveform import Waveform
@@ -24,8 +24,8 @@ from benchrig.signals.waveform import Waveform
 from . import options as driver_options
 from . import scpi_common
 from .scope_block import Progress
-from .scope_memory import Settings
-from .scope_words import Words
+from .scope_memory import RememberedSettings
+from .scope_words import FamilyWords
 
 _POLL = 0.01  # seconds between questions for the trigger state
 _FORCED = 2.0  # seconds a forced acquisition may take beyond its own length
@@ -42,7 +42,7 @@ class ScpiScope:
     VARIANT: ClassVar[str] = "variant"  # the option that names the branch of the family
     VARIANTS: ClassVar[Iterable[str]]
     CHANNELS: ClassVar[int] = 8
-    _words: Words
+    _words: FamilyWords
 
     def __init__(self, link: Link, clock: Clock, options: Mapping[str, Any] | None = None) -> None:
         """Options: `timeout`, seconds that a setting or a block may be silent, and those of the family."""
@@ -51,7 +51,7 @@ class ScpiScope:
         self._clock = clock
         self._port = ScpiPort(link, clock, timeout=self.options["timeout"])
         self._identity: Identity | None = None
-        self._settings = Settings(self._port, lambda: self._errors())
+        self._settings = RememberedSettings(self._port, lambda: self._errors())
         self._probes: dict[int, float] = {}
         self._centres: dict[int, float] = {}  # volts wanted at the centre of the screen
         self._triggered: bool | None = None  # of the acquisition `single` armed; None: none was armed
@@ -100,7 +100,7 @@ class ScpiScope:
         """The probe factor that is set now; None where it cannot be asked."""
         raise NotImplementedError
 
-    def _view(self, channel: int) -> View:
+    def _view(self, channel: int) -> ScreenView:
         """What the channel shows now."""
         raise NotImplementedError
 
@@ -179,7 +179,7 @@ class ScpiScope:
         self._set("the trigger", words.messages(values, channel))
         self._source = channel
 
-    def view(self, channel: int) -> View:
+    def view(self, channel: int) -> ScreenView:
         """See `Oscilloscope.view`."""
         self._known()
         self._check_channel(channel)

@@ -23,14 +23,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchrig.errors import FrameError, InstrumentError, LinkTimeout
-from benchrig.instruments import Identity, LineSettings, View
+from benchrig.instruments import Identity, LineSettings, ScreenView
 from benchrig.signals.waveform import Waveform
 from benchrig.wire import answers
 
 from . import scpi_common
 from .scope_base import ScpiScope
 from .scope_block import Progress, codes, in_samples
-from .scope_words import Words, named
+from .scope_words import FamilyWords, named
 from .scpi_common import number_text
 
 LINE = LineSettings(baud=9600)
@@ -42,7 +42,7 @@ class Generation:
 
     preamble: str
     trigger: str
-    words: Words
+    words: FamilyWords
     probe_question: str
     has_offset: bool  # volts; else only a position in divisions
     delay_mode: str  # the time position is a delay, which counts only in this mode; POSition is percent of the record
@@ -64,9 +64,9 @@ def _forms(probe: str, trigger: str, level: str, time_scale: str, time_position:
     }
 
 
-def _words(forms: Mapping[str, str], limits: tuple[str, str], *, gain: bool = False) -> Words:
+def _words(forms: Mapping[str, str], limits: tuple[str, str], *, gain: bool = False) -> FamilyWords:
     slopes, sweeps = {"rising": "RISE", "falling": "FALL"}, {"auto": "AUTO", "normal": "NORMAL"}
-    return Words(
+    return FamilyWords(
         forms,
         "ACQUIRE:STATE STOP",
         limits,
@@ -104,7 +104,7 @@ _NO_EVENTS = (0, 1)
 
 
 @dataclass(frozen=True, slots=True)
-class Preamble:
+class CurvePreamble:
     """The fields that turn codes into volts and seconds, and bytes into codes."""
 
     byte_width: int
@@ -200,10 +200,10 @@ class CurveScope(ScpiScope):
             self._settings.make_if_known("delay mode", self._generation.delay_mode)
         super().set_timebase(scale=scale, position=position)
 
-    def _view(self, channel: int) -> View:
+    def _view(self, channel: int) -> ScreenView:
         scale, position = (self._port.ask_number(f"CH{channel}:{name}?").value or 0.0 for name in ("SCALE", "POSITION"))
         offset = self._port.ask_number(f"CH{channel}:OFFSET?").value or 0.0 if self._generation.has_offset else 0.0
-        return View(scale, offset - position * scale)
+        return ScreenView(scale, offset - position * scale)
 
     # Acquisition
 
@@ -266,11 +266,11 @@ class CurveScope(ScpiScope):
         self._refuse_errors(f"the record of channel {channel}")
         return _waveform(before, found, triggered)
 
-    def _preamble(self) -> Preamble:
+    def _preamble(self) -> CurvePreamble:
         width = round(self._field("BYT_NR"))
         if width not in (1, 2):
             raise FrameError(f"The curve comes in codes of {width} bytes.")
-        return Preamble(
+        return CurvePreamble(
             byte_width=width,
             signed=self._word("BN_FMT").startswith("RI"),
             most_significant_first=self._word("BYT_OR").startswith("MSB"),
@@ -293,7 +293,7 @@ class CurveScope(ScpiScope):
         return found.value
 
 
-def _waveform(fields: Preamble, found: NDArray[np.generic], triggered: bool) -> Waveform:
+def _waveform(fields: CurvePreamble, found: NDArray[np.generic], triggered: bool) -> Waveform:
     return Waveform.from_codes(
         found,
         fields.y_multiplier,

@@ -22,13 +22,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchrig.errors import FrameError, InstrumentError
-from benchrig.instruments import Identity, LineSettings, View
+from benchrig.instruments import Identity, LineSettings, ScreenView
 from benchrig.signals.waveform import Waveform
 
 from . import wavedesc
 from .scope_base import ScpiScope
 from .scope_block import Progress, codes, in_samples
-from .scope_words import Words, named
+from .scope_words import FamilyWords, named
 
 LINE = LineSettings(baud=9600)
 
@@ -36,7 +36,7 @@ _MODELS = ((r".*(SDS[12]\d{3}X|T3DSO1)", "c2"), (r"\*?(LECROY|TELEDYNE)", "c1"))
 _CODES_PER_DIVISION = 25
 _DIVISIONS = 14  # across the screen of c2
 # The offset is added to the trace: the centre of the screen is at minus this.
-_WORDS = Words(
+_WORDS = FamilyWords(
     {
         "shown": "C{channel}:TRA ON",
         "probe": "C{channel}:ATTN {value}",
@@ -125,9 +125,9 @@ class DescriptorScope(ScpiScope):
     def _probe_factor(self, channel: int) -> float | None:
         return si_number(self._port.ask(f"C{channel}:ATTN?"))
 
-    def _view(self, channel: int) -> View:
+    def _view(self, channel: int) -> ScreenView:
         scale, offset = (si_number(self._port.ask(f"C{channel}:{name}?")) for name in ("VDIV", "OFST"))
-        return View(scale, offset * self._words.offset_sign)
+        return ScreenView(scale, offset * self._words.offset_sign)
 
     # Acquisition
 

@@ -13,7 +13,7 @@ from benchrig.links.scpi_port import ScpiPort
 from .scpi_common import complaints, send_all
 
 
-class Settings:
+class RememberedSettings:
     """Settings by the name they are remembered under. `errors` reads and empties what the scope complains of."""
 
     def __init__(self, port: ScpiPort, errors: Callable[[], list[tuple[int, str]]]) -> None:

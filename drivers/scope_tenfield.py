@@ -23,14 +23,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchrig.errors import FrameError, InstrumentError
-from benchrig.instruments import Identity, LineSettings, View
+from benchrig.instruments import Identity, LineSettings, ScreenView
 from benchrig.signals.waveform import Waveform
 from benchrig.wire import answers
 
 from . import scpi_common
 from .scope_base import ScpiScope
 from .scope_block import Progress
-from .scope_words import Words, named
+from .scope_words import FamilyWords, named
 
 LINE = LineSettings(baud=9600)
 
@@ -46,7 +46,7 @@ class Variant:
     hole: int | None
     paged: bool  # deep records are read in pages with STARt and STOP
     screen_points: int
-    words: Words
+    words: FamilyWords
     points: str  # how the length of a record is asked for; "": it comes whole
     done_event: bool = False  # the end of an acquisition is an event of its own, not a condition
 
@@ -67,7 +67,7 @@ _FORMS = {
     "trigger sweep": ":TRIG:SWE {value}",
 }
 _PLAIN = (":CHAN{channel}:INV 0", ":CHAN{channel}:UNIT VOLT")
-_A1_WORDS = Words(
+_A1_WORDS = FamilyWords(
     _FORMS,
     ":STOP",
     ("1", "0"),
@@ -75,7 +75,7 @@ _A1_WORDS = Words(
     plain_input=(*_PLAIN, ":CHAN{channel}:IMP ONEM"),
     plain_record=(":TIM:MODE MAIN", ":ACQ:TYPE NORM"),
 )
-_A1B_WORDS = Words(
+_A1B_WORDS = FamilyWords(
     {**_FORMS, "coupling": ":CHAN{channel}:INP {value}", "trigger level": ":TRIG:LEV CHAN{channel},{value}"},
     ":STOP",
     ("1", "0"),
@@ -84,7 +84,7 @@ _A1B_WORDS = Words(
     plain_input=_PLAIN,
     plain_record=(":ACQ:AVER OFF",),
 )
-_A2_WORDS = Words(
+_A2_WORDS = FamilyWords(
     {**_FORMS, "time position": ":TIM:OFFS {value}"},
     ":STOP",
     ("20M", "OFF"),
@@ -115,7 +115,7 @@ _SETTLED = 0.1  # seconds after arming in which "not running" may still be of th
 
 
 @dataclass(frozen=True, slots=True)
-class Preamble:
+class TenfieldPreamble:
     """The ten fields. `format` 0 byte, 1 word; `kind` normal, peak, average ...; the rest as the formulas name them."""
 
     format: int
@@ -135,7 +135,7 @@ class Preamble:
         return (self.x_increment, self.x_origin, self.y_increment, self.y_origin, self.y_reference)
 
 
-def preamble(text: str) -> Preamble:
+def preamble(text: str) -> TenfieldPreamble:
     """The first ten of an answer's fields; more may follow. Raises FrameError for fewer, or for what is no number."""
     fields = answers.fields(text)
     if len(fields) < 10:
@@ -144,10 +144,10 @@ def preamble(text: str) -> Preamble:
     if None in values:
         raise FrameError(f"A field of the preamble is no number: {text[:60]!r}.")
     given = [float(value or 0.0) for value in values]
-    return Preamble(*(round(value) for value in given[:4]), *given[4:])
+    return TenfieldPreamble(*(round(value) for value in given[:4]), *given[4:])
 
 
-def volts_rule(variant: Variant, fields: Preamble) -> tuple[float, float]:
+def volts_rule(variant: Variant, fields: TenfieldPreamble) -> tuple[float, float]:
     """`(scale, offset)` with volts = code * scale + offset."""
     step = fields.y_increment
     reference = fields.y_reference if variant.uses_reference else 0.0
@@ -186,9 +186,9 @@ class TenFieldScope(ScpiScope):
         answer = self._port.ask(f":CHAN{channel}:PROB?")
         return answers.number(answer.upper().removesuffix("X")).value  # one relative answers 10X
 
-    def _view(self, channel: int) -> View:
+    def _view(self, channel: int) -> ScreenView:
         scale, offset = (self._port.ask_number(f":CHAN{channel}:{name}?").value or 0.0 for name in ("SCAL", "OFFS"))
-        return View(scale, offset * self._words.offset_sign)
+        return ScreenView(scale, offset * self._words.offset_sign)
 
     # Acquisition
 
@@ -261,7 +261,7 @@ class TenFieldScope(ScpiScope):
         self._refuse_errors(f"the record of channel {channel}")
         return self._waveform(before, codes, triggered)
 
-    def _preamble(self) -> Preamble:
+    def _preamble(self) -> TenfieldPreamble:
         """After arming one model first answers +0, and another an increment of 0: ask once more."""
         text = self._port.ask(":WAV:PRE?")
         if "," not in text:
@@ -273,7 +273,7 @@ class TenFieldScope(ScpiScope):
             raise FrameError(f"The record comes in format {found.format}, not in bytes.")
         return found
 
-    def _refuse_averages(self, fields: Preamble) -> None:
+    def _refuse_averages(self, fields: TenfieldPreamble) -> None:
         """They hold what was before the last turn of a trimmer too. Only a1 tells; the others are set, not asked."""
         if not self._variant.paged and not self._variant.signed and fields.kind == _AVERAGE:
             raise InstrumentError(
@@ -282,7 +282,7 @@ class TenFieldScope(ScpiScope):
                 next_step="Set its acquisition to normal, or start the step again to have it set up.",
             )
 
-    def _whole(self, fields: Preamble, progress: Progress | None) -> NDArray[np.generic]:
+    def _whole(self, fields: TenfieldPreamble, progress: Progress | None) -> NDArray[np.generic]:
         kind = np.int8 if self._variant.signed else np.uint8
         codes = np.frombuffer(self._port.ask_block(":WAV:DATA?", progress=progress), dtype=kind)
         if codes.size != fields.points:
@@ -290,7 +290,7 @@ class TenFieldScope(ScpiScope):
         return codes
 
     def _paged(
-        self, fields: Preamble, points: int | None, deep: bool, progress: Progress | None
+        self, fields: TenfieldPreamble, points: int | None, deep: bool, progress: Progress | None
     ) -> NDArray[np.generic]:
         """The record page by page into one array made beforehand, so that memory stays at the record's own size."""
         total = points or min(fields.points, self._variant.screen_points)
@@ -317,7 +317,7 @@ class TenFieldScope(ScpiScope):
             next_step="Stop the scope first for a deep record, ask for fewer points, or use a faster timebase.",
         )
 
-    def _waveform(self, fields: Preamble, codes: NDArray[np.generic], triggered: bool) -> Waveform:
+    def _waveform(self, fields: TenfieldPreamble, codes: NDArray[np.generic], triggered: bool) -> Waveform:
         variant = self._variant
         if variant.hole is not None and (codes == variant.hole).any():
             raise InstrumentError(

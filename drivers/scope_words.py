@@ -19,7 +19,7 @@ _SWEEPS = MappingProxyType({"auto": "AUTO", "normal": "NORM"})
 
 
 @dataclass(frozen=True, slots=True)
-class Words:
+class FamilyWords:
     """The spellings of one branch of a family.
 
     forms    by name: "shown" (what is not displayed gives no record), "probe", "coupling", "limit", "scale", "offset";

@@ -16,7 +16,7 @@ from benchrig.clock import Clock
 from . import figures as f
 from .histories import Array, Dips, Relaxing, Value, one
 from .pulses import Pulse, PulseTrain
-from .trimmer import Trimmer
+from .trimmer import SimulatedTrimmer
 from .world import Unknown
 
 FAULTS = (
@@ -271,11 +271,11 @@ class Chassis:
 
     # How it is put together.
 
-    def _trimmers(self) -> dict[str, Trimmer]:
+    def _trimmers(self) -> dict[str, SimulatedTrimmer]:
         made = {}
         for number, (name, (travel, _, lag)) in enumerate(f.CONTROLS.items()):
             at = self.found.right[name] + self.found.astray.get(name, 0.0)
-            made[name] = Trimmer(
+            made[name] = SimulatedTrimmer(
                 name,
                 self.clock,
                 travel=travel,
@@ -288,7 +288,7 @@ class Chassis:
         self._settle_found(made)
         return made
 
-    def _settle_found(self, made: dict[str, Trimmer]) -> None:
+    def _settle_found(self, made: dict[str, SimulatedTrimmer]) -> None:
         """Put RV21 and RV41 where zero and kilovolts come out as the unit was found."""
         zero, kilovolts = made["RV21"], made["RV41"]
         zero.set(zero.position() + 360.0 * self.found.zero / f.ZERO_PER_TURN)

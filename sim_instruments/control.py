@@ -26,7 +26,7 @@ from .world import World
 _LONGEST = 65_536  # bytes of one request
 
 
-class Refused(FileError):
+class ControlRefused(FileError):
     """The bench would not do it, as there is no such thing on it; the text says why."""
 
 
@@ -36,7 +36,7 @@ def bench_verbs(world: World, addresses: Callable[[], list[dict[str, str]]]) -> 
     def cable(name: str, fault: str, *settings: float, at: float | None = None) -> None:
         allowed = ("unplug", "plug", "garble", "truncate", "drop", "delay", "freeze", "brown_out", "impostor")
         if fault not in allowed:
-            raise Refused(f"There is no cable fault {fault!r}. There are: {', '.join(allowed)}.")
+            raise ControlRefused(f"There is no cable fault {fault!r}. There are: {', '.join(allowed)}.")
         if fault == "unplug":
             world.double(name).unplug(seconds=settings[0] if settings else None, at=at)
         else:
@@ -61,7 +61,7 @@ def answer(line: bytes, hands: Any, verbs: dict[str, Callable[..., Any]]) -> byt
         request = json.loads(line)
         verb, values, named = request["do"], request.get("with", []), request.get("named", {})
         if verb.startswith("_"):
-            raise Refused(f"There is no {verb!r}.")
+            raise ControlRefused(f"There is no {verb!r}.")
         found = verbs[verb] if verb in verbs else getattr(hands, verb)
         result = found(*values, **named) if callable(found) else found
         return _line({"ok": _plain(result)})
@@ -183,7 +183,7 @@ class RemoteHands:
             raise ConnectionError("The simulated bench is gone, or the secret was wrong.")
         reply = json.loads(line)
         if "error" in reply:
-            raise Refused(reply["error"])
+            raise ControlRefused(reply["error"])
         return _back(reply["ok"])
 
     def _exchange(self, request: bytes) -> bytes:

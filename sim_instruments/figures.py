@@ -143,7 +143,7 @@ ASTRAY: dict[str, tuple[float, float]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class UnitAsFound:
     """One unit as it arrives.
 
     right     control -> degrees at which it belongs (of RV41 and the timer: with nominal parts)
@@ -179,7 +179,7 @@ def right_place(name: str, chance: random.Random) -> float:
     return travel * chance.uniform(0.45, 0.55)
 
 
-def found(seed: int, *, tired: bool = True) -> Found:
+def found(seed: int, *, tired: bool = True) -> UnitAsFound:
     """The unit with this seed. Seed 0 arrives as the workshop's own example; `tired` False: everything is right."""
     chance = random.Random(f"skerry14 {seed}")
     spread = 1.0 if seed else 0.0
@@ -196,7 +196,7 @@ def found(seed: int, *, tired: bool = True) -> Found:
     eht = EHT_FOUND + spread * chance.uniform(-100.0, 80.0)
     if not tired:
         astray, zero, eht = dict.fromkeys(ASTRAY, 0.0), 0.0, EHT
-    return Found(
+    return UnitAsFound(
         right=right,
         astray=astray,
         rails=rails,

@@ -16,9 +16,9 @@ from typing import Any
 
 from .meter_scpi import BenchMeter
 from .nodes import Jack
-from .scope_curve import CurveScope
+from .scope_curve import CurveScopeDouble
 from .scope_curve_series import DPO4000
-from .scope_descriptor import SDS1000X, DescriptorScope
+from .scope_descriptor import SDS1000X, DescriptorScopeDouble
 from .scope_tenfield_a1 import TenFieldA1
 from .scope_tenfield_a2 import MSO5000, TenFieldA2
 from .serial_es51922 import Es51922Handheld
@@ -26,7 +26,7 @@ from .serial_es51986 import Es51986Handheld
 from .serial_fs9721 import Fs9721Handheld
 from .serial_fs9922 import Fs9922Handheld
 from .serial_polled import PolledHandheld
-from .serial_prompt import PromptMeter
+from .serial_prompt import PromptMeterDouble
 from .skerry14_camera import camera
 from .world import World, find
 
@@ -50,10 +50,10 @@ FITTINGS: Mapping[str, Fitting] = {
     "scope-tenfield": Fitting(TenFieldA2, "tcp", SCOPE_CHANNELS),
     "scope-tenfield-mso": Fitting(partial(TenFieldA2, series=MSO5000), "tcp", SCOPE_CHANNELS),
     "scope-tenfield-a1": Fitting(TenFieldA1, "tcp", SCOPE_CHANNELS),
-    "scope-curve": Fitting(CurveScope, "tcp", SCOPE_CHANNELS),
-    "scope-curve-dpo": Fitting(partial(CurveScope, series=DPO4000), "tcp", SCOPE_CHANNELS),
-    "scope-descriptor": Fitting(DescriptorScope, "tcp", SCOPE_CHANNELS),
-    "scope-descriptor-c2": Fitting(partial(DescriptorScope, series=SDS1000X), "tcp", SCOPE_CHANNELS),
+    "scope-curve": Fitting(CurveScopeDouble, "tcp", SCOPE_CHANNELS),
+    "scope-curve-dpo": Fitting(partial(CurveScopeDouble, series=DPO4000), "tcp", SCOPE_CHANNELS),
+    "scope-descriptor": Fitting(DescriptorScopeDouble, "tcp", SCOPE_CHANNELS),
+    "scope-descriptor-c2": Fitting(partial(DescriptorScopeDouble, series=SDS1000X), "tcp", SCOPE_CHANNELS),
     "meter-scpi": Fitting(BenchMeter, "tcp", mains=True),
     "meter-scpi-serial": Fitting(partial(BenchMeter, serial=True), "visa serial", mains=True),
     "fs9721": Fitting(Fs9721Handheld, "serial"),
@@ -61,7 +61,7 @@ FITTINGS: Mapping[str, Fitting] = {
     "es51922": Fitting(Es51922Handheld, "serial"),
     "es51986": Fitting(Es51986Handheld, "serial"),
     "polled14": Fitting(PolledHandheld, "serial"),
-    "prompt": Fitting(PromptMeter, "serial"),
+    "prompt": Fitting(PromptMeterDouble, "serial"),
     "camera-mjpeg": Fitting(camera, "http"),
 }
 

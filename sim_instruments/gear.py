@@ -18,7 +18,7 @@ from . import fittings
 from .histories import Array, Relaxing, Value, one
 from .nodes import Analogue, Resistor, Tones
 from .ports import Node
-from .trimmer import Trimmer
+from .trimmer import SimulatedTrimmer
 from .world import Unknown, World, find
 
 RISE = 0.3  # s in which the rails come up, and go down through a bleeder
@@ -35,7 +35,7 @@ class Gear:
         self.clock = clock
         self.seed = seed
         self.random = np.random.default_rng(seed)
-        self.trimmers: dict[str, Trimmer] = {}
+        self.trimmers: dict[str, SimulatedTrimmer] = {}
         self.faults = {name: Relaxing(clock, 0.0, tau) for name, tau in faults.items()}
         self.switched_on = False
         self.fed = True  # by the wall, or by a supply that a program switches
@@ -70,9 +70,9 @@ class Gear:
         """What a dead thing still gives, 1 to 0."""
         return 1.0 - self.faults[name].at(times)
 
-    def add(self, name: str, **how: Any) -> Trimmer:
+    def add(self, name: str, **how: Any) -> SimulatedTrimmer:
         """A trimmer, with play and wiper noise of the seed's."""
-        made = Trimmer(name, self.clock, backlash=float(self.random.uniform(0.5, 2.0)), seed=self.seed, **how)
+        made = SimulatedTrimmer(name, self.clock, backlash=float(self.random.uniform(0.5, 2.0)), seed=self.seed, **how)
         self.trimmers[name] = made
         return made
 
@@ -81,7 +81,12 @@ class Gear:
         """A test point that follows `law`; `wander` volts keep a meter's last digit alive; tones (V peak, Hz, rad)."""
         phases = self.random.uniform(0.0, 2.0 * np.pi, 5)
         slow = [(wander / 3.0, 0.037 * 3.1**n, float(phase)) for n, phase in enumerate(phases)]
-        relaxing: list[Relaxing | Trimmer] = [self.power, self.warmth, *self.faults.values(), *self.trimmers.values()]
+        relaxing: list[Relaxing | SimulatedTrimmer] = [
+            self.power,
+            self.warmth,
+            *self.faults.values(),
+            *self.trimmers.values(),
+        ]
 
         def breaks(start: float, stop: float) -> Sequence[float]:
             return sorted({moment for it in relaxing for moment in it.breaks(start, stop)})
@@ -190,7 +195,7 @@ class GearHands:
             return
         find(self._gear.faults, name, "fault").go(float(on))
 
-    def _control(self, name: str) -> Trimmer:
+    def _control(self, name: str) -> SimulatedTrimmer:
         return find(self._gear.trimmers, name, "control")
 
     def _live(self, act: str) -> None:

@@ -14,9 +14,9 @@ from . import figures as f
 from .chassis import Chassis
 from .fittings import drawn_error
 from .nodes import through_divider
-from .picture import Picture
+from .picture import TubePicture
 from .ports import Node
-from .trimmer import Trimmer
+from .trimmer import SimulatedTrimmer
 from .world import Unknown, World, find
 
 # How well each length is read: name -> (how many of it are measured at once, smallest step seen, standard error), mm
@@ -41,7 +41,7 @@ class Hands:
         self,
         world: World,
         chassis: Chassis,
-        picture: Picture,
+        picture: TubePicture,
         seed: int = 0,
         press_feed: Callable[[], None] = lambda: None,
     ) -> None:
@@ -178,7 +178,7 @@ class Hands:
         trimmer = self._control(control)
         trimmer.roughness, trimmer.cleaned = (0.03, False) if on else (0.0005, trimmer.cleaned)
 
-    def _control(self, name: str) -> Trimmer:
+    def _control(self, name: str) -> SimulatedTrimmer:
         return find(self._chassis.trimmers, name, "control")
 
     def _seen(self, point: str, via: str) -> Node:

@@ -66,7 +66,7 @@ class Sense:
 
 
 @dataclass(slots=True)
-class Settings:
+class ConverterSettings:
     """Settings of the converter. `high_impedance`: over 10 Gohm on the three lowest DC voltage ranges."""
 
     senses: dict[str, Sense]
@@ -77,7 +77,7 @@ class Settings:
     gate: float = 0.1
 
     @classmethod
-    def fresh(cls, nplc: float) -> Settings:
+    def fresh(cls, nplc: float) -> ConverterSettings:
         return cls({name: Sense(ranges[min(2, len(ranges) - 1)], nplc=nplc) for name, ranges in RANGES.items()})
 
     @property
@@ -95,7 +95,7 @@ class Converter:
     inputs: Inputs
     mains: float
     rng: np.random.Generator
-    settings: Settings
+    settings: ConverterSettings
     terminal: int = 1
     error: float = 0.0
     hop_overload: bool = False  # show an overload instead of waiting while ranging up

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from .meter_convert import RANGES
-from .scpi_values import Numeric, Words
+from .scpi_values import Numeric, WordValue
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +49,7 @@ SPELLED = {
     "CURRent:AC": "CURR:AC", "RESistance": "RES", "FRESistance": "FRES", "CONTinuity": "CONT", "DIODe": "DIOD",
     "FREQuency": "FREQ", "PERiod": "PER",
 }  # fmt: skip
-MATH = Words(("NULL", "DB", "DBM", "AVERage", "LIMit"))
+MATH = WordValue(("NULL", "DB", "DBM", "AVERage", "LIMit"))
 ONCE = "ONCE"
 
 

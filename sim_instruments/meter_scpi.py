@@ -17,7 +17,7 @@ import numpy as np
 
 from benchrig.clock import Clock
 
-from .meter_convert import APERTURE_FUNCTIONS, RANGES, Converter, Sense, Settings, cycles_for, resolution_of
+from .meter_convert import APERTURE_FUNCTIONS, RANGES, Converter, ConverterSettings, Sense, cycles_for, resolution_of
 from .meter_model import (
     CORNER,
     COUNT,
@@ -34,10 +34,10 @@ from .meter_model import (
     ranges_of,
 )
 from .ports import Inputs
-from .scpi import Operation, ScpiInstrument, Steps, Wait
+from .scpi import PendingOperation, ScpiInstrument, Steps, WaitToContinue
 from .scpi_errors import ScpiError
 from .scpi_settings import choice, fixed, numeric
-from .scpi_tree import Call, Command
+from .scpi_tree import Call, ScpiCommand
 from .scpi_values import Numeric, boolean, matches, nr3, string
 
 
@@ -64,8 +64,10 @@ class BenchMeter(ScpiInstrument):
         self.serial = serial
         self.terminals = terminals
         self.remote = False
-        self.converter = Converter(inputs, mains, np.random.default_rng(seed), Settings.fresh(model.preset_cycles))
-        self._operation: Operation | None = None
+        self.converter = Converter(
+            inputs, mains, np.random.default_rng(seed), ConverterSettings.fresh(model.preset_cycles)
+        )
+        self._operation: PendingOperation | None = None
         super().__init__(
             clock,
             (model.maker, model.name, f"SIMULATED{seed:04d}", model.firmware),
@@ -88,7 +90,7 @@ class BenchMeter(ScpiInstrument):
     def defaults(self) -> None:
         self._abort()
         self._completion_asked = False
-        self.converter.settings = Settings.fresh(self.model.preset_cycles)
+        self.converter.settings = ConverterSettings.fresh(self.model.preset_cycles)
         self._trigger = Trigger()
         self._math = Math()
         self._memory: list[float] = []
@@ -104,7 +106,7 @@ class BenchMeter(ScpiInstrument):
             data = data[data.rindex(b"\x03") + 1 :]
         super().receive(data)
 
-    def operations(self) -> tuple[Operation, ...]:
+    def operations(self) -> tuple[PendingOperation, ...]:
         return (self._operation,) if self._operation else ()
 
     def before(self, call: Call) -> None:
@@ -168,21 +170,21 @@ class BenchMeter(ScpiInstrument):
         if self._operation is not None and self._operation.finished is None:
             raise ScpiError(-213)
         self._memory = []
-        self._operation = Operation(self._acquire(self.time))
+        self._operation = PendingOperation(self._acquire(self.time))
 
-    def _read(self) -> Wait:
+    def _read(self) -> WaitToContinue:
         if self._trigger.source == "BUS":
             raise ScpiError(-214)
         self._initiate()
         return self._when_done()
 
-    def _fetch(self) -> Wait:
+    def _fetch(self) -> WaitToContinue:
         if self._waiting() and self._trigger.source == "BUS":
             raise ScpiError(-214)
         return self._when_done()
 
-    def _when_done(self) -> Wait:
-        return Wait(self._readings, self.operations())
+    def _when_done(self) -> WaitToContinue:
+        return WaitToContinue(self._readings, self.operations())
 
     def _readings(self) -> str:
         if not self._memory:
@@ -191,7 +193,7 @@ class BenchMeter(ScpiInstrument):
 
     # Commands
 
-    def commands(self) -> Iterable[Command]:
+    def commands(self) -> Iterable[ScpiCommand]:
         yield from self.error_commands()
         yield from self._verb_commands()
         for function in FUNCTIONS:
@@ -201,78 +203,80 @@ class BenchMeter(ScpiInstrument):
         yield from self._math_commands()
         yield from self._system_commands()
 
-    def _verb_commands(self) -> Iterable[Command]:
-        yield Command("READ?", lambda call: self._read())
-        yield Command("INITiate[:IMMediate]", lambda call: self._initiate())
-        yield Command("FETCh?", lambda call: self._fetch())
-        yield Command("ABORt", lambda call: self._abort())
-        yield Command("CONFigure?", lambda call: self._configured())
-        yield Command("DATA:POINts?", lambda call: self.integer(len(self._memory)))
-        yield Command("MEASure?", partial(self._measure, "VOLT"), 0, 2)
+    def _verb_commands(self) -> Iterable[ScpiCommand]:
+        yield ScpiCommand("READ?", lambda call: self._read())
+        yield ScpiCommand("INITiate[:IMMediate]", lambda call: self._initiate())
+        yield ScpiCommand("FETCh?", lambda call: self._fetch())
+        yield ScpiCommand("ABORt", lambda call: self._abort())
+        yield ScpiCommand("CONFigure?", lambda call: self._configured())
+        yield ScpiCommand("DATA:POINts?", lambda call: self.integer(len(self._memory)))
+        yield ScpiCommand("MEASure?", partial(self._measure, "VOLT"), 0, 2)
 
-    def _function_commands(self, function: str) -> Iterable[Command]:
+    def _function_commands(self, function: str) -> Iterable[ScpiCommand]:
         header, _ = FUNCTIONS[function]
-        yield Command(f"CONFigure:{header}", partial(self._configure, function), 0, 2)
-        yield Command(f"MEASure:{header}?", partial(self._measure, function), 0, 2)
+        yield ScpiCommand(f"CONFigure:{header}", partial(self._configure, function), 0, 2)
+        yield ScpiCommand(f"MEASure:{header}?", partial(self._measure, function), 0, 2)
         if len(RANGES[function]) > 1 and function not in ("FREQ", "PER"):
             yield from self._range_commands(function, f"[SENSe:]{header}")
         if function in APERTURE_FUNCTIONS:
             yield from self._aperture_commands(function, f"[SENSe:]{header}")
 
-    def _range_commands(self, function: str, stem: str) -> Iterable[Command]:
-        yield Command(f"{stem}:RANGe[:UPPer]", partial(self._set_range, function), 1, 1)
-        yield Command(f"{stem}:RANGe[:UPPer]?", partial(self._ask_range, function), 0, 1)
-        yield Command(f"{stem}:RANGe:AUTO", partial(self._set_auto, function), 1, 1)
-        yield Command(f"{stem}:RANGe:AUTO?", lambda call: str(int(self._sense(function).auto)))
+    def _range_commands(self, function: str, stem: str) -> Iterable[ScpiCommand]:
+        yield ScpiCommand(f"{stem}:RANGe[:UPPer]", partial(self._set_range, function), 1, 1)
+        yield ScpiCommand(f"{stem}:RANGe[:UPPer]?", partial(self._ask_range, function), 0, 1)
+        yield ScpiCommand(f"{stem}:RANGe:AUTO", partial(self._set_auto, function), 1, 1)
+        yield ScpiCommand(f"{stem}:RANGe:AUTO?", lambda call: str(int(self._sense(function).auto)))
 
-    def _aperture_commands(self, function: str, stem: str) -> Iterable[Command]:
-        yield Command(f"{stem}:NPLCycles", partial(self._set_cycles, function), 1, 1)
-        yield Command(f"{stem}:NPLCycles?", partial(self._ask_cycles, function), 0, 1)
-        yield Command(f"{stem}:RESolution", partial(self._set_resolution, function), 1, 1)
-        yield Command(f"{stem}:RESolution?", lambda call: self.real(self._resolution(function)), 0, 1)
+    def _aperture_commands(self, function: str, stem: str) -> Iterable[ScpiCommand]:
+        yield ScpiCommand(f"{stem}:NPLCycles", partial(self._set_cycles, function), 1, 1)
+        yield ScpiCommand(f"{stem}:NPLCycles?", partial(self._ask_cycles, function), 0, 1)
+        yield ScpiCommand(f"{stem}:RESolution", partial(self._set_resolution, function), 1, 1)
+        yield ScpiCommand(f"{stem}:RESolution?", lambda call: self.real(self._resolution(function)), 0, 1)
 
-    def _sense_commands(self) -> Iterable[Command]:
-        yield Command("[SENSe:]FUNCtion[:ON]", self._set_function, 1, 1)
-        yield Command("[SENSe:]FUNCtion[:ON]?", lambda call: f'"{self.converter.settings.function}"')
-        yield Command(self.model.zero, self._set_zero, 1, 1)
-        yield Command(f"{self.model.zero}?", lambda call: str(int(self.converter.settings.zero)))
-        yield Command(self.model.impedance, self._set_impedance, 1, 1)
-        yield Command(f"{self.model.impedance}?", lambda call: str(int(self.converter.settings.high_impedance)))
+    def _sense_commands(self) -> Iterable[ScpiCommand]:
+        yield ScpiCommand("[SENSe:]FUNCtion[:ON]", self._set_function, 1, 1)
+        yield ScpiCommand("[SENSe:]FUNCtion[:ON]?", lambda call: f'"{self.converter.settings.function}"')
+        yield ScpiCommand(self.model.zero, self._set_zero, 1, 1)
+        yield ScpiCommand(f"{self.model.zero}?", lambda call: str(int(self.converter.settings.zero)))
+        yield ScpiCommand(self.model.impedance, self._set_impedance, 1, 1)
+        yield ScpiCommand(f"{self.model.impedance}?", lambda call: str(int(self.converter.settings.high_impedance)))
         yield from numeric("[SENSe:]DETector:BANDwidth", CORNER, self._settings, "corner", self.real)
         yield from numeric("[SENSe:]VOLTage:AC:BANDwidth", CORNER, self._settings, "corner", self.real)
         yield from numeric("[SENSe:]FREQuency:APERture", GATE, self._settings, "gate", self.real)
         yield from numeric("[SENSe:]PERiod:APERture", GATE, self._settings, "gate", self.real)
-        yield Command("ROUTe:TERMinals?", lambda call: self.terminals)
+        yield ScpiCommand("ROUTe:TERMinals?", lambda call: self.terminals)
 
-    def _trigger_commands(self) -> Iterable[Command]:
+    def _trigger_commands(self) -> Iterable[ScpiCommand]:
         yield from choice("TRIGger:SOURce", ("IMMediate", "BUS", "EXTernal"), self._idle_trigger, "source")
-        yield Command("TRIGger:DELay", self._set_delay, 1, 1)
-        yield Command("TRIGger:DELay?", lambda call: self.real(self._trigger.delay or 0.0))
-        yield Command("TRIGger:DELay:AUTO", self._set_auto_delay, 1, 1)
-        yield Command("TRIGger:DELay:AUTO?", lambda call: str(int(self._trigger.delay is None)))
+        yield ScpiCommand("TRIGger:DELay", self._set_delay, 1, 1)
+        yield ScpiCommand("TRIGger:DELay?", lambda call: self.real(self._trigger.delay or 0.0))
+        yield ScpiCommand("TRIGger:DELay:AUTO", self._set_auto_delay, 1, 1)
+        yield ScpiCommand("TRIGger:DELay:AUTO?", lambda call: str(int(self._trigger.delay is None)))
         yield from numeric("SAMPle:COUNt", COUNT, self._idle_trigger, "samples", self.real)
-        yield Command("TRIGger:COUNt", self._set_count, 1, 1)
-        yield Command("TRIGger:COUNt?", lambda call: self.real(min(self._trigger.count, 9.9e37)))
+        yield ScpiCommand("TRIGger:COUNt", self._set_count, 1, 1)
+        yield ScpiCommand("TRIGger:COUNt?", lambda call: self.real(min(self._trigger.count, 9.9e37)))
 
-    def _math_commands(self) -> Iterable[Command]:
-        yield Command("CALCulate:FUNCtion", lambda call: setattr(self._math, "function", MATH.read(call.args[0])), 1, 1)
-        yield Command("CALCulate:FUNCtion?", lambda call: self._math.function)
-        yield Command("CALCulate:STATe", self._set_math, 1, 1)
-        yield Command("CALCulate:STATe?", lambda call: str(int(self._math.on)))
-        yield Command("CALCulate:NULL:OFFSet", self._set_null, 1, 1)
-        yield Command("CALCulate:NULL:OFFSet?", lambda call: self.real(self._math.offset or 0.0))
+    def _math_commands(self) -> Iterable[ScpiCommand]:
+        yield ScpiCommand(
+            "CALCulate:FUNCtion", lambda call: setattr(self._math, "function", MATH.read(call.args[0])), 1, 1
+        )
+        yield ScpiCommand("CALCulate:FUNCtion?", lambda call: self._math.function)
+        yield ScpiCommand("CALCulate:STATe", self._set_math, 1, 1)
+        yield ScpiCommand("CALCulate:STATe?", lambda call: str(int(self._math.on)))
+        yield ScpiCommand("CALCulate:NULL:OFFSet", self._set_null, 1, 1)
+        yield ScpiCommand("CALCulate:NULL:OFFSet?", lambda call: self.real(self._math.offset or 0.0))
 
-    def _system_commands(self) -> Iterable[Command]:
+    def _system_commands(self) -> Iterable[ScpiCommand]:
         for word, remote in (("REMote", True), ("RWLock", True), ("LOCal", False)):
-            yield Command(f"SYSTem:{word}", partial(self._set_remote, remote))
-        yield Command("SYSTem:BEEPer[:IMMediate]", lambda call: None)
-        yield Command("DISPlay[:WINDow]:TEXT[:DATA]", lambda call: string(call.args[0]) and None, 1, 1)
-        yield Command("DISPlay[:WINDow]:TEXT:CLEar", lambda call: None)
+            yield ScpiCommand(f"SYSTem:{word}", partial(self._set_remote, remote))
+        yield ScpiCommand("SYSTem:BEEPer[:IMMediate]", lambda call: None)
+        yield ScpiCommand("DISPlay[:WINDow]:TEXT[:DATA]", lambda call: string(call.args[0]) and None, 1, 1)
+        yield ScpiCommand("DISPlay[:WINDow]:TEXT:CLEar", lambda call: None)
         yield from fixed("DISPlay[:WINDow][:STATe]", "ON")
 
     # Their work
 
-    def _settings(self, call: Call) -> Settings:
+    def _settings(self, call: Call) -> ConverterSettings:
         """The settings, about to be changed or asked for."""
         if not call.query:
             self._abort()
@@ -349,7 +353,7 @@ class BenchMeter(ScpiInstrument):
             sense.nplc = self._nplc_for(call.args[1], sense.range, function)
         self._trigger, self._math, self._memory = Trigger(), Math(), []
 
-    def _measure(self, function: str, call: Call) -> Wait:
+    def _measure(self, function: str, call: Call) -> WaitToContinue:
         self._configure(function, call)
         return self._read()
 

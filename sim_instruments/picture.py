@@ -12,7 +12,7 @@ from . import figures as f
 from .chassis import Chassis
 
 
-class Picture:
+class TubePicture:
     """The picture of one chassis, now."""
 
     def __init__(self, chassis: Chassis) -> None:

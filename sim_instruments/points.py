@@ -21,13 +21,13 @@ from .ports import Node
 from .pulses import Drawn, Strokes
 
 
-class Broken(Protocol):
+class HasCorners(Protocol):
     """Something with corners in time."""
 
     def breaks(self, start: float, stop: float) -> Sequence[float]: ...
 
 
-def corners_of(*sources: Broken) -> Callable[[float, float], Sequence[float]]:
+def corners_of(*sources: HasCorners) -> Callable[[float, float], Sequence[float]]:
     """One sorted list of the corners of all of them."""
 
     def breaks(start: float, stop: float) -> Sequence[float]:

@@ -18,8 +18,8 @@ from benchrig.clock import Clock
 
 from .ports import Inputs, node_at
 from .scope_front import Front, Geometry
-from .scope_record import Input, Record, frozen_input, sampling
-from .scpi import Operation, Steps
+from .scope_record import Input, ScopeRecord, frozen_input, sampling
+from .scpi import PendingOperation, Steps
 
 _HYSTERESIS = 0.2  # divisions; common practice, no source
 _AUTO_WAIT = 0.05  # seconds without a trigger after which AUTO goes ahead; common practice
@@ -51,8 +51,8 @@ class Acquirer:
         self.front = front
         self.probes = probes
         self._numbers = itertools.count(seed << 20)
-        self.record: Record | None = None
-        self.operation: Operation | None = None
+        self.record: ScopeRecord | None = None
+        self.operation: PendingOperation | None = None
         self.running = True
         self._since = clock.now()
         self._forced = False
@@ -73,11 +73,11 @@ class Acquirer:
             self.operation.abort(now)
         self.running = False
 
-    def single(self, now: float, *, auto: bool) -> Operation:
+    def single(self, now: float, *, auto: bool) -> PendingOperation:
         """Arm for one acquisition; with `auto` it goes ahead without a trigger after a while."""
         self.stop(now)
         self._forced = False
-        self.operation = Operation(self._single(now, auto))
+        self.operation = PendingOperation(self._single(now, auto))
         return self.operation
 
     def force(self, now: float) -> None:
@@ -86,7 +86,7 @@ class Acquirer:
         if self.operation is not None:
             self.operation.poke(now)
 
-    def latest(self, now: float) -> Record | None:
+    def latest(self, now: float) -> ScopeRecord | None:
         """The newest finished acquisition at `now`, or the old one; None before the first."""
         if self.operation is not None:
             self.operation.advance(now)
@@ -94,7 +94,7 @@ class Acquirer:
             self._acquire_running(now)
         return self.record
 
-    def _stale(self, record: Record, now: float) -> bool:
+    def _stale(self, record: ScopeRecord, now: float) -> bool:
         return now - record.finished >= _PACE
 
     @property
@@ -164,9 +164,9 @@ class Acquirer:
         gain = 1.0 + self.error * _GAIN_ALLOWED
         return frozen_input(node, self.front.channels[channel], self.probes.get(channel, 10.0), self.geometry, gain)
 
-    def _take(self, trigger: float, triggered: bool) -> Record:
+    def _take(self, trigger: float, triggered: bool) -> ScopeRecord:
         shown = sum(c.shown for c in self.front.channels.values())
         rate, depth = sampling(self.geometry, self.front.timebase, self.front.depth, shown)
         inputs = {n: self._input(n) for n, c in self.front.channels.items() if c.shown}
         place = (trigger, triggered, -self._before, self.front.timebase)
-        return Record(inputs, *place, self.geometry, rate, depth, next(self._numbers))
+        return ScopeRecord(inputs, *place, self.geometry, rate, depth, next(self._numbers))

@@ -18,14 +18,14 @@ import numpy as np
 from benchrig.clock import Clock
 
 from .ports import Inputs
-from .scope_curve_series import TDS2000, Series, channel_of, chosen, event_text, real, switched_on, whole
+from .scope_curve_series import TDS2000, CurveSeries, channel_of, chosen, event_text, real, switched_on, whole
 from .scope_double import ScopeDouble
 from .scope_events import EventQueue
 from .scope_measure import measure
-from .scope_record import Record
+from .scope_record import ScopeRecord
 from .scpi_errors import ScpiError
 from .scpi_settings import Owner, numeric
-from .scpi_tree import Call, Command
+from .scpi_tree import Call, ScpiCommand
 from .scpi_values import Numeric, block, matches, short
 
 _ENCODINGS = ("ASCIi", "RIBinary", "RPBinary", "SRIbinary", "SRPbinary")
@@ -38,7 +38,7 @@ _ITEMS = {
 
 
 @dataclass(slots=True)
-class _Transfer:
+class _CurveTransfer:
     source: int = 1
     encoding: str = "RIBinary"
     width: float = 1
@@ -49,7 +49,7 @@ class _Transfer:
     item: str = "PERIod"
 
 
-class CurveScope(ScopeDouble):
+class CurveScopeDouble(ScopeDouble):
     """A double of the TDS2000 series (default) or of the DPO4000 series."""
 
     def __init__(
@@ -58,7 +58,7 @@ class CurveScope(ScopeDouble):
         inputs: Inputs,
         *,
         seed: int = 0,
-        series: Series = TDS2000,
+        series: CurveSeries = TDS2000,
         probes: Mapping[int, float] | None = None,
         unread: Literal["late", "drop"] = "late",
     ) -> None:
@@ -78,7 +78,7 @@ class CurveScope(ScopeDouble):
         self._header = self._verbose = True
 
     def reset_transfer(self) -> None:
-        self._transfer = _Transfer(stop=self.geometry.points)
+        self._transfer = _CurveTransfer(stop=self.geometry.points)
         self.front.depth = self.geometry.depths[0]
 
     def on_error(self, error: ScpiError) -> None:
@@ -106,30 +106,30 @@ class CurveScope(ScopeDouble):
     def _word(self, word: str) -> str:
         return word.upper() if self._verbose else short(word)
 
-    def choice(self, pattern: str, words: tuple[str, ...], owner: Owner, name: str) -> Iterable[Command]:
+    def choice(self, pattern: str, words: tuple[str, ...], owner: Owner, name: str) -> Iterable[ScpiCommand]:
         """Like the common one, but kept as in the table and answered long or short as VERBose says."""
 
         def put(call: Call) -> None:
             setattr(owner(call), name, chosen(words, call.args[0]))
 
-        yield Command(pattern, put, 1, 1)
-        yield Command(f"{pattern}?", lambda call: self._word(getattr(owner(call), name)))
+        yield ScpiCommand(pattern, put, 1, 1)
+        yield ScpiCommand(f"{pattern}?", lambda call: self._word(getattr(owner(call), name)))
 
-    def mode(self, pattern: str, name: str) -> Iterable[Command]:
+    def mode(self, pattern: str, name: str) -> Iterable[ScpiCommand]:
         """ON, OFF, 1 or 0; answered as 1 or 0."""
-        yield Command(pattern, lambda c: setattr(self, name, switched_on(c.args[0])), 1, 1)
-        yield Command(f"{pattern}?", lambda c: str(int(getattr(self, name))))
+        yield ScpiCommand(pattern, lambda c: setattr(self, name, switched_on(c.args[0])), 1, 1)
+        yield ScpiCommand(f"{pattern}?", lambda c: str(int(getattr(self, name))))
 
     # Commands
 
-    def commands(self) -> Iterable[Command]:
+    def commands(self) -> Iterable[ScpiCommand]:
         yield from self.mode("HEADer", "_header")
         yield from self.mode("VERBose", "_verbose")
-        yield Command("EVMsg?", lambda c: event_text(self.events.pop()))
-        yield Command("ALLEv?", lambda c: ",".join(map(event_text, self.events.all())))
-        yield Command("EVENT?", lambda c: str(self.events.pop()[0]))
-        yield Command("EVQty?", lambda c: str(len(self.events)))
-        yield Command("BUSY?", lambda c: str(int(self.acquirer.waiting)))
+        yield ScpiCommand("EVMsg?", lambda c: event_text(self.events.pop()))
+        yield ScpiCommand("ALLEv?", lambda c: ",".join(map(event_text, self.events.all())))
+        yield ScpiCommand("EVENT?", lambda c: str(self.events.pop()[0]))
+        yield ScpiCommand("EVQty?", lambda c: str(len(self.events)))
+        yield ScpiCommand("BUSY?", lambda c: str(int(self.acquirer.waiting)))
         yield from self._channel_commands()
         yield from self._time_commands()
         yield from self._trigger_commands()
@@ -137,21 +137,21 @@ class CurveScope(ScopeDouble):
         yield from self._data_commands()
         yield from self._measure_commands()
 
-    def _channel_commands(self) -> Iterable[Command]:
+    def _channel_commands(self) -> Iterable[ScpiCommand]:
         stem, at = "CH{1-4}", self.channel
         yield from numeric(f"{stem}:SCAle", self._scale_limits, at, "scale", real)
         yield from numeric(f"{stem}:POSition", Numeric(-10, 10, 0), at, "position", real)
         yield from self.choice(f"{stem}:COUPling", ("AC", "DC", "GND"), at, "coupling")
-        yield Command(f"{stem}:BANdwidth", lambda c: setattr(at(c), "limited", self._limit(c.args[0])), 1, 1)
-        yield Command(f"{stem}:BANdwidth?", lambda c: self._limit_word(at(c).limited))
-        yield Command(f"SELect:{stem}", lambda c: setattr(at(c), "shown", switched_on(c.args[0])), 1, 1)
-        yield Command(f"SELect:{stem}?", lambda c: str(int(at(c).shown)))
+        yield ScpiCommand(f"{stem}:BANdwidth", lambda c: setattr(at(c), "limited", self._limit(c.args[0])), 1, 1)
+        yield ScpiCommand(f"{stem}:BANdwidth?", lambda c: self._limit_word(at(c).limited))
+        yield ScpiCommand(f"SELect:{stem}", lambda c: setattr(at(c), "shown", switched_on(c.args[0])), 1, 1)
+        yield ScpiCommand(f"SELect:{stem}?", lambda c: str(int(at(c).shown)))
         if self._series is TDS2000:
             yield from numeric(f"{stem}:PRObe", Numeric(1, 1000, 10), at, "attenuation", real)
         else:
             yield from numeric(f"{stem}:OFFSet", Numeric(-1e4, 1e4, 0, "V"), at, "centre", real)
-            yield Command(f"{stem}:PRObe:GAIN", self._set_gain, 1, 1)
-            yield Command(f"{stem}:PRObe:GAIN?", lambda c: real(1 / at(c).probe))
+            yield ScpiCommand(f"{stem}:PRObe:GAIN", self._set_gain, 1, 1)
+            yield ScpiCommand(f"{stem}:PRObe:GAIN?", lambda c: real(1 / at(c).probe))
 
     def _scale_limits(self, call: Call) -> Numeric:
         probe = self.channel(call).probe
@@ -172,36 +172,36 @@ class CurveScope(ScopeDouble):
             return "ON" if limited else "OFF"
         return real(self.geometry.limited if limited else self.geometry.bandwidth)
 
-    def _time_commands(self) -> Iterable[Command]:
+    def _time_commands(self) -> Iterable[ScpiCommand]:
         limits = Numeric(1e-9, 50, 5e-4, "S")
         yield from numeric("HORizontal[:MAIn]:SCAle", limits, self._front, "timebase", real)
         yield from numeric("HORizontal[:MAIn]:SECdiv", limits, self._front, "timebase", real)
         if self._series is TDS2000:
             yield from numeric("HORizontal[:MAIn]:POSition", Numeric(-50, 50, 0, "S"), self._front, "position", real)
-            yield Command("HORizontal:RECOrdlength?", lambda c: whole(self.geometry.points))
+            yield ScpiCommand("HORizontal:RECOrdlength?", lambda c: whole(self.geometry.points))
         else:
             yield from numeric("HORizontal:DELay:TIMe", Numeric(-50, 5000, 0, "S"), self._front, "position", real)
-            yield Command("HORizontal:RECOrdlength", self._set_length, 1, 1)
-            yield Command("HORizontal:RECOrdlength?", lambda c: str(self.front.depth))
+            yield ScpiCommand("HORizontal:RECOrdlength", self._set_length, 1, 1)
+            yield ScpiCommand("HORizontal:RECOrdlength?", lambda c: str(self.front.depth))
 
     def _set_length(self, call: Call) -> None:
         depths = self.geometry.depths
         length = Numeric(depths[0], depths[-1], depths[0], steps=tuple(map(float, depths))).read(call.args[0])
         self.front.depth = int(length)
 
-    def _trigger_commands(self) -> Iterable[Command]:
+    def _trigger_commands(self) -> Iterable[ScpiCommand]:
         stem, front = self._series.trigger, self._front
-        yield Command(f"{stem}:EDGE:SOUrce", lambda c: setattr(self.front, "source", channel_of(c.args[0])), 1, 1)
-        yield Command(f"{stem}:EDGE:SOUrce?", lambda c: f"CH{self.front.source}")
-        yield Command(f"{stem}:EDGE:SLOpe", self._set_slope, 1, 1)
-        yield Command(f"{stem}:EDGE:SLOpe?", lambda c: self._word("RISe" if self.front.rising else "FALL"))
-        yield Command(f"{stem}:MODe", self._set_sweep, 1, 1)
-        yield Command(f"{stem}:MODe?", lambda c: self._word("AUTO" if self.front.sweep == "AUTO" else "NORMal"))
+        yield ScpiCommand(f"{stem}:EDGE:SOUrce", lambda c: setattr(self.front, "source", channel_of(c.args[0])), 1, 1)
+        yield ScpiCommand(f"{stem}:EDGE:SOUrce?", lambda c: f"CH{self.front.source}")
+        yield ScpiCommand(f"{stem}:EDGE:SLOpe", self._set_slope, 1, 1)
+        yield ScpiCommand(f"{stem}:EDGE:SLOpe?", lambda c: self._word("RISe" if self.front.rising else "FALL"))
+        yield ScpiCommand(f"{stem}:MODe", self._set_sweep, 1, 1)
+        yield ScpiCommand(f"{stem}:MODe?", lambda c: self._word("AUTO" if self.front.sweep == "AUTO" else "NORMal"))
         yield from numeric(f"{stem}:LEVel", _LEVEL, front, "level", real)
         if self._series is not TDS2000:
             yield from numeric(f"{stem}:LEVel:CH{{1-4}}", _LEVEL, front, "level", real)
-        yield Command("TRIGger", self._force, 1, 1)
-        yield Command("TRIGger:STATE?", lambda c: self._word(self._state_word()))
+        yield ScpiCommand("TRIGger", self._force, 1, 1)
+        yield ScpiCommand("TRIGger:STATE?", lambda c: self._word(self._state_word()))
 
     def _force(self, call: Call) -> None:
         chosen(("FORCe",), call.args[0])
@@ -216,11 +216,11 @@ class CurveScope(ScopeDouble):
     def _state_word(self) -> str:
         return {"STOP": "SAVe", "WAIT": "REAdy", "TD": "TRIGger", "AUTO": "AUTO"}[self.state()]
 
-    def _acquire_commands(self) -> Iterable[Command]:
-        yield Command("ACQuire:STATE", self._set_state, 1, 1)
-        yield Command("ACQuire:STATE?", lambda c: str(int(self._acquiring())))
+    def _acquire_commands(self) -> Iterable[ScpiCommand]:
+        yield ScpiCommand("ACQuire:STATE", self._set_state, 1, 1)
+        yield ScpiCommand("ACQuire:STATE?", lambda c: str(int(self._acquiring())))
         yield from self.choice("ACQuire:STOPAfter", ("RUNSTop", "SEQuence"), self._transfer_of, "stop_after")
-        yield Command("ACQuire:NUMACq?", lambda c: str(int(self.record() is not None)))
+        yield ScpiCommand("ACQuire:NUMACq?", lambda c: str(int(self.record() is not None)))
 
     def _acquiring(self) -> bool:
         self.record()
@@ -237,28 +237,28 @@ class CurveScope(ScopeDouble):
 
     # Curves
 
-    def _data_commands(self) -> Iterable[Command]:
+    def _data_commands(self) -> Iterable[ScpiCommand]:
         transfer, limits = self._transfer_of, Numeric(1, 1e8, 1, whole=True)
-        yield Command("DATa:SOUrce", lambda c: setattr(self._transfer, "source", channel_of(c.args[0])), 1, 1)
-        yield Command("DATa:SOUrce?", lambda c: f"CH{self._transfer.source}")
+        yield ScpiCommand("DATa:SOUrce", lambda c: setattr(self._transfer, "source", channel_of(c.args[0])), 1, 1)
+        yield ScpiCommand("DATa:SOUrce?", lambda c: f"CH{self._transfer.source}")
         yield from self.choice("DATa:ENCdg", _ENCODINGS, transfer, "encoding")
         yield from numeric("DATa:WIDth", Numeric(1, 2, 1, whole=True), transfer, "width", whole)
         yield from numeric("DATa:STARt", limits, transfer, "start", whole)
         yield from numeric("DATa:STOP", limits, transfer, "stop", whole)
         # The later series keep the old name beside their own: a published client of theirs (InstrumentKit) asks by it.
         for header in dict.fromkeys((self._series.preamble, "WFMPre")):
-            yield Command(f"{header}?", lambda c: self._preamble())
+            yield ScpiCommand(f"{header}?", lambda c: self._preamble())
             for name in self._series.order:
-                yield Command(f"{header}:{name}?", partial(self._field, name))
-        yield Command("CURVe?", lambda c: self._curve())
+                yield ScpiCommand(f"{header}:{name}?", partial(self._field, name))
+        yield ScpiCommand("CURVe?", lambda c: self._curve())
 
-    def _transfer_of(self, call: Call) -> _Transfer:
+    def _transfer_of(self, call: Call) -> _CurveTransfer:
         return self._transfer
 
     def _deep(self) -> bool:
         return self._series is not TDS2000
 
-    def _shown(self) -> Record | None:
+    def _shown(self) -> ScopeRecord | None:
         """The acquisition, if the source is in it; otherwise the family's own event."""
         record = self.record()
         if record is None or self._transfer.source not in record.inputs:
@@ -266,7 +266,7 @@ class CurveScope(ScopeDouble):
             return None
         return record
 
-    def _bounds(self, record: Record) -> tuple[int, int]:
+    def _bounds(self, record: ScopeRecord) -> tuple[int, int]:
         """First index and one past the last of what is sent."""
         t = self._transfer
         length = record.depth if self._deep() else record.geometry.points
@@ -283,7 +283,7 @@ class CurveScope(ScopeDouble):
             "BYT_Or": "LSB" if t.encoding.startswith("S") else "MSB",
         }
 
-    def _fields(self, record: Record) -> dict[str, str]:
+    def _fields(self, record: ScopeRecord) -> dict[str, str]:
         t = self._transfer
         setting, wide = record.inputs[t.source].channel, 256 if t.width == 2 else 1
         step = setting.scale / self.geometry.per_division / wide
@@ -336,12 +336,12 @@ class CurveScope(ScopeDouble):
 
     # Measurements
 
-    def _measure_commands(self) -> Iterable[Command]:
+    def _measure_commands(self) -> Iterable[ScpiCommand]:
         stem = "MEASUrement:IMMed"
-        yield Command(f"{stem}:SOUrce", lambda c: setattr(self._transfer, "measured", channel_of(c.args[0])), 1, 1)
-        yield Command(f"{stem}:SOUrce?", lambda c: f"CH{self._transfer.measured}")
+        yield ScpiCommand(f"{stem}:SOUrce", lambda c: setattr(self._transfer, "measured", channel_of(c.args[0])), 1, 1)
+        yield ScpiCommand(f"{stem}:SOUrce?", lambda c: f"CH{self._transfer.measured}")
         yield from self.choice(f"{stem}:TYPe", tuple(_ITEMS), self._transfer_of, "item")
-        yield Command(f"{stem}:VALue?", lambda c: real(self._measured()))
+        yield ScpiCommand(f"{stem}:VALue?", lambda c: real(self._measured()))
 
     def _measured(self) -> float:
         t, record = self._transfer, self.record()

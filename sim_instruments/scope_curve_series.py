@@ -6,13 +6,13 @@ from dataclasses import dataclass
 
 from .scope_front import Geometry
 from .scpi_errors import ScpiError
-from .scpi_values import NOT_A_NUMBER, OVERLOAD, Numeric, Words, matches
+from .scpi_values import NOT_A_NUMBER, OVERLOAD, Numeric, WordValue, matches
 
-_SOURCES = Words(("CH1", "CH2", "CH3", "CH4"))
+_SOURCES = WordValue(("CH1", "CH2", "CH3", "CH4"))
 
 
 @dataclass(frozen=True, slots=True)
-class Series:
+class CurveSeries:
     """What differs between the two generations."""
 
     model: str
@@ -24,7 +24,7 @@ class Series:
     nothing: float  # a measurement without result
 
 
-TDS2000 = Series(
+TDS2000 = CurveSeries(
     "TDS 2024B", "CF:91.1CT FV:v22.01",
     Geometry(10, 8, 25, 128, 0, 255, 2500, bandwidth=200e6, fastest=2e9, depths=(2500,)),
     "WFMPre",
@@ -34,7 +34,7 @@ TDS2000 = Series(
     ),
     "TRIGger:MAIn", OVERLOAD,
 )  # fmt: skip
-DPO4000 = Series(
+DPO4000 = CurveSeries(
     "DPO4104", "CF:91.1CT FV:v2.48",
     Geometry(
         10, 10, 25, 128, 0, 255, 1000, bandwidth=1e9, fastest=5e9,

@@ -20,16 +20,16 @@ from benchrig.clock import Clock
 from .ports import Inputs
 from .scope_descriptor_block import descriptor
 from .scope_double import ScopeDouble
-from .scope_front import Channel, Geometry
+from .scope_front import FrontChannel, Geometry
 from .scope_measure import measure
-from .scope_record import Record
+from .scope_record import ScopeRecord
 from .scpi_errors import ScpiError
-from .scpi_tree import Call, Command
+from .scpi_tree import Call, ScpiCommand
 from .scpi_values import Numeric, block, boolean
 
 
 @dataclass(frozen=True, slots=True)
-class Series:
+class DescriptorSeries:
     """What differs between the two sorts."""
 
     maker: str
@@ -39,7 +39,7 @@ class Series:
     query_scaled: bool  # volts by VDIV? and OFST?, not by the descriptor
 
 
-WAVERUNNER = Series(
+WAVERUNNER = DescriptorSeries(
     "LECROY", "WR64XI-A", "6.4.0",
     Geometry(
         10, 8, 32, 128, 0, 255, 1000, bandwidth=600e6, fastest=5e9,
@@ -47,7 +47,7 @@ WAVERUNNER = Series(
     ),
     False,
 )  # fmt: skip
-SDS1000X = Series(
+SDS1000X = DescriptorSeries(
     "Siglent Technologies", "SDS1204X-E", "7.6.1.20R3",
     Geometry(14, 8, 25, 128, 0, 255, 1400, bandwidth=200e6, depths=(14_000, 140_000, 1_400_000, 14_000_000)),
     True,
@@ -74,7 +74,7 @@ class _Value:
     unit: str
 
 
-class DescriptorScope(ScopeDouble):
+class DescriptorScopeDouble(ScopeDouble):
     """A double of the WaveRunner series (default) or of the SDS1000X-E series."""
 
     def __init__(
@@ -83,7 +83,7 @@ class DescriptorScope(ScopeDouble):
         inputs: Inputs,
         *,
         seed: int = 0,
-        series: Series = WAVERUNNER,
+        series: DescriptorSeries = WAVERUNNER,
         probes: Mapping[int, float] | None = None,
         unread: Literal["late", "drop"] = "late",
     ) -> None:
@@ -102,7 +102,7 @@ class DescriptorScope(ScopeDouble):
         self._wide = False
         self._low_first = self._series.query_scaled
         self._setup = {"SP": 0, "NP": 0, "FP": 0, "SN": 0}
-        self._seen: Record | None = None
+        self._seen: ScopeRecord | None = None
         self._mode = "AUTO"
         self.front.depth = self.geometry.depths[1]
 
@@ -119,44 +119,44 @@ class DescriptorScope(ScopeDouble):
 
     # Commands
 
-    def commands(self) -> Iterable[Command]:
+    def commands(self) -> Iterable[ScpiCommand]:
         for command in self._short_commands():
             yield command
             words = command.pattern.rstrip("?").split(":")
             if words[-1] in _LONG:
                 stem = ":".join((*words[:-1], _LONG[words[-1]]))
                 query = "?" * command.pattern.endswith("?")
-                yield Command(stem + query, command.work, command.least, command.most)
+                yield ScpiCommand(stem + query, command.work, command.least, command.most)
 
-    def _short_commands(self) -> Iterable[Command]:
+    def _short_commands(self) -> Iterable[ScpiCommand]:
         yield from self._channel_commands()
         yield from self._trigger_commands()
         yield from self._waveform_commands()
-        yield Command("CHDR", self._set_header, 1, 1)
-        yield Command("CHDR?", lambda c: self._header)
-        yield Command("CMR?", lambda c: str(abs(self.errors.pop().number)))
-        yield Command("EXR?", lambda c: str(abs(self.errors.pop().number)))
+        yield ScpiCommand("CHDR", self._set_header, 1, 1)
+        yield ScpiCommand("CHDR?", lambda c: self._header)
+        yield ScpiCommand("CMR?", lambda c: str(abs(self.errors.pop().number)))
+        yield ScpiCommand("EXR?", lambda c: str(abs(self.errors.pop().number)))
 
     def _set_header(self, call: Call) -> None:
         self._header = _one_of(("OFF", "SHORT", "LONG"), call.args[0])
 
-    def _channel_commands(self) -> Iterable[Command]:
+    def _channel_commands(self) -> Iterable[ScpiCommand]:
         stem, at = "C{1-4}", self.channel
-        yield Command(f"{stem}:VDIV", self._set_scale, 1, 1)
-        yield Command(f"{stem}:VDIV?", lambda c: _Value(at(c).scale, "V"))
-        yield Command(f"{stem}:OFST", self._set_offset, 1, 1)
-        yield Command(f"{stem}:OFST?", lambda c: _Value(at(c).shift, "V"))
-        yield Command(f"{stem}:CPL", self._set_coupling, 1, 1)
-        yield Command(f"{stem}:CPL?", lambda c: next(k for k, v in _COUPLINGS.items() if v == at(c).coupling))
-        yield Command(f"{stem}:ATTN", self._set_attenuation, 1, 1)
-        yield Command(f"{stem}:ATTN?", lambda c: f"{at(c).probe:g}")
-        yield Command(f"{stem}:TRA", lambda c: setattr(at(c), "shown", boolean(c.args[0])), 1, 1)
-        yield Command(f"{stem}:TRA?", lambda c: "ON" if at(c).shown else "OFF")
-        yield Command(f"{stem}:BWL", lambda c: self._set_limit(at(c), c.args[0]), 1, 1)
-        yield Command(f"{stem}:BWL?", lambda c: "ON" if at(c).limited else "OFF")
-        yield Command("BWL", lambda c: self._set_limits(c), 2, 8)
-        yield Command("BWL?", lambda c: self._limits())
-        yield Command(f"{stem}:PAVA?", self._measure, 1, 1)
+        yield ScpiCommand(f"{stem}:VDIV", self._set_scale, 1, 1)
+        yield ScpiCommand(f"{stem}:VDIV?", lambda c: _Value(at(c).scale, "V"))
+        yield ScpiCommand(f"{stem}:OFST", self._set_offset, 1, 1)
+        yield ScpiCommand(f"{stem}:OFST?", lambda c: _Value(at(c).shift, "V"))
+        yield ScpiCommand(f"{stem}:CPL", self._set_coupling, 1, 1)
+        yield ScpiCommand(f"{stem}:CPL?", lambda c: next(k for k, v in _COUPLINGS.items() if v == at(c).coupling))
+        yield ScpiCommand(f"{stem}:ATTN", self._set_attenuation, 1, 1)
+        yield ScpiCommand(f"{stem}:ATTN?", lambda c: f"{at(c).probe:g}")
+        yield ScpiCommand(f"{stem}:TRA", lambda c: setattr(at(c), "shown", boolean(c.args[0])), 1, 1)
+        yield ScpiCommand(f"{stem}:TRA?", lambda c: "ON" if at(c).shown else "OFF")
+        yield ScpiCommand(f"{stem}:BWL", lambda c: self._set_limit(at(c), c.args[0]), 1, 1)
+        yield ScpiCommand(f"{stem}:BWL?", lambda c: "ON" if at(c).limited else "OFF")
+        yield ScpiCommand("BWL", lambda c: self._set_limits(c), 2, 8)
+        yield ScpiCommand("BWL?", lambda c: self._limits())
+        yield ScpiCommand(f"{stem}:PAVA?", self._measure, 1, 1)
 
     def _set_scale(self, call: Call) -> None:
         channel = self.channel(call)
@@ -172,7 +172,7 @@ class DescriptorScope(ScopeDouble):
         self.channel(call).coupling = _COUPLINGS[_one_of(tuple(_COUPLINGS), call.args[0])]
 
     @staticmethod
-    def _set_limit(channel: Channel, text: str) -> None:
+    def _set_limit(channel: FrontChannel, text: str) -> None:
         channel.limited = text.upper() in ("20MHZ", "200MHZ") or boolean(text)
 
     def _set_limits(self, call: Call) -> None:
@@ -185,25 +185,25 @@ class DescriptorScope(ScopeDouble):
     def _channel(self, text: str) -> int:
         return self.channel_number(text, "C")
 
-    def _trigger_commands(self) -> Iterable[Command]:
-        yield Command("TDIV", self._set_timebase, 1, 1)
-        yield Command("TDIV?", lambda c: _Value(self.front.timebase, "S"))
-        yield Command("TRDL", self._set_delay, 1, 1)
-        yield Command("TRDL?", lambda c: _Value(self.front.position, "S"))
-        yield Command("TRMD", self._set_mode, 1, 1)
-        yield Command("TRMD?", lambda c: self._mode_now())
-        yield Command("TRSE", self._select, 1, 10)
-        yield Command("TRSE?", lambda c: f"EDGE,SR,C{self.front.source},HT,OFF")
-        yield Command("C{1-4}:TRLV", self._set_level, 1, 1)
-        yield Command("C{1-4}:TRLV?", lambda c: _Value(self.front.level, "V"))
-        yield Command("C{1-4}:TRSL", self._set_slope, 1, 1)
-        yield Command("C{1-4}:TRSL?", lambda c: self.front.slope)
-        yield Command("ARM", lambda c: self._arm())
-        yield Command("STOP", lambda c: self._stop())
-        yield Command("FRTR", lambda c: self.acquirer.force(self.time))
-        yield Command("INR?", lambda c: str(int(self._new())))
-        yield Command("SAST?", lambda c: _STATES[self.state()])
-        yield Command("SARA?", lambda c: self._rate())
+    def _trigger_commands(self) -> Iterable[ScpiCommand]:
+        yield ScpiCommand("TDIV", self._set_timebase, 1, 1)
+        yield ScpiCommand("TDIV?", lambda c: _Value(self.front.timebase, "S"))
+        yield ScpiCommand("TRDL", self._set_delay, 1, 1)
+        yield ScpiCommand("TRDL?", lambda c: _Value(self.front.position, "S"))
+        yield ScpiCommand("TRMD", self._set_mode, 1, 1)
+        yield ScpiCommand("TRMD?", lambda c: self._mode_now())
+        yield ScpiCommand("TRSE", self._select, 1, 10)
+        yield ScpiCommand("TRSE?", lambda c: f"EDGE,SR,C{self.front.source},HT,OFF")
+        yield ScpiCommand("C{1-4}:TRLV", self._set_level, 1, 1)
+        yield ScpiCommand("C{1-4}:TRLV?", lambda c: _Value(self.front.level, "V"))
+        yield ScpiCommand("C{1-4}:TRSL", self._set_slope, 1, 1)
+        yield ScpiCommand("C{1-4}:TRSL?", lambda c: self.front.slope)
+        yield ScpiCommand("ARM", lambda c: self._arm())
+        yield ScpiCommand("STOP", lambda c: self._stop())
+        yield ScpiCommand("FRTR", lambda c: self.acquirer.force(self.time))
+        yield ScpiCommand("INR?", lambda c: str(int(self._new())))
+        yield ScpiCommand("SAST?", lambda c: _STATES[self.state()])
+        yield ScpiCommand("SARA?", lambda c: self._rate())
 
     def _set_timebase(self, call: Call) -> None:
         self.front.timebase = Numeric(1e-9, 100, 1e-6, "S").read(call.args[0])
@@ -262,17 +262,17 @@ class DescriptorScope(ScopeDouble):
 
     # Waveforms
 
-    def _waveform_commands(self) -> Iterable[Command]:
-        yield Command("CFMT", self._set_format, 3, 3)
-        yield Command("CFMT?", lambda c: f"DEF9,{'WORD' if self._wide else 'BYTE'},BIN")
-        yield Command("CORD", self._set_order, 1, 1)
-        yield Command("CORD?", lambda c: "LO" if self._low_first else "HI")
-        yield Command("MSIZ", self._set_depth, 1, 1)
-        yield Command("MSIZ?", lambda c: _Value(float(self.front.depth or 0), "SAMPLE"))
-        yield Command("WFSU", self._set_setup, 2, 8)
-        yield Command("WFSU?", lambda c: ",".join(f"{k},{v}" for k, v in self._setup.items()))
-        yield Command("C{1-4}:WF?", self._waveform, 1, 1)
-        yield Command("TMPL?", lambda c: '"/00 000000 LECROY_2_3: TEMPLATE"')
+    def _waveform_commands(self) -> Iterable[ScpiCommand]:
+        yield ScpiCommand("CFMT", self._set_format, 3, 3)
+        yield ScpiCommand("CFMT?", lambda c: f"DEF9,{'WORD' if self._wide else 'BYTE'},BIN")
+        yield ScpiCommand("CORD", self._set_order, 1, 1)
+        yield ScpiCommand("CORD?", lambda c: "LO" if self._low_first else "HI")
+        yield ScpiCommand("MSIZ", self._set_depth, 1, 1)
+        yield ScpiCommand("MSIZ?", lambda c: _Value(float(self.front.depth or 0), "SAMPLE"))
+        yield ScpiCommand("WFSU", self._set_setup, 2, 8)
+        yield ScpiCommand("WFSU?", lambda c: ",".join(f"{k},{v}" for k, v in self._setup.items()))
+        yield ScpiCommand("C{1-4}:WF?", self._waveform, 1, 1)
+        yield ScpiCommand("TMPL?", lambda c: '"/00 000000 LECROY_2_3: TEMPLATE"')
 
     def _set_format(self, call: Call) -> None:
         _one_of(("DEF9",), call.args[0])
@@ -303,7 +303,7 @@ class DescriptorScope(ScopeDouble):
     def _first_and_step(self) -> tuple[int, int]:
         return self._setup["FP"], max(1, self._setup["SP"])
 
-    def _data(self, record: Record, channel: int) -> Samples:
+    def _data(self, record: ScopeRecord, channel: int) -> Samples:
         first, step = self._first_and_step()
         codes = record.codes(channel, deep=True)[first::step]
         codes = self.cut(codes[: self._setup["NP"]] if self._setup["NP"] else codes)
@@ -312,7 +312,7 @@ class DescriptorScope(ScopeDouble):
             return levels
         return (levels.astype(np.int16) << 8).astype("<i2" if self._low_first else ">i2")
 
-    def _descriptor(self, record: Record, channel: int, data: Samples | None) -> bytes:
+    def _descriptor(self, record: ScopeRecord, channel: int, data: Samples | None) -> bytes:
         first, step = self._first_and_step()
         sent = self._data(record, channel) if data is None else data
         return descriptor(

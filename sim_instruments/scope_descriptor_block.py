@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import struct
 
-from .scope_record import Record
+from .scope_record import ScopeRecord
 
 LENGTH = 346
 _COUPLING = {"DC": 2, "AC": 4, "GND": 1}  # D1M, A1M, ground
 
 
 def descriptor(
-    record: Record,
+    record: ScopeRecord,
     channel: int,
     *,
     first: int,

@@ -15,9 +15,9 @@ from benchrig.clock import Clock
 
 from .ports import Inputs
 from .scope_acquire import Acquirer
-from .scope_front import Channel, Front, Geometry
-from .scope_record import Codes, Record
-from .scpi import Operation, ScpiInstrument
+from .scope_front import Front, FrontChannel, Geometry
+from .scope_record import Codes, ScopeRecord
+from .scpi import PendingOperation, ScpiInstrument
 from .scpi_errors import ScpiError
 from .scpi_tree import Call
 
@@ -79,20 +79,20 @@ class ScopeDouble(ScpiInstrument):
     def reset_transfer(self) -> None:
         """Defaults of the settings that only say how waveforms are sent."""
 
-    def operations(self) -> tuple[Operation, ...]:
+    def operations(self) -> tuple[PendingOperation, ...]:
         return (self.acquirer.operation,) if self.acquirer.operation else ()
 
-    def channel(self, call: Call) -> Channel:
+    def channel(self, call: Call) -> FrontChannel:
         return self.front.channels[call.channel]
 
     def _front(self, call: Call) -> Front:
         return self.front
 
-    def record(self) -> Record | None:
+    def record(self) -> ScopeRecord | None:
         """The acquisition that is shown now."""
         return self.acquirer.latest(self.time)
 
-    def record_of(self, channel: int) -> Record:
+    def record_of(self, channel: int) -> ScopeRecord:
         """The acquisition, if it holds `channel`. Raises ScpiError -230 before the first, -221 for a hidden one."""
         record = self.record()
         if record is None:
@@ -126,7 +126,7 @@ class ScopeDouble(ScpiInstrument):
         return "AUTO" if self.front.sweep == "AUTO" else "WAIT"
 
 
-def volts_of(record: Record, channel: int, codes: Codes) -> NDArray[np.float64]:
+def volts_of(record: ScopeRecord, channel: int, codes: Codes) -> NDArray[np.float64]:
     """Volts as the scope itself works them out for its screen and its own measurements."""
     setting = record.inputs[channel].channel
     g = record.geometry

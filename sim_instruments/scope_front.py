@@ -38,7 +38,7 @@ class Geometry:
 
 
 @dataclass(slots=True)
-class Channel:
+class FrontChannel:
     """One input. `centre` is the voltage at the centre of the screen while `position` is 0.
 
     position  divisions by which families that have it move the trace up besides
@@ -87,7 +87,7 @@ class Front:
     depth     points of memory, None for automatic
     """
 
-    channels: dict[int, Channel]
+    channels: dict[int, FrontChannel]
     timebase: float = 1e-6
     position: float = 0.0
     source: int = 1
@@ -107,4 +107,4 @@ class Front:
     @classmethod
     def fresh(cls, channels: int, probe: float) -> Front:
         """As after `*RST`: channel 1 shown."""
-        return cls({n: Channel(probe=probe, shown=n == 1) for n in range(1, channels + 1)})
+        return cls({n: FrontChannel(probe=probe, shown=n == 1) for n in range(1, channels + 1)})

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from .scope_acquire import crossings
 from .scope_double import volts_of
-from .scope_record import Record
+from .scope_record import ScopeRecord
 
 Volts = NDArray[np.float64]
 
@@ -48,7 +48,7 @@ _POINTS: dict[str, Callable[[Volts], float | None]] = {
 ITEMS = (*_VOLTS, *_POINTS, "FREQ")
 
 
-def measure(record: Record, channel: int, item: str) -> float | None:
+def measure(record: ScopeRecord, channel: int, item: str) -> float | None:
     """One of `ITEMS` from the screen, in volts, seconds or hertz; None where it cannot be had."""
     codes = record.codes(channel, deep=False)
     g = record.geometry

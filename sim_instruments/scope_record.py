@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .ports import Node
-from .scope_front import Channel, Geometry
+from .scope_front import FrontChannel, Geometry
 
 Codes = NDArray[np.uint8]
 _CHUNK = 1 << 19
@@ -27,7 +27,7 @@ class Input:
     """One channel as it stood at the acquisition, with what its probe touched."""
 
     node: Node | None
-    channel: Channel
+    channel: FrontChannel
     attenuation: float  # of the probe that is really there
     geometry: Geometry
     gain: float = 1.0  # of the amplifier; 1 is right
@@ -66,7 +66,7 @@ class Input:
 
 
 @dataclass(slots=True)
-class Record:
+class ScopeRecord:
     """One acquisition. Times are clock seconds; t = 0 lies at `trigger`, the first point at t = `first`."""
 
     inputs: dict[int, Input]
@@ -115,7 +115,9 @@ def sampling(geometry: Geometry, timebase: float, depth: int | None, shown: int)
     return rate, max(1, round(rate * span))
 
 
-def frozen_input(node: Node | None, channel: Channel, attenuation: float, geometry: Geometry, gain: float) -> Input:
+def frozen_input(
+    node: Node | None, channel: FrontChannel, attenuation: float, geometry: Geometry, gain: float
+) -> Input:
     """An input with its own copy of the channel's settings, the position already in its `centre`."""
     step = channel.scale / geometry.per_division
     centre = round(channel.middle / step) * step if geometry.whole_origin else channel.middle

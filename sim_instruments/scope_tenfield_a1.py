@@ -21,10 +21,10 @@ from .ports import Inputs
 from .scope_double import ScopeDouble
 from .scope_front import Geometry
 from .scope_measure import measure
-from .scope_record import Codes, Record
-from .scpi import Wait
+from .scope_record import Codes, ScopeRecord
+from .scpi import WaitToContinue
 from .scpi_settings import choice, fixed, numeric, switch
-from .scpi_tree import Call, Command
+from .scpi_tree import Call, ScpiCommand
 from .scpi_values import OVERLOAD, Numeric, block, nr3
 
 DSOX2000 = Geometry(
@@ -40,7 +40,7 @@ _RUNNING, _WAITING = 0x08, 0x20
 
 
 @dataclass(slots=True)
-class _Transfer:
+class _TransferA1:
     source: int = 1
     format: str = "BYTE"
     order: str = "MSBF"
@@ -84,8 +84,8 @@ class TenFieldA1(ScopeDouble):
         )
 
     def reset_transfer(self) -> None:
-        self._transfer = _Transfer()
-        self._seen_trigger: Record | None = None
+        self._transfer = _TransferA1()
+        self._seen_trigger: ScopeRecord | None = None
 
     def integer(self, value: int) -> str:
         return f"{value:+d}"
@@ -96,7 +96,7 @@ class TenFieldA1(ScopeDouble):
         waiting = self.state() == "WAIT"
         self.status.operation.set_condition(_RUNNING * running | _WAITING * waiting)
 
-    def commands(self) -> Iterable[Command]:
+    def commands(self) -> Iterable[ScpiCommand]:
         yield from self.error_commands()
         yield from self._run_commands()
         yield from self._channel_commands()
@@ -104,21 +104,21 @@ class TenFieldA1(ScopeDouble):
         yield from self._trigger_commands()
         yield from self._waveform_commands()
         for word, item in _ITEMS.items():
-            yield Command(f"MEASure:{word}?", partial(self._measure, item), 0, 1)
+            yield ScpiCommand(f"MEASure:{word}?", partial(self._measure, item), 0, 1)
 
-    def _run_commands(self) -> Iterable[Command]:
-        yield Command("RUN", lambda c: self.acquirer.run(self.time))
-        yield Command("STOP", lambda c: self.acquirer.stop(self.time))
-        yield Command("SINGle", lambda c: self._single() and None)
-        yield Command("DIGitize", self._digitize, 0, 4)
+    def _run_commands(self) -> Iterable[ScpiCommand]:
+        yield ScpiCommand("RUN", lambda c: self.acquirer.run(self.time))
+        yield ScpiCommand("STOP", lambda c: self.acquirer.stop(self.time))
+        yield ScpiCommand("SINGle", lambda c: self._single() and None)
+        yield ScpiCommand("DIGitize", self._digitize, 0, 4)
         yield from self._register_commands("OPERegister", lambda: self.status.operation)
-        yield Command("TER?", lambda c: self._trigger_event())
-        yield Command("AER?", lambda c: _whole(self.state() == "WAIT"))
+        yield ScpiCommand("TER?", lambda c: self._trigger_event())
+        yield ScpiCommand("AER?", lambda c: _whole(self.state() == "WAIT"))
 
-    def _single(self) -> Wait:
-        return Wait(operations=(self.acquirer.single(self.time, auto=self.front.sweep == "AUTO"),))
+    def _single(self) -> WaitToContinue:
+        return WaitToContinue(operations=(self.acquirer.single(self.time, auto=self.front.sweep == "AUTO"),))
 
-    def _digitize(self, call: Call) -> Wait:
+    def _digitize(self, call: Call) -> WaitToContinue:
         if call.args:
             wanted = {self.channel_number(text) for text in call.args}
             for number, channel in self.front.channels.items():
@@ -131,11 +131,11 @@ class TenFieldA1(ScopeDouble):
         self._seen_trigger = record
         return _whole(new)
 
-    def _channel_commands(self) -> Iterable[Command]:
+    def _channel_commands(self) -> Iterable[ScpiCommand]:
         stem, at = "CHANnel{1-4}", self.channel
         yield from numeric(f"{stem}:SCALe", self._scale_limits, at, "scale", nr3)
-        yield Command(f"{stem}:RANGe", self._set_range, 1, 1)
-        yield Command(f"{stem}:RANGe?", lambda c: nr3(at(c).scale * self.geometry.down))
+        yield ScpiCommand(f"{stem}:RANGe", self._set_range, 1, 1)
+        yield ScpiCommand(f"{stem}:RANGe?", lambda c: nr3(at(c).scale * self.geometry.down))
         yield from numeric(f"{stem}:OFFSet", self._offset_limits, at, "centre", nr3)
         yield from numeric(f"{stem}:PROBe", Numeric(0.1, 10000, 1), at, "attenuation", nr3)
         yield from choice(f"{stem}:COUPling", ("AC", "DC"), at, "coupling")
@@ -158,15 +158,15 @@ class TenFieldA1(ScopeDouble):
         span = Numeric(limits.low * down, limits.high * down, limits.default * down, "V")
         self.channel(call).scale = span.read(call.args[0]) / down
 
-    def _time_commands(self) -> Iterable[Command]:
+    def _time_commands(self) -> Iterable[ScpiCommand]:
         yield from numeric("TIMebase:SCALe", Numeric(5e-9, 50, 1e-4, "S"), self._front, "timebase", nr3)
-        yield Command("TIMebase:RANGe", self._set_time_range, 1, 1)
-        yield Command("TIMebase:RANGe?", lambda c: nr3(self.front.timebase * self.geometry.across))
+        yield ScpiCommand("TIMebase:RANGe", self._set_time_range, 1, 1)
+        yield ScpiCommand("TIMebase:RANGe?", lambda c: nr3(self.front.timebase * self.geometry.across))
         yield from numeric("TIMebase:POSition", Numeric(-500, 500, 0, "S"), self._front, "position", nr3)
         yield from fixed("TIMebase:REFerence", "CENTer")
         yield from fixed("TIMebase:MODE", "MAIN")
         yield from fixed("ACQuire:TYPE", "NORMal")
-        yield Command("ACQuire:SRATe?", lambda c: nr3(self._rate()))
+        yield ScpiCommand("ACQuire:SRATe?", lambda c: nr3(self._rate()))
 
     def _set_time_range(self, call: Call) -> None:
         self.front.timebase = Numeric(5e-8, 500, 1e-3, "S").read(call.args[0]) / self.geometry.across
@@ -175,14 +175,14 @@ class TenFieldA1(ScopeDouble):
         record = self.record()
         return record.rate if record else self.geometry.fastest
 
-    def _trigger_commands(self) -> Iterable[Command]:
+    def _trigger_commands(self) -> Iterable[ScpiCommand]:
         yield from fixed("TRIGger:MODE", "EDGE")
         yield from choice("TRIGger:SWEep", ("AUTO", "NORMal"), self._front, "sweep")
         yield from choice("TRIGger[:EDGE]:SLOPe", ("POSitive", "NEGative"), self._front, "slope")
-        yield Command("TRIGger[:EDGE]:SOURce", self._set_trigger_source, 1, 1)
-        yield Command("TRIGger[:EDGE]:SOURce?", lambda c: f"CHAN{self.front.source}")
+        yield ScpiCommand("TRIGger[:EDGE]:SOURce", self._set_trigger_source, 1, 1)
+        yield ScpiCommand("TRIGger[:EDGE]:SOURce?", lambda c: f"CHAN{self.front.source}")
         yield from numeric("TRIGger[:EDGE]:LEVel", self._level_limits, self._front, "level", nr3)
-        yield Command("TRIGger:FORCe", lambda c: self.acquirer.force(self.time))
+        yield ScpiCommand("TRIGger:FORCe", lambda c: self.acquirer.force(self.time))
 
     def _set_trigger_source(self, call: Call) -> None:
         self.front.source = self.channel_number(call.args[0])
@@ -193,17 +193,17 @@ class TenFieldA1(ScopeDouble):
 
     # Waveforms
 
-    def _waveform_commands(self) -> Iterable[Command]:
+    def _waveform_commands(self) -> Iterable[ScpiCommand]:
         transfer = self._transfer_of
-        yield Command("WAVeform:SOURce", self._set_source, 1, 1)
-        yield Command("WAVeform:SOURce?", lambda c: f"CHAN{self._transfer.source}")
+        yield ScpiCommand("WAVeform:SOURce", self._set_source, 1, 1)
+        yield ScpiCommand("WAVeform:SOURce?", lambda c: f"CHAN{self._transfer.source}")
         yield from choice("WAVeform:FORMat", _FORMATS, transfer, "format")
         yield from choice("WAVeform:BYTeorder", ("MSBFirst", "LSBFirst"), transfer, "order")
         yield from switch("WAVeform:UNSigned", transfer, "unsigned")
         yield from choice("WAVeform:POINts:MODE", ("NORMal", "MAXimum", "RAW"), transfer, "mode")
         yield from numeric("WAVeform:POINts", Numeric(100, 8e6, 1000, whole=True), transfer, "points", self._available)
-        yield Command("WAVeform:PREamble?", lambda c: ",".join(self._preamble()))
-        yield Command("WAVeform:DATA?", lambda c: self._data())
+        yield ScpiCommand("WAVeform:PREamble?", lambda c: ",".join(self._preamble()))
+        yield ScpiCommand("WAVeform:DATA?", lambda c: self._data())
         words = (
             "TYPE",
             "POINts",
@@ -217,10 +217,10 @@ class TenFieldA1(ScopeDouble):
         )
         for index, word in enumerate(words, start=1):
             if word not in ("POINts", "TYPE"):
-                yield Command(f"WAVeform:{word}?", partial(self._field, index))
-        yield Command("WAVeform:TYPE?", lambda c: "NORM")
+                yield ScpiCommand(f"WAVeform:{word}?", partial(self._field, index))
+        yield ScpiCommand("WAVeform:TYPE?", lambda c: "NORM")
 
-    def _transfer_of(self, call: Call) -> _Transfer:
+    def _transfer_of(self, call: Call) -> _TransferA1:
         return self._transfer
 
     def _set_source(self, call: Call) -> None:
@@ -234,14 +234,14 @@ class TenFieldA1(ScopeDouble):
         record = self.record()
         return _whole(len(self._codes(record)) if record and self._transfer.source in record.inputs else wanted)
 
-    def _stride(self, record: Record) -> int:
+    def _stride(self, record: ScopeRecord) -> int:
         length = record.depth if self._deep() else record.geometry.points
         return -(-length // int(self._transfer.points))
 
     def _deep(self) -> bool:
         return self._transfer.mode != "NORM" and not self.acquirer.running and not self.acquirer.waiting
 
-    def _codes(self, record: Record) -> Codes:
+    def _codes(self, record: ScopeRecord) -> Codes:
         return record.codes(self._transfer.source, deep=self._deep())[:: self._stride(record)]
 
     def _preamble(self) -> list[str]:

@@ -20,15 +20,15 @@ from .ports import Inputs
 from .scope_double import ScopeDouble
 from .scope_front import Geometry
 from .scope_measure import ITEMS, measure
-from .scope_record import Codes, Record
+from .scope_record import Codes, ScopeRecord
 from .scpi_errors import ScpiError
 from .scpi_settings import choice, fixed, numeric, switch
-from .scpi_tree import Call, Command
-from .scpi_values import OVERLOAD, Numeric, Words, block
+from .scpi_tree import Call, ScpiCommand
+from .scpi_values import OVERLOAD, Numeric, WordValue, block
 
 
 @dataclass(frozen=True, slots=True)
-class Series:
+class TenfieldSeries:
     """What differs inside the family. `pages`: most points of one RAW block by format; None for all."""
 
     model: str
@@ -36,12 +36,12 @@ class Series:
     pages: Mapping[str, int | None]
 
 
-DS1000Z = Series(
+DS1000Z = TenfieldSeries(
     "DS1054Z",
     Geometry(12, 8, 25, 127, 0, 255, 1200, whole_origin=True),
     {"BYTE": 250_000, "WORD": 125_000, "ASC": 15_625},
 )
-MSO5000 = Series(
+MSO5000 = TenfieldSeries(
     "MSO5074",
     Geometry(
         10, 8, 25, 127, 0, 255, 1000, bandwidth=70e6, fastest=8e9, whole_origin=True,
@@ -53,10 +53,10 @@ MSO5000 = Series(
 _FORMATS = ("WORD", "BYTE", "ASCii")
 _FORMAT_CODES = {"BYTE": "0", "WORD": "1", "ASC": "2"}
 _MODE_CODES = {"NORM": "0", "MAX": "1", "RAW": "2"}
-_ITEMS = Words(("VPP", "VMAX", "VMIN", "VAVG", "VRMS", "PERiod", "FREQuency", "PWIDth", "NWIDth"))
-_LIMIT = Words(("20M", "OFF"))
-_SWEEP = Words(("AUTO", "NORMal", "SINGle"))
-_MODE = Words(("NORMal", "MAXimum", "RAW"))
+_ITEMS = WordValue(("VPP", "VMAX", "VMIN", "VAVG", "VRMS", "PERiod", "FREQuency", "PWIDth", "NWIDth"))
+_LIMIT = WordValue(("20M", "OFF"))
+_SWEEP = WordValue(("AUTO", "NORMal", "SINGle"))
+_MODE = WordValue(("NORMal", "MAXimum", "RAW"))
 _PROBES = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000)
 _PROBE = Numeric(0.01, 1000, 10, steps=_PROBES)
 _TIMEBASE = Numeric(5e-9, 50, 1e-6, "S")
@@ -64,7 +64,7 @@ _POSITION = Numeric(-100, 5000, 0, "S")
 
 
 @dataclass(slots=True)
-class _Transfer:
+class _TransferA2:
     """How waveforms are sent. `start` and `stop` are whole."""
 
     source: int = 1
@@ -91,7 +91,7 @@ class TenFieldA2(ScopeDouble):
         inputs: Inputs,
         *,
         seed: int = 0,
-        series: Series = DS1000Z,
+        series: TenfieldSeries = DS1000Z,
         probes: Mapping[int, float] | None = None,
         unread: Literal["late", "drop"] = "late",
     ) -> None:
@@ -102,27 +102,27 @@ class TenFieldA2(ScopeDouble):
         )
 
     def reset_transfer(self) -> None:
-        self._transfer = _Transfer(stop=self.geometry.points)
+        self._transfer = _TransferA2(stop=self.geometry.points)
 
     def real(self, value: float) -> str:
         return _real(value)
 
-    def commands(self) -> Iterable[Command]:
+    def commands(self) -> Iterable[ScpiCommand]:
         yield from self.error_commands()
         yield from self._run_commands()
         yield from self._channel_commands()
         yield from self._time_commands()
         yield from self._trigger_commands()
         yield from self._waveform_commands()
-        yield Command("MEASure:ITEM", lambda call: None, 1, 2)
-        yield Command("MEASure:ITEM?", self._measure, 1, 2)
+        yield ScpiCommand("MEASure:ITEM", lambda call: None, 1, 2)
+        yield ScpiCommand("MEASure:ITEM?", self._measure, 1, 2)
 
-    def _run_commands(self) -> Iterable[Command]:
-        yield Command("RUN", lambda call: self._run_again())
-        yield Command("STOP", lambda call: self.acquirer.stop(self.time))
-        yield Command("SINGle", lambda call: self._single())
-        yield Command("TFORce", lambda call: self.acquirer.force(self.time))
-        yield Command("CLEar", lambda call: self._clear_screen())
+    def _run_commands(self) -> Iterable[ScpiCommand]:
+        yield ScpiCommand("RUN", lambda call: self._run_again())
+        yield ScpiCommand("STOP", lambda call: self.acquirer.stop(self.time))
+        yield ScpiCommand("SINGle", lambda call: self._single())
+        yield ScpiCommand("TFORce", lambda call: self.acquirer.force(self.time))
+        yield ScpiCommand("CLEar", lambda call: self._clear_screen())
 
     def _clear_screen(self) -> None:
         self.acquirer.record = None
@@ -148,26 +148,26 @@ class TenFieldA2(ScopeDouble):
         most = (100.0 if channel.scale >= 0.5 * channel.probe else 2.0) * channel.probe
         return Numeric(-most, most, 0.0, "V")
 
-    def _channel_commands(self) -> Iterable[Command]:
+    def _channel_commands(self) -> Iterable[ScpiCommand]:
         stem, at = "CHANnel{1-4}", self.channel
         yield from numeric(f"{stem}:SCALe", self._scale_limits, at, "scale", _real)
         yield from numeric(f"{stem}:OFFSet", self._offset_limits, at, "shift", _real)
         yield from numeric(f"{stem}:PROBe", _PROBE, at, "attenuation", "{:g}".format)
         yield from choice(f"{stem}:COUPling", ("AC", "DC", "GND"), at, "coupling")
-        yield Command(f"{stem}:BWLimit", lambda c: setattr(at(c), "limited", _LIMIT.read(c.args[0]) == "20M"), 1, 1)
-        yield Command(f"{stem}:BWLimit?", lambda c: "20M" if at(c).limited else "OFF")
+        yield ScpiCommand(f"{stem}:BWLimit", lambda c: setattr(at(c), "limited", _LIMIT.read(c.args[0]) == "20M"), 1, 1)
+        yield ScpiCommand(f"{stem}:BWLimit?", lambda c: "20M" if at(c).limited else "OFF")
         yield from switch(f"{stem}:DISPlay", at, "shown")
         yield from switch(f"{stem}:INVert", at, "inverted")
 
     # Time and trigger
 
-    def _time_commands(self) -> Iterable[Command]:
+    def _time_commands(self) -> Iterable[ScpiCommand]:
         yield from numeric("TIMebase[:MAIN]:SCALe", _TIMEBASE, self._front, "timebase", _real)
         yield from numeric("TIMebase[:MAIN]:OFFSet", _POSITION, self._front, "position", _real)
         yield from fixed("TIMebase:MODE", "MAIN")
-        yield Command("ACQuire:MDEPth", lambda c: self._set_depth(c.args[0]), 1, 1)
-        yield Command("ACQuire:MDEPth?", lambda c: "AUTO" if self.front.depth is None else str(self.front.depth))
-        yield Command("ACQuire:SRATe?", lambda c: _real(self._rate()))
+        yield ScpiCommand("ACQuire:MDEPth", lambda c: self._set_depth(c.args[0]), 1, 1)
+        yield ScpiCommand("ACQuire:MDEPth?", lambda c: "AUTO" if self.front.depth is None else str(self.front.depth))
+        yield ScpiCommand("ACQuire:SRATe?", lambda c: _real(self._rate()))
         yield from fixed("ACQuire:TYPE", "NORMal")
 
     def _set_depth(self, text: str) -> None:
@@ -183,15 +183,15 @@ class TenFieldA2(ScopeDouble):
         record = self.record()
         return record.rate if record else self.geometry.fastest
 
-    def _trigger_commands(self) -> Iterable[Command]:
+    def _trigger_commands(self) -> Iterable[ScpiCommand]:
         yield from fixed("TRIGger:MODE", "EDGE")
-        yield Command("TRIGger:SWEep", lambda c: self._set_sweep(_SWEEP.read(c.args[0])), 1, 1)
-        yield Command("TRIGger:SWEep?", lambda c: self.front.sweep)
+        yield ScpiCommand("TRIGger:SWEep", lambda c: self._set_sweep(_SWEEP.read(c.args[0])), 1, 1)
+        yield ScpiCommand("TRIGger:SWEep?", lambda c: self.front.sweep)
         yield from choice("TRIGger:EDGe:SLOPe", ("POSitive", "NEGative"), self._front, "slope")
-        yield Command("TRIGger:EDGe:SOURce", lambda c: self._set_trigger_source(c.args[0]), 1, 1)
-        yield Command("TRIGger:EDGe:SOURce?", lambda c: f"CHAN{self.front.source}")
+        yield ScpiCommand("TRIGger:EDGe:SOURce", lambda c: self._set_trigger_source(c.args[0]), 1, 1)
+        yield ScpiCommand("TRIGger:EDGe:SOURce?", lambda c: f"CHAN{self.front.source}")
         yield from numeric("TRIGger:EDGe:LEVel", self._level_limits, self._front, "level", _real)
-        yield Command("TRIGger:STATus?", lambda c: self.state())
+        yield ScpiCommand("TRIGger:STATus?", lambda c: self.state())
 
     def _set_trigger_source(self, text: str) -> None:
         self.front.source = self.channel_number(text)
@@ -212,21 +212,21 @@ class TenFieldA2(ScopeDouble):
 
     # Waveforms
 
-    def _waveform_commands(self) -> Iterable[Command]:
-        yield Command("WAVeform:SOURce", lambda c: self._set_source(c.args[0]), 1, 1)
-        yield Command("WAVeform:SOURce?", lambda c: f"CHAN{self._transfer.source}")
-        yield Command("WAVeform:MODE", lambda c: self._set_mode(_MODE.read(c.args[0])), 1, 1)
-        yield Command("WAVeform:MODE?", lambda c: self._transfer.mode)
+    def _waveform_commands(self) -> Iterable[ScpiCommand]:
+        yield ScpiCommand("WAVeform:SOURce", lambda c: self._set_source(c.args[0]), 1, 1)
+        yield ScpiCommand("WAVeform:SOURce?", lambda c: f"CHAN{self._transfer.source}")
+        yield ScpiCommand("WAVeform:MODE", lambda c: self._set_mode(_MODE.read(c.args[0])), 1, 1)
+        yield ScpiCommand("WAVeform:MODE?", lambda c: self._transfer.mode)
         transfer = lambda c: self._transfer  # noqa: E731
         yield from choice("WAVeform:FORMat", _FORMATS, transfer, "format")
         yield from numeric("WAVeform:STARt", self._point_limits, transfer, "start", _whole)
         yield from numeric("WAVeform:STOP", self._point_limits, transfer, "stop", _whole)
-        yield Command("WAVeform:POINts?", lambda c: str(self._available()))
-        yield Command("WAVeform:PREamble?", lambda c: ",".join(self._preamble()))
-        yield Command("WAVeform:DATA?", lambda c: self._data())
+        yield ScpiCommand("WAVeform:POINts?", lambda c: str(self._available()))
+        yield ScpiCommand("WAVeform:PREamble?", lambda c: ",".join(self._preamble()))
+        yield ScpiCommand("WAVeform:DATA?", lambda c: self._data())
         words = ("XINCrement", "XORigin", "XREFerence", "YINCrement", "YORigin", "YREFerence")
         for index, word in enumerate(words, start=4):
-            yield Command(f"WAVeform:{word}?", partial(self._field, index))
+            yield ScpiCommand(f"WAVeform:{word}?", partial(self._field, index))
 
     def _field(self, index: int, call: Call) -> str:
         return self._preamble()[index]
@@ -272,7 +272,7 @@ class TenFieldA2(ScopeDouble):
         last = min(int(t.stop), first + page) if page else int(t.stop)
         return self._encoded(record, self.cut(codes[first:last]))
 
-    def _encoded(self, record: Record, codes: Codes) -> bytes:
+    def _encoded(self, record: ScopeRecord, codes: Codes) -> bytes:
         if self._transfer.format == "BYTE":
             return block(codes, 9)
         if self._transfer.format == "WORD":
@@ -289,7 +289,7 @@ class TenFieldA2(ScopeDouble):
         return _real(OVERLOAD if value is None else value)
 
 
-def _snapped(record: Record, channel: int, codes: Codes) -> list[float]:
+def _snapped(record: ScopeRecord, channel: int, codes: Codes) -> list[float]:
     """Volts by the published formula, with the origin rounded to a whole code as the preamble gives it."""
     step = record.inputs[channel].channel.scale / record.geometry.per_division
     origin = -round(record.inputs[channel].channel.centre / step)

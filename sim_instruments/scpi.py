@@ -20,10 +20,10 @@ from typing import Literal
 from benchrig.clock import Clock
 
 from .scpi_errors import ErrorQueue, ScpiError, event_bit
-from .scpi_lexer import Framer, parse_unit, split
+from .scpi_lexer import MessageFramer, parse_unit, split
 from .scpi_settings import numeric
-from .scpi_status import OPERATION_COMPLETE, Register, Status
-from .scpi_tree import Call, Command, CommandTree
+from .scpi_status import OPERATION_COMPLETE, Register, StatusRegisters
+from .scpi_tree import Call, CommandTree, ScpiCommand
 from .scpi_values import Numeric, nr3
 
 Steps = Generator[float, float, float]
@@ -32,7 +32,7 @@ _WORD = Numeric(0, 65535, 0, whole=True)
 _MOST_MESSAGES = 256  # waiting behind a slow one; more is an input overrun, as on a real, finite buffer
 
 
-class Operation:
+class PendingOperation:
     """Work beside the conversation.
 
     `steps` yields the clock time at which it wants to go on, is sent the time up to which it may look, and returns
@@ -69,11 +69,11 @@ class Operation:
 
 
 @dataclass(frozen=True, slots=True)
-class Wait:
+class WaitToContinue:
     """What a command returns when its answer takes time: `then` gives the answer once everything named is over."""
 
     then: Callable[[], object] = lambda: None
-    operations: tuple[Operation, ...] = ()
+    operations: tuple[PendingOperation, ...] = ()
     until: float = -inf
 
     def over(self, now: float) -> float | None:
@@ -118,23 +118,23 @@ class ScpiInstrument:
         self.unread = unread
         self.frozen = False
         self.time = clock.now()
-        self.status = Status()
+        self.status = StatusRegisters()
         self.errors = ErrorQueue(queue_depth)
         self._newline = newline
         self._tree = CommandTree([*self._common_commands(), *self.commands()])
-        self._framer = Framer(input_limit, self._takes_block)
+        self._framer = MessageFramer(input_limit, self._takes_block)
         self._forget_conversation()
 
     # What a subclass brings
 
-    def commands(self) -> Iterable[Command]:
+    def commands(self) -> Iterable[ScpiCommand]:
         """Its own commands."""
         return ()
 
     def defaults(self) -> None:
         """`*RST`: settings to defaults."""
 
-    def operations(self) -> tuple[Operation, ...]:
+    def operations(self) -> tuple[PendingOperation, ...]:
         """The overlapped work that `*OPC` and `*WAI` wait for."""
         return ()
 
@@ -194,7 +194,7 @@ class ScpiInstrument:
         for operation in self.operations():
             operation.abort(self.clock.now())
         self.time = self.clock.now()
-        self.status = Status()
+        self.status = StatusRegisters()
         self.errors.clear()
         self.defaults()
 
@@ -205,7 +205,7 @@ class ScpiInstrument:
         self._units: deque[str] = deque()
         self._path: tuple[str, ...] = ()
         self._answers: list[object] = []
-        self._wait: Wait | None = None
+        self._wait: WaitToContinue | None = None
         self._waiting_call: Call | None = None
         self._completion_asked = False
         self._out: deque[tuple[float, bytes]] = deque()
@@ -275,7 +275,7 @@ class ScpiInstrument:
         self._waiting_call = call
         self._perform(lambda: self._work(found.command, call))
 
-    def _work(self, command: Command, call: Call) -> object:
+    def _work(self, command: ScpiCommand, call: Call) -> object:
         self.before(call)
         return command.work(call)
 
@@ -285,7 +285,7 @@ class ScpiInstrument:
         except ScpiError as error:
             self._fail(error)
             return
-        if isinstance(result, Wait):
+        if isinstance(result, WaitToContinue):
             self._wait = result
         elif result is not None and self._waiting_call is not None:
             self._answers.append(self.with_header(self._waiting_call, result))
@@ -304,33 +304,33 @@ class ScpiInstrument:
 
     # Commands every instrument has
 
-    def _common_commands(self) -> Iterable[Command]:
-        yield Command("*IDN?", lambda call: self.identity)
-        yield Command("*RST", lambda call: self.defaults())
-        yield Command("*CLS", lambda call: self.clear_status())
-        yield Command("*ESE", lambda call: self._mask("standard_enable", call), 1, 1)
-        yield Command("*ESE?", lambda call: self.integer(self.status.standard_enable))
-        yield Command("*ESR?", lambda call: self.integer(self.read_standard_event()))
-        yield Command("*SRE", lambda call: self._mask("service_enable", call), 1, 1)
-        yield Command("*SRE?", lambda call: self.integer(self.status.service_enable))
-        yield Command("*STB?", lambda call: self.integer(self._status_byte()))
-        yield Command("*OPC", lambda call: self._ask_completion())
-        yield Command("*OPC?", lambda call: Wait(lambda: "1", self.operations()))
-        yield Command("*WAI", lambda call: Wait(operations=self.operations()))
-        yield Command("*TRG", lambda call: self.trigger())
-        yield Command("*TST?", lambda call: Wait(lambda: self.integer(0), until=self.time + 1.0))
+    def _common_commands(self) -> Iterable[ScpiCommand]:
+        yield ScpiCommand("*IDN?", lambda call: self.identity)
+        yield ScpiCommand("*RST", lambda call: self.defaults())
+        yield ScpiCommand("*CLS", lambda call: self.clear_status())
+        yield ScpiCommand("*ESE", lambda call: self._mask("standard_enable", call), 1, 1)
+        yield ScpiCommand("*ESE?", lambda call: self.integer(self.status.standard_enable))
+        yield ScpiCommand("*ESR?", lambda call: self.integer(self.read_standard_event()))
+        yield ScpiCommand("*SRE", lambda call: self._mask("service_enable", call), 1, 1)
+        yield ScpiCommand("*SRE?", lambda call: self.integer(self.status.service_enable))
+        yield ScpiCommand("*STB?", lambda call: self.integer(self._status_byte()))
+        yield ScpiCommand("*OPC", lambda call: self._ask_completion())
+        yield ScpiCommand("*OPC?", lambda call: WaitToContinue(lambda: "1", self.operations()))
+        yield ScpiCommand("*WAI", lambda call: WaitToContinue(operations=self.operations()))
+        yield ScpiCommand("*TRG", lambda call: self.trigger())
+        yield ScpiCommand("*TST?", lambda call: WaitToContinue(lambda: self.integer(0), until=self.time + 1.0))
 
-    def error_commands(self) -> Iterable[Command]:
+    def error_commands(self) -> Iterable[ScpiCommand]:
         """SYSTem:ERRor and the STATus subsystem; families with another way leave them out."""
-        yield Command("SYSTem:ERRor[:NEXT]?", lambda call: self._next_error())
-        yield Command("SYSTem:VERSion?", lambda call: "1999.0")
-        yield Command("STATus:PRESet", lambda call: self._preset())
+        yield ScpiCommand("SYSTem:ERRor[:NEXT]?", lambda call: self._next_error())
+        yield ScpiCommand("SYSTem:VERSion?", lambda call: "1999.0")
+        yield ScpiCommand("STATus:PRESet", lambda call: self._preset())
         yield from self._register_commands("STATus:OPERation", lambda: self.status.operation)
         yield from self._register_commands("STATus:QUEStionable", lambda: self.status.questionable)
 
-    def _register_commands(self, stem: str, pick: Callable[[], Register]) -> Iterable[Command]:
-        yield Command(f"{stem}[:EVENt]?", lambda call: self.integer(pick().read_event()))
-        yield Command(f"{stem}:CONDition?", lambda call: self.integer(pick().condition))
+    def _register_commands(self, stem: str, pick: Callable[[], Register]) -> Iterable[ScpiCommand]:
+        yield ScpiCommand(f"{stem}[:EVENt]?", lambda call: self.integer(pick().read_event()))
+        yield ScpiCommand(f"{stem}:CONDition?", lambda call: self.integer(pick().condition))
         for word, name in (("ENABle", "enable"), ("PTRansition", "rising"), ("NTRansition", "falling")):
             yield from numeric(
                 f"{stem}:{word}", _WORD, lambda call: pick(), name, lambda v: self.integer(int(v) & 0x7FFF)

@@ -77,7 +77,7 @@ def _trimmed(parameter: str) -> str:
     return trimmed
 
 
-class Framer:
+class MessageFramer:
     """Cuts a byte stream into program messages; never holds more than `limit` bytes.
 
     `takes_block(header)` says whether a command may carry block data; elsewhere `#` is nothing special, so that a

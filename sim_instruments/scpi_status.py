@@ -37,7 +37,7 @@ class Register:
         return bool(self.event & int(self.enable))
 
 
-class Status:
+class StatusRegisters:
     """Standard event register, service request mask, and the two SCPI registers."""
 
     def __init__(self) -> None:

@@ -33,7 +33,7 @@ class Call:
 
 
 @dataclass(frozen=True, slots=True)
-class Command:
+class ScpiCommand:
     """A pattern such as `[SENSe:]VOLTage[:DC]:RANGe?` or `CHANnel{1-4}:SCALe`, and what it does.
 
     `least` and `most` parameters; `block` where one of them may be block data.
@@ -58,8 +58,8 @@ class _Word:
 class _Branch:
     word: _Word | None = None
     children: dict[str, _Branch] = field(default_factory=dict)
-    command: Command | None = None
-    query: Command | None = None
+    command: ScpiCommand | None = None
+    query: ScpiCommand | None = None
 
 
 def _words(pattern: str) -> list[_Word]:
@@ -81,10 +81,10 @@ def _spelled(words: list[_Word]) -> Iterator[list[_Word]]:
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class MatchedCommand:
     """A header's entry, its call without parameters, and the path for the next unit."""
 
-    command: Command
+    command: ScpiCommand
     suffixes: tuple[int, ...]
     words: tuple[str, ...]
     query: bool
@@ -94,13 +94,13 @@ class Found:
 class CommandTree:
     """All commands of one instrument."""
 
-    def __init__(self, commands: Iterable[Command]) -> None:
+    def __init__(self, commands: Iterable[ScpiCommand]) -> None:
         self._root = _Branch()
-        self._common: dict[str, Command] = {}
+        self._common: dict[str, ScpiCommand] = {}
         for command in commands:
             self._add(command)
 
-    def _add(self, command: Command) -> None:
+    def _add(self, command: ScpiCommand) -> None:
         if command.pattern.startswith("*"):
             self._common[command.pattern.upper()] = command
             return
@@ -116,13 +116,13 @@ class CommandTree:
             else:
                 branch.command = command
 
-    def find(self, header: str, path: tuple[str, ...] = ()) -> Found:
+    def find(self, header: str, path: tuple[str, ...] = ()) -> MatchedCommand:
         """The entry for `header` after a unit that left `path`. Raises ScpiError -113 or -114."""
         query = header.endswith("?")
         if header.startswith("*"):
             if header.upper() not in self._common:
                 raise ScpiError(-113)
-            return Found(self._common[header.upper()], (), (header.upper().rstrip("?"),), query, path)
+            return MatchedCommand(self._common[header.upper()], (), (header.upper().rstrip("?"),), query, path)
         start = () if header.startswith(":") else path
         typed = (*start, *header.strip(":?").split(":"))
         branch, suffixes, words = self._root, [], []
@@ -134,7 +134,7 @@ class CommandTree:
         command = branch.query if query else branch.command
         if command is None:
             raise ScpiError(-113)
-        return Found(command, tuple(suffixes), tuple(words), query, typed[:-1])
+        return MatchedCommand(command, tuple(suffixes), tuple(words), query, typed[:-1])
 
     @staticmethod
     def _step(branch: _Branch, keyword: str) -> tuple[_Branch, int | None]:

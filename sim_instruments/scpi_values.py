@@ -112,7 +112,7 @@ class Numeric:
 
 
 @dataclass(frozen=True, slots=True)
-class Words:
+class WordValue:
     """A word out of a few, each written like `POSitive`."""
 
     words: tuple[str, ...]

@@ -11,7 +11,7 @@ from benchrig.clock import Clock
 
 from .ports import Inputs
 from .serial_handheld import Handheld
-from .serial_panel import Knob, Panel, ranges
+from .serial_panel import Knob, SerialPanel, ranges
 from .serial_stream import FrameMeter, odd_parity
 
 LINE = "19200 7O1"
@@ -52,7 +52,7 @@ KNOBS: Knob = {
 }  # fmt: skip
 
 
-def function_code(panel: Panel) -> str:
+def function_code(panel: SerialPanel) -> str:
     """The function character, before hertz and percent taken on a volt or ampere position."""
     if panel.unit == "V":
         return "1" if panel.diode else "B"
@@ -63,13 +63,13 @@ def function_code(panel: Panel) -> str:
     return {"Hz": "2", "%": "2", "F": "6", "degC": "4", "degF": "4"}[panel.unit]
 
 
-def _range_index(panel: Panel, code: str) -> int:
+def _range_index(panel: SerialPanel, code: str) -> int:
     if panel.unit in ("%", "degC", "degF"):
         return 0
     return RANGES[code].index((panel.decimals, panel.prefix))
 
 
-def encode(panel: Panel) -> bytes:
+def encode(panel: SerialPanel) -> bytes:
     """The 14 bytes of one frame, as a port set to 19200 7O1 hands them over.
 
     Raises ValueError for a point or prefix that no range of the function has.

@@ -12,7 +12,7 @@ from benchrig.clock import Clock
 
 from .ports import Inputs
 from .serial_handheld import Handheld
-from .serial_panel import Knob, Panel, ranges
+from .serial_panel import Knob, SerialPanel, ranges
 from .serial_stream import FrameMeter, odd_parity
 
 LINE = "19200 7O1"
@@ -48,7 +48,7 @@ KNOBS: Knob = {
 }
 
 
-def _function_code(panel: Panel) -> str:
+def _function_code(panel: SerialPanel) -> str:
     if panel.unit == "V":
         return "1" if panel.diode else "B"
     if panel.unit == "A":
@@ -58,7 +58,7 @@ def _function_code(panel: Panel) -> str:
     return {"Hz": "2", "F": "6"}[panel.unit]
 
 
-def encode(panel: Panel) -> bytes:
+def encode(panel: SerialPanel) -> bytes:
     """The 11 bytes of one block, as a port set to 19200 7O1 hands them over.
 
     Raises ValueError for a point or prefix that no range of the function has, KeyError for a unit not sent here.
@@ -76,7 +76,7 @@ def encode(panel: Panel) -> bytes:
     return bytes(0x30 | nibble for nibble in nibbles) + b"\r\n"
 
 
-def _as_captured(panel: Panel) -> bytes:
+def _as_captured(panel: SerialPanel) -> bytes:
     """With the judge bit that field captures show in every mode."""
     return encode(replace(panel, judge=True))
 

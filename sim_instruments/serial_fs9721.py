@@ -10,7 +10,7 @@ from benchrig.clock import Clock
 
 from .ports import Inputs
 from .serial_handheld import Handheld
-from .serial_panel import VOLT_OHMS, Knob, Panel, ranges
+from .serial_panel import VOLT_OHMS, Knob, SerialPanel, ranges
 from .serial_stream import FrameMeter
 
 LINE = "2400 8N1"
@@ -39,7 +39,7 @@ KNOBS: Knob = {
 }
 
 
-def _digit_bytes(text: str, panel: Panel) -> list[int]:
+def _digit_bytes(text: str, panel: SerialPanel) -> list[int]:
     out = []
     for place, char in enumerate(text):
         mark = panel.minus if place == 0 else panel.decimals == len(text) - place
@@ -48,7 +48,7 @@ def _digit_bytes(text: str, panel: Panel) -> list[int]:
     return out
 
 
-def encode(panel: Panel) -> bytes:
+def encode(panel: SerialPanel) -> bytes:
     """The 14 bytes that a host port set to 2400 8N1 sees for this display.
 
     An overload is shown as blank, 0, L, blank, its point where the range has it.

@@ -12,7 +12,7 @@ from benchrig.clock import Clock
 
 from .ports import Inputs
 from .serial_handheld import Handheld
-from .serial_panel import VOLT_OHMS, Knob, Panel, ranges
+from .serial_panel import VOLT_OHMS, Knob, SerialPanel, ranges
 from .serial_stream import FrameMeter
 
 LINE = "2400 8N1"
@@ -36,7 +36,7 @@ KNOBS: Knob = {
 }
 
 
-def encode(panel: Panel) -> bytes:
+def encode(panel: SerialPanel) -> bytes:
     """The 14 bytes of one frame. `panel.bar` None: no bar shown."""
     p, unit, prefix = panel, panel.unit, panel.prefix
     text = f"{'-' if p.minus else '+'}{_OVERLOAD if p.overload else p.digits(4)} {_POINTS[p.decimals]}"
@@ -52,7 +52,7 @@ def encode(panel: Panel) -> bytes:
     return text.encode("ascii") + bytes((*status, bar)) + b"\r\n"
 
 
-def with_bar(panel: Panel) -> Panel:
+def with_bar(panel: SerialPanel) -> SerialPanel:
     """The display with its bar graph, one past the end for an overload."""
     if panel.unit not in ("V", "A", "ohm"):
         return panel

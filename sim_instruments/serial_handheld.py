@@ -1,4 +1,4 @@
-"""The measuring half of a handheld: from a node to a `Panel`, one conversion at a time.
+"""The measuring half of a handheld: from a node to a `SerialPanel`, one conversion at a time.
 
 Rules kept: the reading is the mean (or RMS) over the conversion, loaded by the input; AUTO steps up when the counts are
 exceeded, showing one overload on the way, and down below a twelfth of them; holding, REL and MIN/MAX fix the range.
@@ -15,7 +15,7 @@ import numpy as np
 
 from .ports import Inputs, Node, Resistive, node_at
 from .scope_acquire import crossings
-from .serial_panel import Knob, Panel, Range
+from .serial_panel import Knob, PanelRange, SerialPanel
 
 # Part of the reading that a year allows, and counts (3.5-digit class data sheets, from memory).
 Allowed = Mapping[str, tuple[float, float]]
@@ -87,7 +87,7 @@ class Handheld:
         self._base: float | None = None
         self._relative = False
         self._kept: float | None = None
-        self._image: Panel | None = None
+        self._image: SerialPanel | None = None
 
     # Keys
 
@@ -118,14 +118,14 @@ class Handheld:
     # Measuring
 
     @property
-    def range(self) -> Range:
+    def range(self) -> PanelRange:
         return self.ranges[self.at]
 
     @property
     def input_resistance(self) -> float:
         return self.range.ohms
 
-    def convert(self, start: float, stop: float) -> Panel:
+    def convert(self, start: float, stop: float) -> SerialPanel:
         """What the display shows after a conversion over this time, flags and all."""
         if self.held and not self._live_hold and self._image is not None:
             return replace(self._image, hold=True, low_battery=self.low_battery)
@@ -133,7 +133,7 @@ class Handheld:
         self._image = panel
         return panel
 
-    def _shown(self, value: float) -> Panel:
+    def _shown(self, value: float) -> SerialPanel:
         chosen = self.range
         counts = value / chosen.count
         if not isinf(counts):
@@ -167,8 +167,8 @@ class Handheld:
         elif self.at and abs(counts) < _DOWN * self.range.full:
             self.at -= 1
 
-    def _panel(self, chosen: Range, counts: int, minus: bool, over: bool) -> Panel:
-        return Panel(
+    def _panel(self, chosen: PanelRange, counts: int, minus: bool, over: bool) -> SerialPanel:
+        return SerialPanel(
             counts, chosen.decimals, chosen.prefix, chosen.unit,
             minus=minus and (counts > 0 or over), overload=over,
             ac=self.knob.startswith("ac "), dc=self.knob.startswith("dc ") or self.knob == "diode",

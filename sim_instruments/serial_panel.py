@@ -1,6 +1,6 @@
 """What a handheld's display shows, as plain data, and what its knob can be turned to.
 
-A `Panel` is the meeting point: a meter makes one per conversion, an encoder makes bytes of it and nothing else.
+A `SerialPanel` is the meeting point: a meter makes one per conversion, an encoder makes bytes of it and nothing else.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True)
-class Panel:
+class SerialPanel:
     """One display.
 
     counts     digits without their point, not negative; a minus is `minus`, since -0.000 exists
@@ -59,7 +59,7 @@ class Panel:
 
 
 @dataclass(frozen=True, slots=True)
-class Range:
+class PanelRange:
     """One range: how it is shown, the most counts it can show, and the ohms it puts across the leads."""
 
     decimals: int
@@ -75,16 +75,16 @@ class Range:
         return 10.0**-self.decimals * scale
 
 
-def ranges(unit: str, full: int, *rows: str, ohms: tuple[float, ...] = ()) -> tuple[Range, ...]:
+def ranges(unit: str, full: int, *rows: str, ohms: tuple[float, ...] = ()) -> tuple[PanelRange, ...]:
     """Rows such as "400.0 m", "4.000", "40.00": where the point stands, and the prefix."""
     made = []
     for index, row in enumerate(rows):
         digits, _, prefix = row.partition(" ")
         decimals = len(digits.partition(".")[2])
-        made.append(Range(decimals, prefix, unit, full, ohms[index] if index < len(ohms) else 1e7))
+        made.append(PanelRange(decimals, prefix, unit, full, ohms[index] if index < len(ohms) else 1e7))
     return tuple(made)
 
 
 # A 10 Mohm string tapped per decade: what the leads see steps as the range does. The millivolt range has no divider.
 VOLT_OHMS = (1e9, 11.11e6, 10.10e6, 10.01e6, 10.00e6)
-Knob = dict[str, tuple[Range, ...]]  # knob position -> its ranges, lowest first
+Knob = dict[str, tuple[PanelRange, ...]]  # knob position -> its ranges, lowest first

@@ -13,7 +13,7 @@ from benchrig.clock import Clock
 
 from .ports import Inputs
 from .serial_handheld import Handheld, Handset
-from .serial_panel import VOLT_OHMS, Knob, Panel, ranges
+from .serial_panel import VOLT_OHMS, Knob, SerialPanel, ranges
 
 LINE = "1200 7N2"
 WIRE = 14 * 10 / 1200
@@ -40,7 +40,7 @@ _UNITS = {
 }  # fmt: skip
 
 
-def _mode(panel: Panel) -> str:
+def _mode(panel: SerialPanel) -> str:
     if panel.diode:
         return "DI"
     if panel.unit in ("V", "A"):
@@ -48,7 +48,7 @@ def _mode(panel: Panel) -> str:
     return {"ohm": "OH", "F": "CA", "Hz": "FR", "degC": "TE", "degF": "TE"}[panel.unit]
 
 
-def _value(panel: Panel) -> str:
+def _value(panel: SerialPanel) -> str:
     if panel.overload:
         return f"{'-' if panel.minus else ''}{_OVERLOADS.get(panel.decimals, 'OL')}".rjust(6) + " "
     digits = panel.digits(panel.decimals + 1 if panel.decimals else 4)
@@ -56,7 +56,7 @@ def _value(panel: Panel) -> str:
     return f"{'-' if panel.minus else ''}{whole}{'.' if fraction else ''}{fraction}".rjust(7)
 
 
-def encode(panel: Panel) -> bytes:
+def encode(panel: SerialPanel) -> bytes:
     """The 14 characters of one answer. Raises KeyError for a unit that this link has no word for."""
     return f"{_mode(panel)}{_value(panel)}{_UNITS[panel.unit, panel.prefix]:>4}\r".encode("ascii")
 

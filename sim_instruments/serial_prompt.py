@@ -14,9 +14,9 @@ from collections.abc import Callable
 from benchrig.clock import Clock
 
 from .ports import Inputs
-from .scpi import Operation, Steps
+from .scpi import PendingOperation, Steps
 from .serial_handheld import Handheld, Handset
-from .serial_panel import Knob, Panel, ranges
+from .serial_panel import Knob, SerialPanel, ranges
 
 LINE = "9600 8N1"
 _INPUT_LIMIT = 350  # bytes (Fluke 45); more is thrown away with the line
@@ -57,7 +57,7 @@ class _NotPossible(Exception):
     """Answered with !>."""
 
 
-def encode(panel: Panel, unit: str = "") -> bytes:
+def encode(panel: SerialPanel, unit: str = "") -> bytes:
     """One value as this grammar writes it: `+1.2345E+0`, with a unit after a space in format 2."""
     value = panel.value
     if value is None:
@@ -66,7 +66,7 @@ def encode(panel: Panel, unit: str = "") -> bytes:
     return f"{mantissa}E{int(exponent):+d}{' ' + unit if unit else ''}".encode("ascii")
 
 
-class PromptMeter(Handset):
+class PromptMeterDouble(Handset):
     """A `Double`; `inputs[1]` is between its terminals.
 
     echo  True: every line comes back before its answer, as on its serial port with echo on
@@ -82,7 +82,7 @@ class PromptMeter(Handset):
         self.identity = f"FLUKE, 45, SIMULATED{seed:04d}, 1.0 D1.0"
         self.frozen = False
         self._held = bytearray()
-        self._work: Operation | None = None
+        self._work: PendingOperation | None = None
         self._out: deque[tuple[float, bytes]] = deque()
         self._commands = self._table()
         self._defaults()
@@ -99,7 +99,7 @@ class PromptMeter(Handset):
         fresh.error = getattr(self, "meter", fresh).error  # a function's choice mends no instrument
         self.meter = fresh
         self._started, self._done = self._clock.now(), 0
-        self._panel: Panel | None = None
+        self._panel: SerialPanel | None = None
 
     def reset(self) -> None:
         """A brown-out: settings lost, power-on bit set."""
@@ -157,7 +157,7 @@ class PromptMeter(Handset):
         if self._work is not None and self._work.finished is None:  # before the prompt: lost
             self._events |= 0x08
             return
-        self._work = Operation(self._answer(line))
+        self._work = PendingOperation(self._answer(line))
 
     # Lines
 
@@ -190,7 +190,7 @@ class PromptMeter(Handset):
             return end
         return now
 
-    def _shown(self, now: float) -> Panel:
+    def _shown(self, now: float) -> SerialPanel:
         interval = _RATES[self._rate]
         finished = int((now - self._started) / interval + 1e-9)
         for number in range(max(self._done, finished - _CATCH_UP), finished):

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from benchrig.clock import Clock
 
 from .serial_handheld import Handheld, Handset
-from .serial_panel import Panel
+from .serial_panel import SerialPanel
 
 _BUFFER = 4096  # bytes, of the host's port
 
@@ -31,7 +31,7 @@ class FrameMeter(Handset):
         self,
         clock: Clock,
         meter: Handheld,
-        encode: Callable[[Panel], bytes],
+        encode: Callable[[SerialPanel], bytes],
         *,
         interval: float,
         wire: float,

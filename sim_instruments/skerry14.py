@@ -16,7 +16,7 @@ from . import fittings
 from .chassis import Chassis
 from .hands import Hands
 from .histories import Array, Value, one
-from .picture import Picture
+from .picture import TubePicture
 from .points import points
 from .skerry14_camera import camera_before
 from .supply_scpi import BenchSupply
@@ -31,16 +31,16 @@ FIRST = {
     "handheld": ("A1 TP1", ""),
 }
 # What a control sets that is judged by eye or ruler -> (its law, factor to base units)
-SETS: dict[str, tuple[Callable[[Picture], float], float]] = {
-    "RV22": (Picture.gap_vertical, 1e-3),
-    "RV23": (Picture.gap_horizontal, 1e-3),
-    "RV31": (Picture.tile_width, 1e-3),
-    "RV32": (Picture.tile_height, 1e-3),
+SETS: dict[str, tuple[Callable[[TubePicture], float], float]] = {
+    "RV22": (TubePicture.gap_vertical, 1e-3),
+    "RV23": (TubePicture.gap_horizontal, 1e-3),
+    "RV31": (TubePicture.tile_width, 1e-3),
+    "RV32": (TubePicture.tile_height, 1e-3),
     "ring A": (lambda picture: picture.off_centre()[0], 1e-3),
     "ring B": (lambda picture: picture.off_centre()[1], 1e-3),
-    "intensity": (Picture.faintest_bar, 1.0),
-    "RVX": (Picture.stick_x, 1.0),
-    "RVY": (Picture.stick_y, 1.0),
+    "intensity": (TubePicture.faintest_bar, 1.0),
+    "RVX": (TubePicture.stick_x, 1.0),
+    "RVY": (TubePicture.stick_y, 1.0),
 }
 CAMERA = "camera-mjpeg"  # the grammar of what looks at the tube and has no leads
 ELSE = ("A1 TP1", "")  # the first input of any other instrument
@@ -80,7 +80,7 @@ def build(
         for jack in fittings.fit(world, name, grammar, mains)[:2]
     ]
     supply = _supply(world, chassis, feed)
-    picture = Picture(chassis)
+    picture = TubePicture(chassis)
     for name, grammar in (fit or {}).items():
         if grammar == CAMERA:
             world.connect(name, camera_before(clock, chassis, picture, seed), "http")
@@ -115,7 +115,7 @@ def _press(supply: BenchSupply) -> None:
         supply.on = True
 
 
-def truths(chassis: Chassis, picture: Picture) -> dict[str, Callable[[], float]]:
+def truths(chassis: Chassis, picture: TubePicture) -> dict[str, Callable[[], float]]:
     """Every true value by name: test points in volts (the timer in seconds), sizes in millimetres, ohms, codes.
 
     "RV31 sets" is what that control sets, in base units: metres, counts.
@@ -168,7 +168,7 @@ def truths(chassis: Chassis, picture: Picture) -> dict[str, Callable[[], float]]
     return table | {f"{control} sets": set_by(picture, control) for control in SETS}
 
 
-def set_by(picture: Picture, control: str) -> Callable[[], float]:
+def set_by(picture: TubePicture, control: str) -> Callable[[], float]:
     """What a control of the picture sets, in base units: metres, counts."""
     law, factor = SETS[control]
     return lambda: factor * law(picture)

@@ -18,7 +18,7 @@ from .camera_optics import Face, Optics, Pose, Sensor
 from .camera_strokes import Shape, Stroke, bars, grid, lattice
 from .chassis import Chassis
 from .nodes import Jack
-from .picture import Picture
+from .picture import TubePicture
 
 SCREEN = (240.0, 180.0)  # mm, visible
 FACE = Face(radius=560.0, depth=7.0)
@@ -32,12 +32,12 @@ def camera(clock: Clock, inputs: Mapping[int, Jack], seed: int = 0) -> CameraDou
     return _before(clock, seed, lambda: grid(Shape()))
 
 
-def camera_before(clock: Clock, chassis: Chassis, picture: Picture, seed: int = 0) -> CameraDouble:
+def camera_before(clock: Clock, chassis: Chassis, picture: TubePicture, seed: int = 0) -> CameraDouble:
     """A camera before this unit's tube."""
     return _before(clock, seed, lambda: strokes(chassis, picture))
 
 
-def strokes(chassis: Chassis, picture: Picture) -> list[Stroke]:
+def strokes(chassis: Chassis, picture: TubePicture) -> list[Stroke]:
     """What glows now; nothing without a picture, or with a card whose pattern is no picture for measuring."""
     if not picture.there:
         return []
@@ -46,7 +46,7 @@ def strokes(chassis: Chassis, picture: Picture) -> list[Stroke]:
     return drawn(picture) if drawn is not None else []
 
 
-def shape(picture: Picture) -> Shape:
+def shape(picture: TubePicture) -> Shape:
     """The picture's errors in the renderer's words. Margins see a shift twice; up is positive here."""
     left_right, top_bottom = picture.off_centre()
     return Shape(
@@ -60,15 +60,15 @@ def shape(picture: Picture) -> Shape:
     )
 
 
-def _grid(picture: Picture) -> list[Stroke]:
+def _grid(picture: TubePicture) -> list[Stroke]:
     return grid(shape(picture))
 
 
-def _lattice(picture: Picture) -> list[Stroke]:
+def _lattice(picture: TubePicture) -> list[Stroke]:
     return lattice(shape(picture))
 
 
-def _wedge(picture: Picture) -> list[Stroke]:
+def _wedge(picture: TubePicture) -> list[Stroke]:
     faintest = picture.faintest_bar()
     brightness = tuple(JUST_VISIBLE * BAR_STEP ** (faintest - bar) for bar in range(1, f.BARS + 1))
     return bars(shape(picture), brightness)

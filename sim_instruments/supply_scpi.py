@@ -19,7 +19,7 @@ from .ports import Inputs
 from .scpi import ScpiInstrument
 from .scpi_errors import ScpiError
 from .scpi_settings import numeric, switch
-from .scpi_tree import Call, Command
+from .scpi_tree import Call, ScpiCommand
 from .scpi_values import Numeric, nr3
 
 _LEVEL = "[:LEVel][:IMMediate][:AMPLitude]"
@@ -98,31 +98,31 @@ class BenchSupply(ScpiInstrument):
         self._seen = volts + away * exp(-elapsed / (_DOWN if away > 0.0 else _UP))
         return self._seen
 
-    def commands(self) -> Iterable[Command]:
+    def commands(self) -> Iterable[ScpiCommand]:
         yield from self.error_commands()
         yield from self._level_commands()
         yield from self._protection_commands()
         yield from switch("OUTPut[:STATe]", self._self, "on")
         for word, pick in (("VOLTage", 0), ("CURRent", 1)):
-            yield Command(f"MEASure[:SCALar]:{word}[:DC]?", self._measuring(pick))
-        yield Command("MEASure[:SCALar]:POWer[:DC]?", lambda call: nr3(self._output()[0] * self._output()[1], 5))
+            yield ScpiCommand(f"MEASure[:SCALar]:{word}[:DC]?", self._measuring(pick))
+        yield ScpiCommand("MEASure[:SCALar]:POWer[:DC]?", lambda call: nr3(self._output()[0] * self._output()[1], 5))
         yield from numeric("INSTrument:NSELect", Numeric(1, 1, 1, whole=True), self._self, "selected", self._whole)
 
-    def _level_commands(self) -> Iterator[Command]:
+    def _level_commands(self) -> Iterator[ScpiCommand]:
         yield from numeric(f"[SOURce:]VOLTage{_LEVEL}", _VOLTS, self._self, "volts", self._short)
         yield from numeric(f"[SOURce:]CURRent{_LEVEL}", _AMPS, self._self, "amps", self._short)
-        yield Command("APPLy", self._apply, 1, 2)
-        yield Command("APPLy?", lambda call: f'"{self.volts:.5f},{self.amps:.5f}"')
+        yield ScpiCommand("APPLy", self._apply, 1, 2)
+        yield ScpiCommand("APPLy?", lambda call: f'"{self.volts:.5f},{self.amps:.5f}"')
 
-    def _protection_commands(self) -> Iterator[Command]:
+    def _protection_commands(self) -> Iterator[ScpiCommand]:
         stem = "[SOURce:]VOLTage:PROTection"
         yield from numeric(f"{stem}[:LEVel]", Numeric(0.5, 32, 32, "V"), self._self, "volts_most", self._short)
         yield from switch(f"{stem}:STATe", self._self, "volts_guarded")
         yield from switch("[SOURce:]CURRent:PROTection:STATe", self._self, "amps_guarded")
         for quantity in ("VOLTage", "CURRent"):
-            yield Command(f"[SOURce:]{quantity}:PROTection:TRIPped?", lambda call: str(int(self.tripped)))
-            yield Command(f"[SOURce:]{quantity}:PROTection:CLEar", lambda call: setattr(self, "tripped", False))
-        yield Command("OUTPut:PROTection:CLEar", lambda call: setattr(self, "tripped", False))
+            yield ScpiCommand(f"[SOURce:]{quantity}:PROTection:TRIPped?", lambda call: str(int(self.tripped)))
+            yield ScpiCommand(f"[SOURce:]{quantity}:PROTection:CLEar", lambda call: setattr(self, "tripped", False))
+        yield ScpiCommand("OUTPut:PROTection:CLEar", lambda call: setattr(self, "tripped", False))
 
     selected = 1.0
 

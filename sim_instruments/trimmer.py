@@ -24,7 +24,7 @@ _NOISE_SLOT = 0.002  # seconds for which one crackle lasts
 _QUIET = 36.0 * _NOISE_TAIL  # seconds after which nothing is left of it
 
 
-class Trimmer:
+class SimulatedTrimmer:
     """One control that a hand can turn.
 
     travel     degrees from end to end: 270 for a single turn, 7200 for twenty

@@ -17,7 +17,7 @@ from benchrig.errors import FileError
 from .faults import Cable
 from .nodes import Jack
 from .ports import Double, Node
-from .trimmer import Trimmer
+from .trimmer import SimulatedTrimmer
 
 T = TypeVar("T")
 
@@ -50,7 +50,7 @@ class World:
     clock: Clock
     seed: int = 0
     nodes: dict[str, Node] = field(default_factory=dict)
-    trimmers: dict[str, Trimmer] = field(default_factory=dict)
+    trimmers: dict[str, SimulatedTrimmer] = field(default_factory=dict)
     jacks: dict[str, Jack] = field(default_factory=dict)
     doubles: dict[str, Cable] = field(default_factory=dict)
     served: dict[str, str] = field(default_factory=dict)
@@ -65,7 +65,7 @@ class World:
         """The test point called `name`."""
         return find(self.nodes, name, "test point")
 
-    def trimmer(self, name: str) -> Trimmer:
+    def trimmer(self, name: str) -> SimulatedTrimmer:
         """The trimmer called `name`."""
         return find(self.trimmers, name, "trimmer")
 

@@ -19,7 +19,7 @@ from pathlib import Path
 from ..clock import Clock, SimClock
 from ..session import notices as n
 from . import escalate, note, waiting
-from .escalate import Effect, Event, Gone, Open, Policy, Show, State, Taken, Tell
+from .escalate import AlarmState, AlarmTaken, Effect, Event, Gone, Open, Policy, Show, Tell
 from .types import RANK, Alarm, AlarmError, Caller, Severity
 
 CLOSING = 15.0  # s that `close` waits for the last tellings
@@ -53,7 +53,7 @@ class Alarms:
         self._record = record
         self._looked = -math.inf
         self._lock = threading.RLock()  # on a simulated clock a caller may raise an alarm itself
-        self._state = State(policy or Policy())
+        self._state = AlarmState(policy or Policy())
         self._messengers = [Messenger(caller, clock) for caller in callers]
 
     @property
@@ -82,7 +82,7 @@ class Alarms:
 
     def tick(self) -> None:
         """Call often, a few times a second."""
-        self._take(escalate.Tick(self._clock.stamp()))
+        self._take(escalate.AlarmTick(self._clock.stamp()))
         self._take_notes()
         for messenger in self._messengers:
             messenger.tick()
@@ -111,13 +111,13 @@ class Alarms:
                 self._pass_on(effect)
         for effect in effects:  # a display may be slow: nobody waits for it
             self._show(effect, by)
-        return sum(isinstance(effect, Taken) for effect in effects)
+        return sum(isinstance(effect, AlarmTaken) for effect in effects)
 
     def _pass_on(self, effect: Effect) -> None:
         for messenger in self._messengers:
             if isinstance(effect, Tell):
                 messenger.offer(effect.alarm)
-            elif isinstance(effect, Taken):
+            elif isinstance(effect, AlarmTaken):
                 messenger.withdraw(effect.alarm.key)
 
     def _show(self, effect: Effect, by: str) -> None:
@@ -126,7 +126,7 @@ class Alarms:
                 self._notify(_raised(self.step, alarm))
             case Gone(alarm, acknowledged):
                 self._notify(n.AlarmCleared(self.step, alarm.key, alarm.title, acknowledged))
-            case Taken(alarm):
+            case AlarmTaken(alarm):
                 self._notify(n.AlarmAcknowledged(self.step, alarm.key, alarm.title, by, alarm.active))
 
 

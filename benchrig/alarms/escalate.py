@@ -68,13 +68,13 @@ class Acknowledged:
 
 
 @dataclass(frozen=True, slots=True)
-class Tick:
+class AlarmTick:
     """Time has passed."""
 
     stamp: datetime
 
 
-Event = Raised | Cleared | Acknowledged | Tick
+Event = Raised | Cleared | Acknowledged | AlarmTick
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +88,7 @@ class Open:
 
 
 @dataclass(frozen=True, slots=True)
-class State:
+class AlarmState:
     """All open alarms, and what was told lately."""
 
     policy: Policy = field(default_factory=Policy)
@@ -123,16 +123,16 @@ class Gone:
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
+class AlarmTaken:
     """Somebody has acknowledged it; nothing of it is to be told any more."""
 
     alarm: Alarm
 
 
-Effect = Tell | Show | Gone | Taken
+Effect = Tell | Show | Gone | AlarmTaken
 
 
-def step(state: State, event: Event, now: float) -> tuple[State, tuple[Effect, ...]]:
+def step(state: AlarmState, event: Event, now: float) -> tuple[AlarmState, tuple[Effect, ...]]:
     """One event at `now`, monotonic seconds."""
     match event:
         case Raised():
@@ -141,9 +141,9 @@ def step(state: State, event: Event, now: float) -> tuple[State, tuple[Effect, .
             state, effects = _cleared(state, key)
         case Acknowledged(key):
             state, effects = _acknowledged(state, key)
-        case Tick():
+        case AlarmTick():
             effects = ()
-    stamp = event.stamp if isinstance(event, Raised | Tick) else None
+    stamp = event.stamp if isinstance(event, Raised | AlarmTick) else None
     if stamp is None:
         return state, effects
     state, told = _tell(_forgotten(state, now), now, stamp)
@@ -151,7 +151,7 @@ def step(state: State, event: Event, now: float) -> tuple[State, tuple[Effect, .
     return state, (*(effect for effect in effects if effect.alarm.key not in shown), *told)
 
 
-def _raised(state: State, event: Raised, now: float) -> tuple[State, tuple[Effect, ...]]:
+def _raised(state: AlarmState, event: Raised, now: float) -> tuple[AlarmState, tuple[Effect, ...]]:
     if event.key not in state.open and (event.key in state.beyond or len(state.open) >= MOST_OPEN):
         state, event = _beyond(state, event, now)
     known = state.open.get(event.key)
@@ -166,7 +166,7 @@ def _raised(state: State, event: Raised, now: float) -> tuple[State, tuple[Effec
     return _with(state, after), (Show(after.alarm),) if worse else ()
 
 
-def _beyond(state: State, event: Raised, now: float) -> tuple[State, Raised]:
+def _beyond(state: AlarmState, event: Raised, now: float) -> tuple[AlarmState, Raised]:
     """`event` as one of `OVERFLOW`, which is to be told again if it is news to it."""
     known = state.open.get(OVERFLOW)
     if event.key not in state.beyond and known is not None:
@@ -207,7 +207,7 @@ def _grew(old: Alarm, event: Raised) -> bool:
     return RANK[event.severity] > RANK[old.severity] or (event.loud and not old.loud)
 
 
-def _cleared(state: State, key: str) -> tuple[State, tuple[Effect, ...]]:
+def _cleared(state: AlarmState, key: str) -> tuple[AlarmState, tuple[Effect, ...]]:
     if key in state.beyond:
         state = replace(state, beyond=state.beyond - {key})
         key = key if state.beyond else OVERFLOW
@@ -219,28 +219,28 @@ def _cleared(state: State, key: str) -> tuple[State, tuple[Effect, ...]]:
     return after, (Gone(alarm, known.acknowledged),)
 
 
-def _acknowledged(state: State, key: str | None) -> tuple[State, tuple[Effect, ...]]:
+def _acknowledged(state: AlarmState, key: str | None) -> tuple[AlarmState, tuple[Effect, ...]]:
     effects: list[Effect] = []
     for name, known in state.open.items():
         if known.acknowledged or key not in (None, name):
             continue
-        effects.append(Taken(known.alarm))
+        effects.append(AlarmTaken(known.alarm))
         done = replace(known, acknowledged=True, due=math.inf)
         state = _with(state, done) if known.alarm.active else _without(state, known)
     return state, tuple(effects)
 
 
-def _with(state: State, changed: Open) -> State:
+def _with(state: AlarmState, changed: Open) -> AlarmState:
     return replace(state, open={**state.open, changed.alarm.key: changed})
 
 
-def _without(state: State, known: Open) -> State:
+def _without(state: AlarmState, known: Open) -> AlarmState:
     key = known.alarm.key
     rest = {name: other for name, other in state.open.items() if name != key}
     return replace(state, open=rest, left={**state.left, key: known.told_at})
 
 
-def _forgotten(state: State, now: float) -> State:
+def _forgotten(state: AlarmState, now: float) -> AlarmState:
     """Without what no longer matters."""
     if (not state.recent or now - state.recent[0] < MINUTE) and not state.left:
         return state
@@ -252,7 +252,7 @@ def _forgotten(state: State, now: float) -> State:
     )
 
 
-def _tell(state: State, now: float, stamp: datetime) -> tuple[State, tuple[Effect, ...]]:
+def _tell(state: AlarmState, now: float, stamp: datetime) -> tuple[AlarmState, tuple[Effect, ...]]:
     """Tell what is due, as far as the minute allows."""
     due = sorted((it for it in state.open.values() if it.due <= now), key=_urgency)
     if not due:

@@ -22,7 +22,7 @@ from ..errors import BenchrigError, FileError, InstrumentError, LinkError, LinkL
 from ..events import LinkDown, LinkEvent, LinkUp
 from ..instruments import DriverFactory, Identity, Instrument, kinds_of, load_driver
 from ..links import LineSettings, Link, open_link
-from ..links.inprocess import World
+from ..links.inprocess import InProcessWorld
 from ..links.logged import LoggedLink, WireLog
 from ..links.slot import LinkSlot
 from .model import InstrumentSpec
@@ -64,7 +64,7 @@ class Attached:
         spec: InstrumentSpec,
         clock: Clock,
         *,
-        world: World | None = None,
+        world: InProcessWorld | None = None,
         opener: Callable[[LineSettings], Link] | None = None,
         factory: DriverFactory | None = None,
         patience: Patience | None = None,

@@ -18,7 +18,7 @@ from ..links.addresses import SerialAddress, SimAddress, VisaSerialAddress, pars
 from ..links.portlist import PortFound, hid_cables, passing, serial_ports
 from .attach import Attached, address_of
 from .model import InstrumentSpec
-from .probe import Finding, Opener, Place, drivers_for, probe, trouble
+from .probe import Opener, Place, PlaceFinding, drivers_for, probe, trouble
 
 USUAL_PORTS = (5025, 5555, 4000, 3000)  # raw sockets that makers of bench instruments use, the commonest first
 _AT_ONCE = 16
@@ -33,10 +33,10 @@ def _usb(port: PortFound) -> str:
     return " ".join(part for part in (port.device, port.usb, port.usb_serial, port.description) if part)
 
 
-def cables_without_port() -> list[Finding]:
+def cables_without_port() -> list[PlaceFinding]:
     """Meter cables that nothing here can open, so that nobody looks for their port in vain."""
     words, cure = "A meter cable without a serial port (HID).", "It is not spoken to: use a cable with a serial port."
-    return [Finding(Place(cable), "closed", words=words, cure=cure) for cable in hid_cables()]
+    return [PlaceFinding(Place(cable), "closed", words=words, cure=cure) for cable in hid_cables()]
 
 
 def on_host(host: str) -> list[Place]:
@@ -51,13 +51,13 @@ def look(
     hosts: Sequence[str] = (),
     opener: Opener = open_link,
     at_once: int = _AT_ONCE,
-) -> Iterator[Finding]:
+) -> Iterator[PlaceFinding]:
     """Look at all places and hosts, each in a thread of its own; findings come as they are known."""
     jobs = len(places) + len(hosts)
     if not jobs:
         return
     with ThreadPoolExecutor(max_workers=min(at_once, jobs)) as pool:
-        looks: list[Future[list[Finding]]] = [
+        looks: list[Future[list[PlaceFinding]]] = [
             *(pool.submit(lambda place: [probe(place, clock, opener)], place) for place in places),
             *(pool.submit(_at_host, host, clock, opener) for host in hosts),
         ]
@@ -65,7 +65,7 @@ def look(
             yield from done.result()
 
 
-def _at_host(host: str, clock: Clock, opener: Opener) -> list[Finding]:
+def _at_host(host: str, clock: Clock, opener: Opener) -> list[PlaceFinding]:
     """What opens there. Nobody listens at most of the usual ports, and that is news only where nobody does at any."""
     found = {it.place.address: it for it in look(on_host(host), clock, opener=opener)}
     if opened := [it for it in found.values() if it.state != "closed"]:
@@ -74,7 +74,7 @@ def _at_host(host: str, clock: Clock, opener: Opener) -> list[Finding]:
     return [replace(first, place=Place(host, f"ports {', '.join(map(str, USUAL_PORTS))}"))]
 
 
-def try_bench(specs: Sequence[InstrumentSpec], attach: Callable[[str], Attached]) -> Iterator[Finding]:
+def try_bench(specs: Sequence[InstrumentSpec], attach: Callable[[str], Attached]) -> Iterator[PlaceFinding]:
     """Open and identify each instrument of a bench file through its own driver; findings come as they are known."""
     if specs:
         with ThreadPoolExecutor(max_workers=min(_AT_ONCE, len(specs))) as pool:
@@ -82,7 +82,7 @@ def try_bench(specs: Sequence[InstrumentSpec], attach: Callable[[str], Attached]
                 yield done.result()
 
 
-def _try_one(spec: InstrumentSpec, attached: Attached) -> Finding:
+def _try_one(spec: InstrumentSpec, attached: Attached) -> PlaceFinding:
     place = Place(spec.address or f"usb {spec.usb}", _lasting_name(spec.address), spec.name, spec.driver)
     try:
         return _by_its_driver(place, attached.open())
@@ -102,15 +102,15 @@ def _lasting_name(address: str) -> str:
     return f"another adapter may get this name; it stays with serial://{lasting}" if lasting else ""
 
 
-def _by_its_driver(place: Place, identity: Identity) -> Finding:
+def _by_its_driver(place: Place, identity: Identity) -> PlaceFinding:
     """What answered the driver of the bench file; with a word where only others say that they know it."""
     others = drivers_for(identity)
     if not others or place.driver in others:
-        return Finding(place, "answers", identity, (place.driver,))
-    return Finding(place, "answers", identity, (place.driver,), _not_its_own(place, others), _CORRECT)
+        return PlaceFinding(place, "answers", identity, (place.driver,))
+    return PlaceFinding(place, "answers", identity, (place.driver,), _not_its_own(place, others), _CORRECT)
 
 
-def _by_another(found: Finding, spec: InstrumentSpec, clock: Clock) -> Finding:
+def _by_another(found: PlaceFinding, spec: InstrumentSpec, clock: Clock) -> PlaceFinding:
     """Where its driver refused what answers: whether another driver knows it, which says more than the refusal."""
     with suppress(BenchrigError):
         address = address_of(spec)

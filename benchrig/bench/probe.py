@@ -40,7 +40,7 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class PlaceFinding:
     """What one look gave.
 
     state     "answers"; "wrong": what answered is another, or in trouble; "silent": open, but nobody spoke; "closed":
@@ -60,19 +60,19 @@ class Finding:
 Opener = Callable[[str, Clock, LineSettings], Link]
 
 
-def trouble(place: Place, error: BenchrigError, drivers: tuple[str, ...] = ()) -> Finding:
+def trouble(place: Place, error: BenchrigError, drivers: tuple[str, ...] = ()) -> PlaceFinding:
     """What went wrong, as a finding."""
     state: State = "closed"
     if isinstance(error, LinkTimeout | FrameError):
         state = "silent"
     elif isinstance(error, InstrumentError):
         state = "wrong"
-    return Finding(
+    return PlaceFinding(
         place, state, drivers=drivers, words=error.message.removeprefix(f"{place.address}: "), cure=error.next_step
     )
 
 
-def probe(place: Place, clock: Clock, opener: Opener = open_link) -> Finding:
+def probe(place: Place, clock: Clock, opener: Opener = open_link) -> PlaceFinding:
     """Look at one place. Raises nothing: whatever goes wrong is the finding."""
     try:
         if isinstance(parse_address(place.address), SocketAddress):
@@ -113,15 +113,15 @@ def drivers_for(identity: Identity) -> tuple[str, ...]:
 # One connection, one serial line
 
 
-def _network(place: Place, clock: Clock, opener: Opener) -> Finding:
+def _network(place: Place, clock: Clock, opener: Opener) -> PlaceFinding:
     """Ask; then listen, for it may be a serial port that a server gives raw. One connection: some take no second."""
     with closing(opener(place.address, clock, LineSettings())) as link:
         ears = _Ears([talker for of_line in _talkers().values() for talker in of_line])
         found = _ask(place, link, clock, ears.feed) or _listen(place, link, clock, ears)
-    return found or Finding(place, "silent", words=_MUTE, cure=_IS_IT_SCPI)
+    return found or PlaceFinding(place, "silent", words=_MUTE, cure=_IS_IT_SCPI)
 
 
-def _serial(place: Place, clock: Clock, opener: Opener) -> Finding:
+def _serial(place: Place, clock: Clock, opener: Opener) -> PlaceFinding:
     """First listen at every talker's settings, then ask at every asker's, then let the nameless say their frame."""
     for line, talkers in _talkers().items():
         with closing(opener(place.address, clock, line)) as link:
@@ -135,7 +135,7 @@ def _serial(place: Place, clock: Clock, opener: Opener) -> Finding:
         for name, driver in askers:
             if not hasattr(driver, "takes") and (found := _nameless(place, clock, opener, line, name, driver)):
                 return found
-    return Finding(place, "silent", words="It opens, but nobody speaks.", cure=_IS_IT_ON)
+    return PlaceFinding(place, "silent", words="It opens, but nobody speaks.", cure=_IS_IT_ON)
 
 
 _IS_IT_ON = "Is the meter on, its serial output on, and the lead in? Some talk only after a key was held."
@@ -162,12 +162,12 @@ class _Ears:
         return tuple(name for name, count in self._heard.items() if count >= _FRAMES)
 
 
-def _listen(place: Place, link: Link, clock: Clock, ears: _Ears) -> Finding | None:
+def _listen(place: Place, link: Link, clock: Clock, ears: _Ears) -> PlaceFinding | None:
     """The talker whose frames come, or None."""
     end = clock.now() + LISTEN
     while clock.now() < end and not ears.known:
         ears.feed(link.read(end))
-    return Finding(place, "answers", Identity(model=ears.known[0]), ears.known) if ears.known else None
+    return PlaceFinding(place, "answers", Identity(model=ears.known[0]), ears.known) if ears.known else None
 
 
 def _reads(decode: Callable[[bytes], Any], frame: bytes) -> bool:
@@ -178,7 +178,7 @@ def _reads(decode: Callable[[bytes], Any], frame: bytes) -> bool:
     return True
 
 
-def _ask(place: Place, link: Link, clock: Clock, hear: Callable[[bytes], None] | None = None) -> Finding | None:
+def _ask(place: Place, link: Link, clock: Clock, hear: Callable[[bytes], None] | None = None) -> PlaceFinding | None:
     """Whoever answers `*IDN?`; None where nobody does in time. `hear` gets what came meanwhile."""
     link.write(b"*IDN?\r\n")
     identity = _first_identity(link, clock, hear or (lambda data: None))
@@ -187,7 +187,7 @@ def _ask(place: Place, link: Link, clock: Clock, hear: Callable[[bytes], None] |
     drivers = drivers_for(identity)
     words = "" if drivers else "No installed driver says that it knows this model."
     cure = "" if drivers else "Name a driver for it in a bench file, and try that with --try."
-    return Finding(place, "answers", identity, drivers, words, cure)
+    return PlaceFinding(place, "answers", identity, drivers, words, cure)
 
 
 def _first_identity(link: Link, clock: Clock, hear: Callable[[bytes], None]) -> Identity | None:
@@ -202,10 +202,12 @@ def _first_identity(link: Link, clock: Clock, hear: Callable[[bytes], None]) -> 
     return None
 
 
-def _nameless(place: Place, clock: Clock, opener: Opener, line: LineSettings, name: str, driver: Any) -> Finding | None:
+def _nameless(
+    place: Place, clock: Clock, opener: Opener, line: LineSettings, name: str, driver: Any
+) -> PlaceFinding | None:
     """A meter that answers questions but has no name: its driver knows the frame."""
     with closing(opener(place.address, clock, line)) as link:
         try:
-            return Finding(place, "answers", driver(link, clock, {}).identify(), (name,))
+            return PlaceFinding(place, "answers", driver(link, clock, {}).identify(), (name,))
         except (LinkTimeout, InstrumentError):
             return None

@@ -68,7 +68,7 @@ def _read(driver: Any, deadline: float) -> Reading:
     return reading
 
 
-class Pace:
+class ReadingPace:
     """The usual interval of a row of readings."""
 
     def __init__(self) -> None:
@@ -108,7 +108,7 @@ class Steps:
         self._tries: Tries | None = None
         self._for_ever = patience is not None  # of a watch with nobody there, which waits for better answers
         self._fruitless = 0  # answers in a row that were no readings, however often it was opened again
-        self.pace = Pace()
+        self.pace = ReadingPace()
 
     @property
     def clock(self) -> Clock:
@@ -173,7 +173,7 @@ class Steps:
         return gap
 
 
-def _aged(reading: Reading, now: float, pace: Pace) -> Reading:
+def _aged(reading: Reading, now: float, pace: ReadingPace) -> Reading:
     """Flagged STALE if it is too old to be the present value: twice the usual interval after its time."""
     age = reading.age(now)
     if age <= _UNSEEN or age <= 2.0 * pace.usual + reading.aperture:

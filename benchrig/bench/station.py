@@ -12,7 +12,7 @@ from typing import Protocol
 from ..clock import Clock
 from ..instruments import load_world
 from ..links.addresses import SimAddress, SocketAddress, parse_address, place_of
-from ..links.inprocess import World
+from ..links.inprocess import InProcessWorld
 from .attach import Attached, Patience
 from .model import Bench, InstrumentSpec
 
@@ -37,7 +37,7 @@ class Station:
         bench: Bench,
         clock: Clock,
         *,
-        world: World | None = None,
+        world: InProcessWorld | None = None,
         servers: DoubleServers | None = None,
         patience: Patience | None = None,
     ) -> None:

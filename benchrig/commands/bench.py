@@ -25,7 +25,7 @@ from ..clock import RealClock
 from ..errors import FileError
 from ..instruments import load_stand_in, load_world
 from ..procedure import Procedure, load_procedure
-from ..procedure.preflight import Report, Row, check
+from ..procedure.preflight import PreflightReport, PreflightRow, check
 from ..ui.words import plain
 from .options import locate, orderly
 
@@ -65,14 +65,14 @@ def _today() -> date:
     return datetime.now(UTC).astimezone().date()
 
 
-def table(report: Report) -> list[str]:
+def table(report: PreflightReport) -> list[str]:
     """The report as lines of at most 80 columns."""
     lines = [line for row in report.rows for line in _row(report.file, row)]
     return [*lines, {0: "This bench can do it.", 1: "It can be done, with the warnings above."}.get(
         EXIT_CODE[report.worst], "REFUSED: nothing was started.")]  # fmt: skip
 
 
-def _row(file: str, row: Row) -> list[str]:
+def _row(file: str, row: PreflightRow) -> list[str]:
     place = f"{file}:{row.line}: " if row.level == "refuse" and row.line else ""
     head = f"{row.level:7}{row.step or 'bench':17.17} "
     text = textwrap.wrap(plain(f"{place}{row.what}: {row.words}"), 54, break_long_words=False)

@@ -25,7 +25,7 @@ from ..bench import Bench, Station, load_bench
 from ..bench.attach import address_of
 from ..bench.find import cables_without_port, look, ports_here, try_bench
 from ..bench.model import InstrumentSpec
-from ..bench.probe import Finding, Place, probe
+from ..bench.probe import Place, PlaceFinding, probe
 from ..clock import Clock, RealClock
 from ..errors import FileError, InstrumentError, Refused
 from ..instruments import LineSettings, Multimeter, Oscilloscope, load_contract, load_driver
@@ -97,20 +97,20 @@ def _say_what_is_missing(as_json: bool) -> None:
             click.echo(f"{package} is missing: its instruments cannot be seen. pip install {package}", err=True)
 
 
-def _here(addresses: Sequence[str], hosts: Sequence[str]) -> Iterator[Finding]:
+def _here(addresses: Sequence[str], hosts: Sequence[str]) -> Iterator[PlaceFinding]:
     given = [Place(address) for address in addresses]
     if given and not hosts:
         return look(given, RealClock())
     return chain(cables_without_port(), look([*given, *ports_here()], RealClock(), hosts=hosts))
 
 
-def _of_bench(stack: ExitStack, bench: Bench) -> Iterator[Finding]:
+def _of_bench(stack: ExitStack, bench: Bench) -> Iterator[PlaceFinding]:
     station = Station(bench, RealClock())
     stack.callback(station.close)
     return try_bench(list(bench.instruments.values()), station.attached)
 
 
-def _report(findings: Iterator[Finding], as_json: bool) -> list[Finding]:
+def _report(findings: Iterator[PlaceFinding], as_json: bool) -> list[PlaceFinding]:
     """Each as soon as it is known; what they were, for the exit code."""
     found = []
     for finding in findings:
@@ -121,7 +121,7 @@ def _report(findings: Iterator[Finding], as_json: bool) -> list[Finding]:
     return found
 
 
-def lines_of(finding: Finding) -> list[str]:
+def lines_of(finding: PlaceFinding) -> list[str]:
     """A finding for a person: who and where, which driver, what is wrong; at most 80 columns where words can break."""
     who = str(finding.identity) if finding.identity else finding.words
     name = f"{finding.place.name}: " if finding.place.name else ""
@@ -148,7 +148,7 @@ def _wrapped(words: str, indent: int = 9) -> list[str]:
     )
 
 
-def _data(finding: Finding) -> dict[str, Any]:
+def _data(finding: PlaceFinding) -> dict[str, Any]:
     identity = finding.identity
     return {
         "state": finding.state,

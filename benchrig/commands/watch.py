@@ -42,7 +42,7 @@ from .showing import (
     showing_options,
     sound_options,
 )
-from .watching import HarmlessOnly, Lines, Together, Watch, refuse_hazard
+from .watching import HarmlessOnly, ReadingLines, Together, WatchLoop, refuse_hazard
 
 Asked = TypeVar("Asked", Function, Measurement)
 
@@ -122,9 +122,9 @@ def _watch(
         heard = sounds(stack)
         keys = open_stoppable_keys(stack)
         screen = open_filling(stack) if goal and how == LIVE else None
-        seen: Display = screen or (open_display(stack, how, station.clock) if goal or how == JSON else Lines())
+        seen: Display = screen or (open_display(stack, how, station.clock) if goal or how == JSON else ReadingLines())
         display = Together(seen, *heard)
-        watch = Watch(source, goal, display, station.clock, screen.fill if screen else None)
+        watch = WatchLoop(source, goal, display, station.clock, screen.fill if screen else None)
         identity = station.attached(source.instrument).identity
         display.show(n.Said("watch", watch.opening(str(identity))))
         watch.run(feed, keys)

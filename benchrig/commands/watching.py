@@ -41,7 +41,7 @@ _LOOK = 0.05  # s between looks at keys and screen
 _LINES = 0.5  # s at least between lines where there is no bar
 
 
-class Watch:
+class WatchLoop:
     """What is watched, for what, and what was said of it."""
 
     def __init__(
@@ -162,7 +162,7 @@ class Together(Display):
             display.tick()
 
 
-class Lines(Display):
+class ReadingLines(Display):
     """A display without a bar: readings as lines, not more often than an eye follows."""
 
     def __init__(self) -> None:

@@ -22,7 +22,7 @@ _Between = tuple[int, n.Notice]  # the sitting, and what happened in it
 SILENT = 10.0  # s after which the writer is said to have fallen silent; it notes that it lives each second
 
 
-class Record(Protocol):
+class FollowedRecord(Protocol):
     """What is asked of a record; `benchrig.records.History` is one."""
 
     def jobs(self, *, serial: str | None = None, limit: int = 1000) -> list[JobRow]: ...
@@ -51,7 +51,7 @@ class Page(Protocol):
 
 
 @dataclass
-class Channel:
+class FollowedChannel:
     """How far a channel has been read, and its newest."""
 
     row: ChannelRow
@@ -70,7 +70,7 @@ class Followed:
     open_gaps: set[int] = field(default_factory=set)
     event: int = 0
     answer: int = 0
-    channels: dict[int, Channel] = field(default_factory=dict)
+    channels: dict[int, FollowedChannel] = field(default_factory=dict)
     stands: Mapping[str, Any] | None = None  # the newest word of how a watch stands
     stood_at: tuple[int, float] = (0, 0.0)  # the sitting and the moment in it of that word
     alive: tuple[int, float] | None = None  # what the writer said last of its being alive
@@ -83,7 +83,7 @@ class Followed:
 class Follower:
     """Follows the newest job of `record` on `page`, or of the unit `serial`. Call `look` again and again."""
 
-    def __init__(self, record: Record, page: Page, serial: str | None = None) -> None:
+    def __init__(self, record: FollowedRecord, page: Page, serial: str | None = None) -> None:
         self.record = record
         self._serial = serial
         self._page = page
@@ -168,7 +168,7 @@ class Follower:
         """The readings of a step that are new."""
         origin = step.started.timestamp() - step.started_at
         for row in self.record.channels(step.row):
-            channel = it.channels.setdefault(row.id, Channel(row))
+            channel = it.channels.setdefault(row.id, FollowedChannel(row))
             stretches, channel.seen = self.record.news(row, channel.seen)
             for stretch in stretches:
                 channel.readings += stretch.readings
@@ -225,7 +225,7 @@ def _plain(row: ChannelRow, step: StepRow) -> dict[str, Any]:
     return {**_NO_LIMITS, "name": row.name, "unit": row.unit, "state": "", "since": step.started.isoformat()}
 
 
-def _view(facts: Mapping[str, Any], channel: Channel | None, quiet: bool) -> n.ChannelView:
+def _view(facts: Mapping[str, Any], channel: FollowedChannel | None, quiet: bool) -> n.ChannelView:
     """A channel as the watch saw it, with its newest value; with no value and no state where they may have gone."""
     since = datetime.fromisoformat(facts["since"])
     readings = 0 if channel is None else channel.readings

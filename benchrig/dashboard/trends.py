@@ -77,7 +77,7 @@ class Trend:
 
 
 @dataclass(slots=True)
-class Channel:
+class TrendChannel:
     """One channel's trends, and when it was heard of last, in its own clock's seconds."""
 
     unit: str
@@ -94,7 +94,7 @@ class Trends:
 
     def __init__(self) -> None:
         self.anew = False
-        self._channels: dict[str, Channel] = {}
+        self._channels: dict[str, TrendChannel] = {}
         self._changed: dict[str, None] = {}
         self._traced: set[str] = set()
 
@@ -111,7 +111,7 @@ class Trends:
         if known is None or known.unit != unit:
             if known is None and not self._room(time):
                 return
-            known = self._channels[channel] = Channel(unit, time)
+            known = self._channels[channel] = TrendChannel(unit, time)
         known.heard = time
         known.whole.add(time, least, greatest)
         known.recent.add(time, least, greatest)
@@ -156,7 +156,7 @@ class Trends:
         return {name: _data(it, it.whole.news(), it.recent.news()) for name, it in changed.items()}
 
 
-def _data(it: Channel, whole: list[Slot], recent: list[Slot]) -> Mapping[str, Any]:
+def _data(it: TrendChannel, whole: list[Slot], recent: list[Slot]) -> Mapping[str, Any]:
     return {
         "unit": it.unit,
         "whole": {"seconds": it.whole.seconds, "slots": whole},

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 from ..bench.model import Accuracy, Probe
 from .errors import UncertaintyError
-from .uncertainty import Budget, Estimate, Row, rectangular
+from .uncertainty import Budget, BudgetRow, Estimate, rectangular
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,9 +69,9 @@ def correct(
     unloaded = 1.0 + behind.ohms / load
     rows = _meter_rows(shown, accuracy, factor * unloaded)
     if probe:
-        rows.append(Row("probe ratio", factor, rectangular(probe.tolerance * factor), shown.value * unloaded))
+        rows.append(BudgetRow("probe ratio", factor, rectangular(probe.tolerance * factor), shown.value * unloaded))
     if behind.limit:
-        rows.append(Row("source resistance", behind.ohms, rectangular(behind.limit), shown.value * factor / load))
+        rows.append(BudgetRow("source resistance", behind.ohms, rectangular(behind.limit), shown.value * factor / load))
     value = shown.value * factor * unloaded
     return Corrected(value, Budget(value, tuple(rows)), factor, load, loading_error(behind.ohms, load))
 
@@ -127,11 +127,11 @@ def _series(probe: Probe, made_for: float, resistance: float) -> float:
     return resistance * (1.0 - 1.0 / probe.ratio)
 
 
-def _meter_rows(shown: Estimate, accuracy: Accuracy, factor: float) -> list[Row]:
+def _meter_rows(shown: Estimate, accuracy: Accuracy, factor: float) -> list[BudgetRow]:
     rows = []
     if shown.uncertainty:
-        rows.append(Row("repeated readings", shown.value, shown.uncertainty, factor, shown.dof))
-    rows.append(Row("meter specification", shown.value, rectangular(accuracy.limit(shown.value)), factor))
+        rows.append(BudgetRow("repeated readings", shown.value, shown.uncertainty, factor, shown.dof))
+    rows.append(BudgetRow("meter specification", shown.value, rectangular(accuracy.limit(shown.value)), factor))
     if accuracy.resolution and not accuracy.counts and not accuracy.of_range:
-        rows.append(Row("meter resolution", shown.value, rectangular(0.5 * accuracy.resolution), factor))
+        rows.append(BudgetRow("meter resolution", shown.value, rectangular(0.5 * accuracy.resolution), factor))
     return rows

@@ -45,7 +45,7 @@ class Linear:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class FittedLine:
     """y = intercept + slope * x (GUM H.3)."""
 
     intercept: Estimate
@@ -88,7 +88,7 @@ def solve(design: Floats, y: Floats) -> Linear:
     return Linear(coefficients / scale, covariance, residuals, math.sqrt(variance), n - k)
 
 
-def fit_line(x: ArrayLike, y: ArrayLike) -> Line:
+def fit_line(x: ArrayLike, y: ArrayLike) -> FittedLine:
     """The straight line through (n,) points, n >= 3. Raises `SeriesError`, also where all x are the same."""
     across, up = checked_values(x), checked_values(y)
     if across.size != up.size or float(np.ptp(across)) == 0.0:
@@ -103,7 +103,7 @@ def fit_line(x: ArrayLike, y: ArrayLike) -> Line:
     u_intercept = math.hypot(u_mean, centre * u_slope)
     correlation = -centre * u_slope / u_intercept if u_intercept > 0.0 else 0.0
     intercept = Estimate(mean - slope * centre, u_intercept, found.dof)
-    return Line(intercept, Estimate(slope, u_slope, found.dof), correlation, found.spread)
+    return FittedLine(intercept, Estimate(slope, u_slope, found.dof), correlation, found.spread)
 
 
 def fit_rate(columns: Columns, y: ArrayLike, slowest: float, fastest: float) -> RateFit:

@@ -36,7 +36,7 @@ class Estimate:
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class BudgetRow:
     """One line of a budget: where an uncertainty comes from and what it does to the result.
 
     sensitivity  change of the result per change of this input; result's unit over input's unit
@@ -59,7 +59,7 @@ class Budget:
     """Where the uncertainty of `value` comes from. Rows are independent of each other."""
 
     value: float
-    rows: tuple[Row, ...]
+    rows: tuple[BudgetRow, ...]
 
     @property
     def uncertainty(self) -> float:

@@ -46,14 +46,14 @@ _DOUBT = 1.1  # a spread learnt from 16 block means may be that much too small
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class LevelStep:
     """A lasting change of level: time of the first reading after it, and its size."""
 
     time: float
     size: float
 
 
-Event = Excursion | Step
+Event = Excursion | LevelStep
 
 
 def cusum_threshold(run_length: float, slack: float = SLACK) -> float:
@@ -73,7 +73,7 @@ def cusum_threshold(run_length: float, slack: float = SLACK) -> float:
     return max(0.0, exponent / (2.0 * slack) - 1.166)
 
 
-class Watch:
+class DriftWatch:
     """One channel.
 
     readings      how many the whole watch will have
@@ -195,7 +195,7 @@ class Watch:
         trip = self._trip = _Trip(time, time, away, away, 1) if self._trip is None else self._trip.on(time, away)
         if trip.readings > LONGEST_EXCURSION:
             if trip.start >= self._warm_by:
-                yield Step(trip.start, trip.total / trip.readings)
+                yield LevelStep(trip.start, trip.total / trip.readings)
             self._relearn()
 
     def _count(self, time: float, value: float, away: float) -> Iterator[Event]:
@@ -210,7 +210,7 @@ class Watch:
         risen = max(self._up, self._down, key=lambda side: side.sum)
         if risen.sum > self._threshold:
             if risen.onset >= self._warm_by:
-                yield Step(risen.onset, risen.off / risen.readings)
+                yield LevelStep(risen.onset, risen.off / risen.readings)
             self._relearn()
         elif self._filled == BLOCK:
             self._end_block()

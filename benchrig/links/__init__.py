@@ -8,12 +8,14 @@ from .base import LineSettings, Link
 
 if TYPE_CHECKING:
     from ..clock import Clock
-    from .inprocess import World
+    from .inprocess import InProcessWorld
 
 __all__ = ["LineSettings", "Link", "open_link"]
 
 
-def open_link(address: str, clock: Clock, line: LineSettings | None = None, world: World | None = None) -> Link:
+def open_link(
+    address: str, clock: Clock, line: LineSettings | None = None, world: InProcessWorld | None = None
+) -> Link:
     """Open `address`; pyvisa and pyserial are imported only now, and only if this address needs them.
 
     line   how a serial line must be set; what the address itself says comes first

@@ -16,7 +16,7 @@ from ..errors import LinkLost
 _STEP = 0.05
 
 
-class Double(Protocol):
+class InProcessDouble(Protocol):
     """A simulated instrument as its cable sees it."""
 
     plugged: bool
@@ -34,10 +34,10 @@ class Double(Protocol):
         ...
 
 
-class World(Protocol):
+class InProcessWorld(Protocol):
     """What holds the doubles of one simulated bench."""
 
-    def double(self, name: str) -> Double:
+    def double(self, name: str) -> InProcessDouble:
         """The double called `name`; LookupError if there is none."""
         ...
 
@@ -45,7 +45,7 @@ class World(Protocol):
 class InProcessLink:
     """A link to a double."""
 
-    def __init__(self, address: str, clock: Clock, double: Double) -> None:
+    def __init__(self, address: str, clock: Clock, double: InProcessDouble) -> None:
         self._address = address
         self._clock = clock
         self._double = double

@@ -18,7 +18,7 @@ _OVERHEAD = 64  # bytes an entry costs besides its data, so that a flood of sing
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class LoggedPiece:
     """Bytes that went one way at one time (clock seconds). `left_out` bytes followed that were not kept."""
 
     time: float
@@ -59,9 +59,9 @@ class WireLog:
             self._held -= len(self._pieces.popleft()[2]) + _OVERHEAD
             self.forgotten += 1
 
-    def pieces(self) -> Sequence[Piece]:
+    def pieces(self) -> Sequence[LoggedPiece]:
         """Oldest first."""
-        return tuple(Piece(*piece) for piece in tuple(self._pieces))
+        return tuple(LoggedPiece(*piece) for piece in tuple(self._pieces))
 
     def text(self, last: int = 40) -> str:
         """The last pieces, a line each."""
@@ -72,7 +72,7 @@ class WireLog:
         return list(_exchanges(self.pieces()))
 
 
-def _exchanges(pieces: Sequence[Piece]) -> Iterator[Exchange]:
+def _exchanges(pieces: Sequence[LoggedPiece]) -> Iterator[Exchange]:
     sent, answer, whole = b"", bytearray(), True
     for piece in pieces:
         if piece.sent and answer:

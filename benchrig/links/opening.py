@@ -6,10 +6,10 @@ from ..clock import Clock
 from ..errors import FileError
 from .addresses import SerialAddress, SimAddress, SocketAddress, parse_address
 from .base import LineSettings, Link
-from .inprocess import InProcessLink, World
+from .inprocess import InProcessLink, InProcessWorld
 
 
-def open_address(address: str, clock: Clock, line: LineSettings, world: World | None) -> Link:
+def open_address(address: str, clock: Clock, line: LineSettings, world: InProcessWorld | None) -> Link:
     """See `links.open_link`."""
     found = parse_address(address)
     if isinstance(found, SimAddress):
@@ -25,7 +25,7 @@ def open_address(address: str, clock: Clock, line: LineSettings, world: World | 
     return visa.open_serial(found, clock, line)
 
 
-def _open_simulated(address: SimAddress, clock: Clock, world: World | None) -> Link:
+def _open_simulated(address: SimAddress, clock: Clock, world: InProcessWorld | None) -> Link:
     if world is None:
         raise FileError(
             f"{address.text}: there is no simulated bench in this run.",

@@ -15,7 +15,7 @@ from ..clock import Clock
 from ..errors import FrameError, InstrumentError, LinkTimeout
 from ..wire import answers
 from ..wire.answers import Number
-from ..wire.scpi import Block, Conversation
+from ..wire.scpi import AnswerBlock, Conversation
 from .base import Link
 
 ERROR_QUEUE_LIMIT = 64  # entries; the deepest queue in the programmer's guides holds 30
@@ -85,7 +85,9 @@ class ScpiPort:
         """The payload of a block, not copied again. `progress(done, total)` in bytes, as they come."""
         return memoryview(self.ask_headed_block(text, timeout, progress).payload)
 
-    def ask_headed_block(self, text: str, timeout: float | None = None, progress: Progress | None = None) -> Block:
+    def ask_headed_block(
+        self, text: str, timeout: float | None = None, progress: Progress | None = None
+    ) -> AnswerBlock:
         """As `ask_block`, with the text that some families send before the `#`."""
         self._ready()
         silence = self.timeout if timeout is None else timeout

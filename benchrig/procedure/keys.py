@@ -277,7 +277,7 @@ def check_target(found: Quantity, limits: Limits, path: KeyPath, notes: Notes) -
         notes.add(path, "The window has no width: nothing is ever set so well.", "Give it what the unit bears.")
 
 
-class Turned(FileModel):
+class TurnedKeys(FileModel):
     """What the hand turns."""
 
     trimmer: Words
@@ -290,7 +290,7 @@ class Turned(FileModel):
         return Trimmer(self.trimmer, self.travel, self.mark)
 
 
-class Aimed(Sourced, Limited, Turned):
+class Aimed(Sourced, Limited, TurnedKeys):
     """One quantity and the trimmer that is turned until it is at its target.
 
     span  value change over the whole travel, where known

@@ -28,9 +28,9 @@ from ..units import show
 from .model import Procedure, Step
 from .preflight_bench import instruments
 from .quantities import FROM_ZERO, Limits, Measurement, MeterSource, ScopeSource, Source, TypedSource
-from .rows import Finding
-from .rows import Report as Report
-from .rows import Row as Row
+from .rows import PreflightReport as PreflightReport
+from .rows import PreflightRow as PreflightRow
+from .rows import StepRows
 
 FLOOR = 4.0  # customary TUR
 BARE = 1000.0  # V; above this a point is never measured without a probe, whatever the input is said to bear
@@ -39,21 +39,21 @@ DIVIDER = 100.0  # ratio from which a probe without a bandwidth is taken for a b
 FINEST_SCREEN = 8 * 1e-3  # V; eight divisions of the finest usual setting
 
 
-def check(procedure: Procedure, bench: Bench, today: date | None = None) -> Report:
+def check(procedure: Procedure, bench: Bench, today: date | None = None) -> PreflightReport:
     """Look at every step; `today` also looks at calibration dates."""
-    rows: list[Row] = []
+    rows: list[PreflightRow] = []
     for step in procedure.steps:
-        finding = Finding(step, procedure.rule)
+        finding = StepRows(step, procedure.rule)
         for part in step.parts():
             if part.source is not None:  # a derived value has limits and no source
                 _source(finding, procedure, bench, part.source, part.limits)
         for row in step.preflight(bench):
             finding.add(*row)
         rows += finding.rows
-    return Report(procedure.file, (*rows, *instruments(procedure, bench, today)))
+    return PreflightReport(procedure.file, (*rows, *instruments(procedure, bench, today)))
 
 
-def _source(finding: Finding, procedure: Procedure, bench: Bench, source: Source, limits: Limits | None) -> None:
+def _source(finding: StepRows, procedure: Procedure, bench: Bench, source: Source, limits: Limits | None) -> None:
     if isinstance(source, TypedSource):
         return
     try:
@@ -71,7 +71,7 @@ def _source(finding: Finding, procedure: Procedure, bench: Bench, source: Source
         _scope(finding, source, spec, probe, limits, top)
 
 
-def _can_read(finding: Finding, source: MeterSource | ScopeSource, spec: InstrumentSpec) -> bool:
+def _can_read(finding: StepRows, source: MeterSource | ScopeSource, spec: InstrumentSpec) -> bool:
     """False if the instrument is of another kind than the step needs."""
     kind, method = ("scope", "fresh_capture") if isinstance(source, ScopeSource) else ("meter", "read")
     driver = _driver(spec.driver)
@@ -104,7 +104,7 @@ def _highest(procedure: Procedure, step: Step, source: Source, limits: Limits | 
 # what an input and a probe bear
 
 
-def _bears(finding: Finding, volts: float, spec: InstrumentSpec, probe: Probe | None, factor: float) -> bool:
+def _bears(finding: StepRows, volts: float, spec: InstrumentSpec, probe: Probe | None, factor: float) -> bool:
     """False if this must not be connected."""
     if probe is None and volts > BARE:
         finding.add("probe", "refuse", f"{show(volts, 'V')} and no probe: name one that bears it.")
@@ -129,7 +129,7 @@ def _bears(finding: Finding, volts: float, spec: InstrumentSpec, probe: Probe | 
 
 
 def _meter(
-    finding: Finding, source: MeterSource, spec: InstrumentSpec, probe: Probe | None, limits: Limits | None, top: float
+    finding: StepRows, source: MeterSource, spec: InstrumentSpec, probe: Probe | None, limits: Limits | None, top: float
 ) -> None:
     try:
         factor = probe_factor(probe, spec.input_resistance) if probe else 1.0
@@ -151,7 +151,7 @@ def _meter(
 
 
 def _meter_accuracy(
-    finding: Finding,
+    finding: StepRows,
     source: MeterSource,
     spec: InstrumentSpec,
     probe: Probe | None,
@@ -181,7 +181,7 @@ def _meter_accuracy(
 
 
 def _scope(
-    finding: Finding, source: ScopeSource, spec: InstrumentSpec, probe: Probe | None, limits: Limits | None, top: float
+    finding: StepRows, source: ScopeSource, spec: InstrumentSpec, probe: Probe | None, limits: Limits | None, top: float
 ) -> None:
     volts = max(source.swing or 0.0, top if source.unit == "V" else 0.0)
     factor = _scope_factor(finding, source, spec, probe)
@@ -193,7 +193,7 @@ def _scope(
         _scope_volts(finding, source, spec, probe, limits, top)
 
 
-def _scope_factor(finding: Finding, source: ScopeSource, spec: InstrumentSpec, probe: Probe | None) -> float | None:
+def _scope_factor(finding: StepRows, source: ScopeSource, spec: InstrumentSpec, probe: Probe | None) -> float | None:
     """What the probe divides by here; None where volts would come out wrong.
 
     A scope is told the printed ratio. What is shown of a direct voltage is corrected for the input; what a divider of
@@ -219,7 +219,7 @@ def _scope_factor(finding: Finding, source: ScopeSource, spec: InstrumentSpec, p
     return None
 
 
-def _scope_time(finding: Finding, spec: InstrumentSpec, probe: Probe | None, limits: Limits) -> None:
+def _scope_time(finding: StepRows, spec: InstrumentSpec, probe: Probe | None, limits: Limits) -> None:
     """Time between two edges: sample interval and timebase; and whether the edges are seen at all."""
     facts, shortest = spec.waveforms, min(abs(edge) for edge in (limits.low, limits.high) if edge is not None)
     widths = [1.0 / band for band in (facts.bandwidth, probe.bandwidth if probe else None) if band]
@@ -239,7 +239,7 @@ def _scope_time(finding: Finding, spec: InstrumentSpec, probe: Probe | None, lim
 
 
 def _scope_volts(
-    finding: Finding, source: ScopeSource, spec: InstrumentSpec, probe: Probe | None, limits: Limits, top: float
+    finding: StepRows, source: ScopeSource, spec: InstrumentSpec, probe: Probe | None, limits: Limits, top: float
 ) -> None:
     if spec.waveforms.vertical is None:
         finding.add("accuracy", "note", f"the bench file gives no vertical accuracy of {spec.name}.")
@@ -265,7 +265,7 @@ def _middle(limits: Limits, top: float) -> float:
     return top if low is None or high is None else abs(low + high) / 2.0
 
 
-def _decides(finding: Finding, limits: Limits, uncertainty: float) -> None:
+def _decides(finding: StepRows, limits: Limits, uncertainty: float) -> None:
     """The row about the test uncertainty ratio and the risk of a wrong verdict by the procedure's rule."""
     if uncertainty <= 0.0:
         return

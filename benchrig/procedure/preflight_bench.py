@@ -9,10 +9,10 @@ from ..bench.model import Bench
 from ..instruments import driver_names
 from .model import Procedure
 from .quantities import TypedSource
-from .rows import Row
+from .rows import PreflightRow
 
 
-def instruments(procedure: Procedure, bench: Bench, today: date | None) -> Iterable[Row]:
+def instruments(procedure: Procedure, bench: Bench, today: date | None) -> Iterable[PreflightRow]:
     """Rows of no step. `today` None: calibration dates are not looked at."""
     installed = driver_names()
     for name in _used(procedure):
@@ -21,19 +21,19 @@ def instruments(procedure: Procedure, bench: Bench, today: date | None) -> Itera
             continue
         if spec.driver not in installed:
             words = f"driver {spec.driver!r} of {name} is not installed. Installed: {', '.join(installed)}."
-            yield Row("", 0, "driver", "refuse", f"{bench.file}: {words}")
+            yield PreflightRow("", 0, "driver", "refuse", f"{bench.file}: {words}")
         yield from _overdue(name, spec.calibration_due, today)
         if _shared(procedure, name):
             words = f"{name} reads harmless points too, so it is opened before the hold point."
-            yield Row("", 0, "hold point", "note", words)
+            yield PreflightRow("", 0, "hold point", "note", words)
     for name in _probes(procedure):
         if name in bench.probes:
             yield from _overdue(name, bench.probes[name].calibration_due, today)
 
 
-def _overdue(name: str, due: date | None, today: date | None) -> Iterable[Row]:
+def _overdue(name: str, due: date | None, today: date | None) -> Iterable[PreflightRow]:
     if today is not None and due is not None and due < today:
-        yield Row("", 0, "calibration", "warn", f"{name} was due for calibration on {due}.")
+        yield PreflightRow("", 0, "calibration", "warn", f"{name} was due for calibration on {due}.")
 
 
 def _probes(procedure: Procedure) -> list[str]:

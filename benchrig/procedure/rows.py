@@ -10,7 +10,7 @@ LEVELS = ("ok", "note", "warn", "refuse")
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class PreflightRow:
     """One thing that was looked at."""
 
     step: str
@@ -21,24 +21,24 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True)
-class Report:
+class PreflightReport:
     """All rows, in the order of the steps. `worst` is the highest of `LEVELS` in it."""
 
     file: str
-    rows: tuple[Row, ...]
+    rows: tuple[PreflightRow, ...]
 
     @property
     def worst(self) -> str:
         return max((row.level for row in self.rows), key=LEVELS.index, default="ok")
 
 
-class Finding:
+class StepRows:
     """Rows of one step, as they are found."""
 
     def __init__(self, step: Step, rule: str) -> None:
         self.step = step
         self.rule = rule
-        self.rows: list[Row] = []
+        self.rows: list[PreflightRow] = []
 
     def add(self, what: str, level: str, words: str) -> None:
-        self.rows.append(Row(self.step.id, self.step.line, what, level, words))
+        self.rows.append(PreflightRow(self.step.id, self.step.line, what, level, words))

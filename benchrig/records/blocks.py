@@ -32,7 +32,7 @@ _INSERT = (
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class BlockPiece:
     """Readings of one block: microseconds, values, flags; shape (n,) each."""
 
     times: Micros
@@ -59,10 +59,12 @@ class Blocks:
 
     def __init__(self, db: sqlite3.Connection) -> None:
         self._db = db
-        self._small: dict[int, list[tuple[int, Piece]]] = defaultdict(list)  # channel -> (block, readings), to join
+        self._small: dict[int, list[tuple[int, BlockPiece]]] = defaultdict(
+            list
+        )  # channel -> (block, readings), to join
         self._readings: dict[int, int] = defaultdict(int)  # channel -> how many those are
 
-    def add(self, channel: int, piece: Piece) -> None:
+    def add(self, channel: int, piece: BlockPiece) -> None:
         """One block; a joined one besides, once there is enough to join."""
         small = piece.times.size < SMALL
         block = self._insert(channel, piece, soon_joined=small)
@@ -92,7 +94,7 @@ class Blocks:
         self._small.clear()
         self._readings.clear()
 
-    def _insert(self, channel: int, piece: Piece, *, soon_joined: bool = False) -> int:
+    def _insert(self, channel: int, piece: BlockPiece, *, soon_joined: bool = False) -> int:
         block = self._db.execute(_INSERT, piece.row(channel, soon_joined=soon_joined)).lastrowid
         assert block is not None
         return block
@@ -110,10 +112,10 @@ class Blocks:
             " ORDER BY blocks.id LIMIT ?",
             (sitting, before, FEW, after, AT_ONCE),
         ).fetchall()
-        gone = [self._thin(row[0], Piece(*unpack(row[4], row[1], row[2]), row[3]), stretch) for row in rows]
+        gone = [self._thin(row[0], BlockPiece(*unpack(row[4], row[1], row[2]), row[3]), stretch) for row in rows]
         return (rows[-1][0] if rows else after), sum(gone)
 
-    def _thin(self, block: int, piece: Piece, stretch: int) -> int:
+    def _thin(self, block: int, piece: BlockPiece, stretch: int) -> int:
         """Returns how many readings of one block went."""
         kept = thinned(piece, stretch)
         count, left = int(kept.size), int(kept.sum())
@@ -124,10 +126,10 @@ class Blocks:
         return count - left
 
 
-def joined(pieces: list[Piece]) -> Piece:
+def joined(pieces: list[BlockPiece]) -> BlockPiece:
     """Several as one, in their order; the coarsest resolution, for no reading is finer than it says."""
     resolutions = [it.resolution for it in pieces if it.resolution is not None]
-    return Piece(
+    return BlockPiece(
         np.concatenate([it.times for it in pieces]),
         np.concatenate([it.values for it in pieces]),
         np.concatenate([it.flags for it in pieces]),
@@ -135,7 +137,7 @@ def joined(pieces: list[Piece]) -> Piece:
     )
 
 
-def thinned(piece: Piece, stretch: int) -> NDArray[np.bool_]:
+def thinned(piece: BlockPiece, stretch: int) -> NDArray[np.bool_]:
     """Which readings stay, shape (n,): see rule 2. The first and the last always do."""
     kept = np.zeros(piece.times.size, dtype=np.bool_)
     kept[[0, -1]] = True

@@ -12,7 +12,7 @@ from .schema import VERSION
 from .shop import CONNECT, psycopg_
 
 
-class Row(tuple[Any, ...]):
+class ShopRow(tuple[Any, ...]):
     """A row that answers to numbers and to names, as SQLite's do."""
 
     names: tuple[str, ...] = ()
@@ -27,7 +27,7 @@ class Row(tuple[Any, ...]):
 def _rows_by_name(cursor: Any) -> Any:
     """psycopg's row factory."""
     names = tuple(column.name for column in cursor.description or ())
-    return type("Row", (Row,), {"names": names})
+    return type("ShopRow", (ShopRow,), {"names": names})
 
 
 class ShopHistory(History):

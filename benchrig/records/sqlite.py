@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import numpy as np
 
 from ..readings import Reading
-from .blocks import Blocks, Piece
+from .blocks import BlockPiece, Blocks
 from .facts import (
     STOPPED,
     AcknowledgementFacts,
@@ -206,7 +206,7 @@ class SqliteStore:
         if not block.times.size:
             return
         times = np.rint((block.times - self._origin) * 1e6).astype(np.int64)
-        piece = Piece(times, block.values, block.flags.astype(np.uint32, copy=False), block.resolution)
+        piece = BlockPiece(times, block.values, block.flags.astype(np.uint32, copy=False), block.resolution)
         with self._plainly("write"), self._transaction():
             self._blocks.add(self._channel(row, channel, block.unit), piece)
 

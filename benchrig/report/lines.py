@@ -21,7 +21,7 @@ IN, CONDITIONAL, OUT, NONE = "in", "conditional", "out", "none"
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class ReportLine:
     """One step, or one of several values of it. Texts as people read them; empty where there is nothing.
 
     when        when it ended, or "begun ..." where it never did
@@ -50,12 +50,12 @@ class Line:
 
 def lines_of(
     steps: Sequence[StepRow], visits: Mapping[str, Visit], by: Callable[[StepRow], str], day: datetime
-) -> list[Line]:
+) -> list[ReportLine]:
     """The table for the newest row of each step. `by` names a row's instruments; times on `day` are told without it."""
     return [line for step in steps for line in _lines(step, visits, by(step), day)]
 
 
-def _lines(step: StepRow, visits: Mapping[str, Visit], by: str, day: datetime) -> Iterator[Line]:
+def _lines(step: StepRow, visits: Mapping[str, Visit], by: str, day: datetime) -> Iterator[ReportLine]:
     result = step.result or StepResult("not ended")
     axes: Sequence[Mapping[str, Any]] = result.details.get("axes", ())
     keys = [it for it in visits if it.startswith(axis_key(step.step, ""))]
@@ -72,11 +72,11 @@ def _bare(result: StepResult) -> StepResult:
     return StepResult(result.verdict, words=result.words)
 
 
-def _line(step: StepRow, result: StepResult, visit: Visit | None, by: str, day: datetime) -> Line:
+def _line(step: StepRow, result: StepResult, visit: Visit | None, by: str, day: datetime) -> ReportLine:
     left = result.value is not None
     numbers = left or visit is not None
     ended = "" if step.ended is None else moment(step.ended, day)
-    return Line(
+    return ReportLine(
         step=step.step,
         title=step.title,
         when=ended or f"begun {moment(step.started, day)}",
@@ -102,13 +102,13 @@ def _part(
     axis: Mapping[str, Any] | None,
     by: str,
     day: datetime,
-) -> Line:
+) -> ReportLine:
     it = axis or {}
     # Older records know the window of the worst of them only, which is the one that stands in the result.
     known = it if "low" in it or it.get("value") != result.value else _windows(result)
     low, high = known.get("acceptable_low"), known.get("acceptable_high")
     verdict = str(it.get("verdict", ""))
-    return Line(
+    return ReportLine(
         step=step.step,
         title=", ".join(filter(None, [trimmer, str(it.get("quantity", ""))])),
         when="",

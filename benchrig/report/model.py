@@ -18,7 +18,7 @@ from ..records.history import History, JobRow, StepRow
 from ..records.visits import Visit, values_of
 from ..units import show
 from .figures import Figure, figures_of
-from .lines import CONDITIONAL, IN, NONE, OUT, Line, lines_of, moment
+from .lines import CONDITIONAL, IN, NONE, OUT, ReportLine, lines_of, moment
 from .soaks import Soaked, soaks_of
 
 RULES = {
@@ -31,7 +31,7 @@ PURPOSES = {"work": "to work at it live", "check": "that it is off, before it is
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class HoldPointAnswer:
     """One answer to a hold point: what it was for, the words that were asked for and the words that were typed."""
 
     when: str
@@ -65,10 +65,10 @@ class Report:
     verdict: str
     whole: bool  # every step of the procedure was reached
     counts: Mapping[str, int]
-    lines: Sequence[Line]
+    lines: Sequence[ReportLine]
     figures: Sequence[Figure]
     instruments: Sequence[InstrumentFacts]
-    answers: Sequence[Answer]
+    answers: Sequence[HoldPointAnswer]
     live: Sequence[str]  # points that were acknowledged for work and not made safe after it
     skipped: Sequence[tuple[str, str]]
     gaps: Sequence[str]
@@ -137,10 +137,10 @@ def _instruments(history: History, step: StepRow) -> str:
     return ", ".join(dict.fromkeys(it.name for it in history.channels(step.row))) if step.kind != "soak" else ""
 
 
-def _answer(it: Mapping[str, Any], day: datetime) -> Answer:
+def _answer(it: Mapping[str, Any], day: datetime) -> HoldPointAnswer:
     good = bool(it["acknowledged"])
     outcome = "acknowledged" if good else "NOT acknowledged"
-    return Answer(
+    return HoldPointAnswer(
         when=moment(datetime.fromisoformat(it["stamp"]), day),
         point=it["test_point"],
         expected=show(it["expected"], "V") if it["purpose"] == "work" else "",

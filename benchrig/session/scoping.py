@@ -44,7 +44,7 @@ _PULSE_NAMES: Mapping[Measurement, str] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class RecordValue:
     """A value from one record and its standard uncertainty; `flags`: what to know before believing it."""
 
     value: float
@@ -255,7 +255,7 @@ def span_volts(wave: Waveform) -> tuple[float, float]:
     return low, high
 
 
-def measured(wave: Waveform, source: ScopeSource) -> Found:
+def measured(wave: Waveform, source: ScopeSource) -> RecordValue:
     """The source's measurement on one record. Raises SignalError where the record does not hold it."""
     levels: Mapping[Measurement, Callable[[], Any]] = {
         Measurement.MEAN: lambda: mean(wave),
@@ -263,25 +263,25 @@ def measured(wave: Waveform, source: ScopeSource) -> Found:
         Measurement.HUM: lambda: hum(wave, *(source.band or (0.0, 0.0))),
     }
     if source.measurement in levels:
-        return Found(*levels[source.measurement]())
+        return RecordValue(*levels[source.measurement]())
     if source.measurement is Measurement.PEAK_TO_PEAK:
         low, high = span_volts(wave)
-        return Found(high - low, abs(wave.scale))
+        return RecordValue(high - low, abs(wave.scale))
     return _pulse(wave, source.measurement)
 
 
-def _pulse(wave: Waveform, measurement: Measurement) -> Found:
+def _pulse(wave: Waveform, measurement: Measurement) -> RecordValue:
     pulses = measure_pulses(wave)
     if measurement is Measurement.FREQUENCY:
         period = pulses.period
         if not period:
             raise SignalError("The record holds no whole period.", next_step="Take a longer record.")
-        return Found(1.0 / period, pulses.uncertainty.get("period", 0.0) / period**2, _told(pulses, "period"))
+        return RecordValue(1.0 / period, pulses.uncertainty.get("period", 0.0) / period**2, _told(pulses, "period"))
     name = _PULSE_NAMES[measurement]
     value = getattr(pulses, name)
     if value is None:
         raise SignalError(f"The record holds no whole {measurement}.", next_step="Take a longer record.")
-    return Found(float(value), float(pulses.uncertainty.get(name, 0.0)), _told(pulses, name))
+    return RecordValue(float(value), float(pulses.uncertainty.get(name, 0.0)), _told(pulses, name))
 
 
 def _told(pulses: Pulses, name: str) -> Flag:

@@ -25,7 +25,7 @@ from ..procedure.model import Step
 from ..readings import Flag, Reading
 from ..records.facts import Block, StepResult, StoreError
 from ..soak.columns import as_columns
-from ..soak.engine import LASTING, Effect, Engine, Found, Over, Switch
+from ..soak.engine import LASTING, Effect, Engine, Noticed, Over, Switch
 from ..soak.findings import Columns, Finding, Kind, Severity
 from ..soak.task import SoakTask
 from .driving import drive
@@ -218,7 +218,7 @@ class Soaking:
     def _act(self, effects: Sequence[Effect]) -> None:
         for effect in effects:
             match effect:
-                case Found(finding):
+                case Noticed(finding):
                     self._found(finding)
                 case Switch(on):
                     self._switch(on)

@@ -10,11 +10,11 @@ from ..procedure.quantities import ReadingClass
 from ..soak.channel import ChannelWatch, Totals
 from ..soak.engine import Engine
 from ..soak.findings import Finding, Kind
-from ..soak.levels import Level
+from ..soak.levels import ReadingBand
 from ..units import show
 from .notices import ChannelView
 
-_STATES = {Level.IN: "in", Level.OUT: "warning", Level.FAR_OUT: "out"}
+_STATES = {ReadingBand.IN: "in", ReadingBand.OUT: "warning", ReadingBand.FAR_OUT: "out"}
 
 
 def view(
@@ -48,7 +48,7 @@ def state_of(channel: ChannelWatch, now: float) -> str:
     """One word: "absent", "out", "warning", "warm-up", "in"."""
     if channel.absent:
         return "absent"
-    if channel.level is Level.IN and channel.warming(now):
+    if channel.level is ReadingBand.IN and channel.warming(now):
         return "warm-up"
     return _STATES[channel.level]
 

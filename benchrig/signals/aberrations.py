@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from .instants import windows
 from .ringing import Ring, fit_ring
 from .states import States
-from .tally import Levels
+from .tally import StateLevels
 from .waveform import Waveform
 
 _BUDGET = 1 << 17
@@ -92,7 +92,7 @@ def after_edges(
     waveform: Waveform,
     instants: NDArray[np.float64],
     upward: NDArray[np.bool_],
-    levels: Levels,
+    levels: StateLevels,
     durations: tuple[float, float],
 ) -> Aftermaths:
     """Mean courses after both directions. Instants and durations (rising, falling) in samples."""

@@ -108,7 +108,7 @@ def crossing(seen: Course, level: float, low: float, high: float, near: float) -
     order = _TOP if count > _TOP + 1 else min(_ORDER, count - 2 if count > 3 else count - 1)
     if order < 1:
         return None
-    curve = _Curve.through(seen, first, last, order, max(-low, high))
+    curve = _EdgeCurve.through(seen, first, last, order, max(-low, high))
     finer = curve.crosses(level, near)
     if order < _TOP or curve.shows > _SHOWS:
         return finer
@@ -120,7 +120,7 @@ def crossing(seen: Course, level: float, low: float, high: float, near: float) -
 
 
 @dataclass(frozen=True, slots=True)
-class _Curve:
+class _EdgeCurve:
     """A polynomial by least squares, in units of `scale` so that its powers do not part too far.
 
     terms    shape (order + 1,)
@@ -133,7 +133,7 @@ class _Curve:
     scale: float
 
     @classmethod
-    def through(cls, seen: Course, first: int, last: int, order: int, scale: float) -> _Curve:
+    def through(cls, seen: Course, first: int, last: int, order: int, scale: float) -> _EdgeCurve:
         size = order + 1
         ladder = scale ** -_POWERS[:size]
         piece = seen.columns[:, first:last]
@@ -147,11 +147,11 @@ class _Curve:
         """The highest term in its standard uncertainties."""
         return abs(float(self.terms[-1])) / max(self.noise * _root(float(self.inverse[-1, -1])), 1e-300)
 
-    def without_highest(self) -> _Curve:
+    def without_highest(self) -> _EdgeCurve:
         """The curve of one order less through the same samples: the inverse of a block, from that of the whole."""
         share = self.inverse[:-1, -1] / self.inverse[-1, -1]
         fewer = self.inverse[:-1, :-1] - np.multiply.outer(share, self.inverse[:-1, -1])
-        return _Curve(self.terms[:-1] - share * self.terms[-1], fewer, self.noise, self.scale)
+        return _EdgeCurve(self.terms[:-1] - share * self.terms[-1], fewer, self.noise, self.scale)
 
     def crosses(self, level: float, near: float) -> Crossing | None:
         """Where the tangent at `near` passes `level`; None where it does not rise."""

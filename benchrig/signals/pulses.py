@@ -28,7 +28,7 @@ from .ringing import Ring
 from .runts import count_runts, misses_pulses, states_move
 from .shapes import transition_time
 from .states import States, settled
-from .tally import Levels, find_levels, tally
+from .tally import StateLevels, find_levels, tally
 from .timing import Edges, Timing, duty, merge, period, width
 from .transitions import Transitions, find_transitions
 from .waveform import Waveform
@@ -170,7 +170,7 @@ def _within(found: Instants, transitions: Transitions, mask: NDArray[np.bool_]) 
 
 
 def _slopes(
-    waveform: Waveform, transitions: Transitions, rough: NDArray[np.float64], levels: Levels
+    waveform: Waveform, transitions: Transitions, rough: NDArray[np.float64], levels: StateLevels
 ) -> tuple[float, float]:
     upward = transitions.upward()
     spans = transitions.first - transitions.last
@@ -178,7 +178,7 @@ def _slopes(
     return up, down
 
 
-def _refuse_clipped(waveform: Waveform, levels: Levels) -> None:
+def _refuse_clipped(waveform: Waveform, levels: StateLevels) -> None:
     if waveform.code_limits is None or not waveform.clipped:
         return
     ends = sorted(code * waveform.scale + waveform.offset for code in waveform.code_limits)
@@ -191,7 +191,7 @@ def _refuse_clipped(waveform: Waveform, levels: Levels) -> None:
             )
 
 
-def _refuse_pulseless(transitions: Transitions, levels: Levels, waveform: Waveform) -> None:
+def _refuse_pulseless(transitions: Transitions, levels: StateLevels, waveform: Waveform) -> None:
     if len(transitions) < 2:
         raise SignalError(
             f"The record of {waveform.duration:.4g} s goes {len(transitions)} times between {levels.low:.6g} V and "

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .tally import Levels
+from .tally import StateLevels
 from .transitions import Transitions
 from .waveform import Waveform
 
@@ -85,7 +85,7 @@ class States:
 
 def settled(
     waveform: Waveform,
-    levels: Levels,
+    levels: StateLevels,
     transitions: Transitions,
     instants: NDArray[np.float64],
     durations: tuple[float, float],

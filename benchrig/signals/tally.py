@@ -48,7 +48,7 @@ class Tally:
 
 
 @dataclass(frozen=True, slots=True)
-class Levels:
+class StateLevels:
     """A first estimate of the two states, in volts, and the spread about each as a standard deviation."""
 
     low: float
@@ -164,7 +164,7 @@ def shorth(volts: NDArray[np.float64], counts: NDArray[np.int64]) -> tuple[float
     return float(np.average(volts[inside], weights=counts[inside])), float(widths[j])
 
 
-def find_levels(found: Tally) -> Levels:
+def find_levels(found: Tally) -> StateLevels:
     """The two levels of a tally. Raises SignalError if it has not two."""
     candidates = [_settle(found, split) for split in _first_splits(found)]
     apart = [
@@ -192,7 +192,7 @@ def _first_splits(found: Tally) -> list[float]:
     ]
 
 
-def _settle(found: Tally, split: float) -> Levels | None:
+def _settle(found: Tally, split: float) -> StateLevels | None:
     """Levels of both sides, the cut moved half-way between them until it stays."""
     levels = None
     for _ in range(16):
@@ -201,14 +201,14 @@ def _settle(found: Tally, split: float) -> Levels | None:
             return None
         low, low_width = shorth(found.volts[:cut], found.counts[:cut])
         high, high_width = shorth(found.volts[cut:], found.counts[cut:])
-        levels = Levels(low, high, low_width / _HALF_WIDTH, high_width / _HALF_WIDTH)
+        levels = StateLevels(low, high, low_width / _HALF_WIDTH, high_width / _HALF_WIDTH)
         if levels.at(0.5) == split:
             break
         split = levels.at(0.5)
     return levels
 
 
-def _separation(levels: Levels, quantum: float) -> float:
+def _separation(levels: StateLevels, quantum: float) -> float:
     spread = max(levels.low_spread, levels.high_spread, quantum / 2.0)
     return levels.amplitude / spread if spread > 0.0 else np.inf
 

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .tally import Levels
+from .tally import StateLevels
 from .waveform import Waveform
 
 _SCAN = 1 << 18
@@ -49,7 +49,7 @@ class Transitions:
         return np.asarray((np.arange(len(self)) % 2 == 0) == self.rising)
 
 
-def find_transitions(waveform: Waveform, levels: Levels) -> Transitions:
+def find_transitions(waveform: Waveform, levels: StateLevels) -> Transitions:
     """All transitions of a record between two levels."""
     high = runs(waveform, levels.at(_ARRIVED), above=True)
     low = runs(waveform, levels.at(_LEFT), above=False)

@@ -19,10 +19,10 @@ import numpy as np
 from ..judgement.errors import SeriesError
 from ..judgement.trend import Drift
 from ..judgement.uncertainty import coverage_factor
-from ..judgement.watch import Event, Step, Watch
+from ..judgement.watch import DriftWatch, Event, LevelStep
 from ..units import show
 from .findings import Columns, Finding, Floats, Kind, Severity
-from .levels import Ceiling, Confirmed, Level, levels
+from .levels import Ceiling, ConfirmedLevel, ReadingBand, levels
 from .moving import Moving
 from .task import SoakChannel
 
@@ -80,7 +80,7 @@ class ChannelWatch:
         self._since = began  # of the last usable reading, or of the start
         self._absent = False
         self._breached = False
-        self._confirmed = Confirmed()
+        self._confirmed = ConfirmedLevel()
         self._resolution = 0.0
         self._begin(began, warm_up)
 
@@ -90,7 +90,7 @@ class ChannelWatch:
         self._may_come_in_by = began + warm_up / 2.0
         self._warm_up = warm_up
         self._up_by = began + min(warm_up, COMING_UP)
-        self._watch: Watch | None = None  # made with the first readings: it must know their resolution
+        self._watch: DriftWatch | None = None  # made with the first readings: it must know their resolution
         self._moving = Moving(self.channel.over)
         self._stable = False
         self._drifting = False
@@ -104,7 +104,7 @@ class ChannelWatch:
         self._begin(now, warm_up)
         self._since = now
         self._absent = False
-        self._confirmed = Confirmed()
+        self._confirmed = ConfirmedLevel()
 
     def take(self, columns: Columns) -> list[Finding]:
         """Readings, in order; what became certain by them."""
@@ -138,7 +138,7 @@ class ChannelWatch:
         return [*found, *self._warm(now)]
 
     @property
-    def level(self) -> Level:
+    def level(self) -> ReadingBand:
         return self._confirmed.level
 
     @property
@@ -192,21 +192,21 @@ class ChannelWatch:
     def _levels(self, times: Floats, values: Floats) -> Iterator[Finding]:
         row = levels(values, self.channel.limits)
         if times[0] < self._warm_by:
-            row[times < self._warm_by] -= row[times < self._warm_by] == Level.OUT
-            row[times < self._may_come_in_by] = Level.IN
-        self.far_out += int(np.count_nonzero(row == Level.FAR_OUT))
+            row[times < self._warm_by] -= row[times < self._warm_by] == ReadingBand.OUT
+            row[times < self._may_come_in_by] = ReadingBand.IN
+        self.far_out += int(np.count_nonzero(row == ReadingBand.FAR_OUT))
         before = self._confirmed.level
         for place, level in self._confirmed.take(row):
             yield from self._moved(before, level, float(times[place]), float(values[place]))
             before = level
 
-    def _moved(self, before: Level, level: Level, time: float, value: float) -> Iterator[Finding]:
+    def _moved(self, before: ReadingBand, level: ReadingBand, time: float, value: float) -> Iterator[Finding]:
         limits = self.channel.limits
-        if level is Level.IN:
-            kind = Kind.OUTSIDE if before is Level.OUT else Kind.FAR_OUTSIDE
+        if level is ReadingBand.IN:
+            kind = Kind.OUTSIDE if before is ReadingBand.OUT else Kind.FAR_OUTSIDE
             yield self._finding(Kind.INSIDE, Severity.NOTE, time, show(value, self.unit), value=value, ends=kind)
             return
-        far = level is Level.FAR_OUT
+        far = level is ReadingBand.FAR_OUT
         low, high = limits.acceptable if far else limits.window
         edges = " to ".join("open" if edge is None else show(edge, self.unit) for edge in (low, high))
         words = f"{show(value, self.unit)}, not in {edges}"
@@ -220,7 +220,7 @@ class ChannelWatch:
         for event in events:
             if event_time(event) < self._up_by:
                 continue
-            if isinstance(event, Step):
+            if isinstance(event, LevelStep):
                 words = f"a step of {show(event.size, self.unit)}"
                 yield self._finding(Kind.STEP, Severity.WARNING, event.time, words, size=event.size)
             else:
@@ -228,10 +228,10 @@ class ChannelWatch:
                 words = f"{show(event.size, self.unit)} for about {lasted:.2g} s"
                 yield self._finding(Kind.DIP, Severity.WARNING, event.start, words, size=event.size)
 
-    def _watching(self) -> Watch:
+    def _watching(self) -> DriftWatch:
         if self._watch is None:
             readings = max(self._length / self.channel.interval, 10.0, 10.0 * self._false_alarms)
-            self._watch = Watch(readings, self._false_alarms, resolution=self._resolution, warm_up=self._warm_up)
+            self._watch = DriftWatch(readings, self._false_alarms, resolution=self._resolution, warm_up=self._warm_up)
         return self._watch
 
     def _add_up(self, times: Floats, values: Floats) -> None:
@@ -286,4 +286,4 @@ class ChannelWatch:
 
 def event_time(event: Event) -> float:
     """When it began."""
-    return event.time if isinstance(event, Step) else event.start
+    return event.time if isinstance(event, LevelStep) else event.start

@@ -25,7 +25,7 @@ LASTING = frozenset({Kind.OUTSIDE, Kind.FAR_OUTSIDE, Kind.ABSENT, Kind.DRIFT})
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class Noticed:
     """Something was noticed: into the record, and an alarm if it is worth one."""
 
     finding: Finding
@@ -46,7 +46,7 @@ class Over:
     stopped: bool
 
 
-Effect = Found | Switch | Over
+Effect = Noticed | Switch | Over
 
 
 class Engine:
@@ -142,7 +142,7 @@ class Engine:
     def _told(self, findings: list[Finding]) -> list[Effect]:
         effects: list[Effect] = []
         for it in findings:
-            effects.append(Found(it))
+            effects.append(Noticed(it))
             self._keep(it)
             if it.severity is Severity.STOP:
                 return [*effects, *self.end(f"{it.channel} {it.kind}: {it.words}", stopped=True)]

@@ -20,7 +20,7 @@ from .findings import Columns, Floats
 CONFIRM = 3
 
 
-class Level(enum.IntEnum):
+class ReadingBand(enum.IntEnum):
     """Where a reading lies."""
 
     IN = 0
@@ -73,14 +73,14 @@ def _outside(values: Floats, window: tuple[float | None, float | None]) -> NDArr
     return out
 
 
-class Confirmed:
+class ConfirmedLevel:
     """The level on which the last `CONFIRM` readings agree: it rises to their least and falls to their greatest."""
 
     def __init__(self) -> None:
-        self.level = Level.IN
+        self.level = ReadingBand.IN
         self._last: deque[int] = deque([0] * CONFIRM, maxlen=CONFIRM)
 
-    def take(self, row: NDArray[np.int8]) -> list[tuple[int, Level]]:
+    def take(self, row: NDArray[np.int8]) -> list[tuple[int, ReadingBand]]:
         """Levels of readings in order; (place, new level) wherever the confirmed level changed."""
         if not np.any(row != self.level):
             self._last.extend(row[-CONFIRM:].tolist())
@@ -90,6 +90,6 @@ class Confirmed:
             self._last.append(level)
             agreed = max(min(self._last), min(self.level, max(self._last)))
             if agreed != self.level:
-                self.level = Level(agreed)
+                self.level = ReadingBand(agreed)
                 changes.append((place, self.level))
         return changes

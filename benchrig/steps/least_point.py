@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import ClassVar, Literal
 
-from ..procedure.keys import Limited, Lower, Sourced, Turned, with_ceiling
+from ..procedure.keys import Limited, Lower, Sourced, TurnedKeys, with_ceiling
 from ..procedure.notes import Notes
 from ..procedure.quantities import Axis, TypedSource
 from ..procedure.step import HandStep, Part
@@ -34,7 +34,7 @@ STALE = 3.0  # s of age at which four readings taken together are no longer the 
 AVERAGED = 4  # readings of a search taken together
 
 
-class LeastPoint(Sourced, Limited, Turned, HandStep):
+class LeastPoint(Sourced, Limited, TurnedKeys, HandStep):
     """A trimmer is turned to where the value is least; the window only judges what was found."""
 
     measures: ClassVar[bool] = True

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Literal
 
-from ..procedure.keys import Duration, Lower, Read, Turned, check_span, check_unit, value_of, with_ceiling
+from ..procedure.keys import Duration, Lower, Read, TurnedKeys, check_span, check_unit, value_of, with_ceiling
 from ..procedure.notes import Notes
 from ..procedure.quantities import Limits, ReadingClass, only_ceiling
 from ..procedure.step import Neighbours, Part, Step
@@ -36,7 +36,7 @@ WORDS = {
 }
 
 
-class WiperSweep(Read, Turned, Step):
+class WiperSweep(Read, TurnedKeys, Step):
     """A trimmer is turned to and fro to see whether its wiper jumps; what sets it must come after.
 
     reach  how far the value may go to each side of where it stands

@@ -27,7 +27,7 @@ SLOW_POWER = 0.8
 
 
 @dataclass(frozen=True, slots=True)
-class Pace:
+class TurningPace:
     """What one kind of turning was seen to do.
 
     speed     units per second of cue
@@ -44,13 +44,13 @@ class Pace:
         ratio = distance / self.distance
         return self.speed * (ratio if ratio > 1.0 else ratio**self.power)
 
-    def slowly(self) -> Pace:
+    def slowly(self) -> TurningPace:
         """What to expect of slow turning when only bold turning was seen: in proportion, from a third of the speed."""
-        return Pace(self.speed / 3.0, self.distance / 3.0, SLOW_POWER)
+        return TurningPace(self.speed / 3.0, self.distance / 3.0, SLOW_POWER)
 
-    def boldly(self) -> Pace:
+    def boldly(self) -> TurningPace:
         """What to expect of bold turning when only slow turning was seen: the other way round."""
-        return Pace(self.speed * 3.0, self.distance, BOLD_POWER)
+        return TurningPace(self.speed * 3.0, self.distance, BOLD_POWER)
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +114,7 @@ class Wall:
 
 
 def stop_time(
-    move: HandMove, shown: Sequence[Reading], pace: Pace | None, goal: Goal, sigma: float, threshold: float
+    move: HandMove, shown: Sequence[Reading], pace: TurningPace | None, goal: Goal, sigma: float, threshold: float
 ) -> float:
     """When to say "stop" so that the hand comes to rest at the target.
 
@@ -150,10 +150,10 @@ def _seen_speed(move: HandMove, shown: Sequence[Reading], sigma: float, threshol
     return abs(rate) if rate * move.way > 3.0 * uncertainty else None
 
 
-def learn(before: Pace | None, move: HandMove, moved: float, goal: Goal, threshold: float) -> Pace | None:
+def learn(before: TurningPace | None, move: HandMove, moved: float, goal: Goal, threshold: float) -> TurningPace | None:
     """The pace after a stretch that moved the value by `moved` its way; unchanged where that is only noise."""
     length = max(SHORTEST, move.until - move.began)
     if moved < threshold:
         return before
     power = SLOW_POWER if move.slow else BOLD_POWER
-    return Pace(moved / length, max(abs(goal.target - move.start), threshold), power)
+    return TurningPace(moved / length, max(abs(goal.target - move.start), threshold), power)

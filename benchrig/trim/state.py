@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from ..readings import Reading
 from . import estimate as est
 from .counted import Counted
-from .moves import Ask, HandMove, Pace, Wall
+from .moves import Ask, HandMove, TurningPace, Wall
 from .types import Creep, Cue, Goal, Known
 
 EDGE = 0.1  # of the window, on each side: what is set there is out again after the next drift
@@ -56,8 +56,8 @@ class TrimState:
     differences: tuple[float, ...] = ()
     move: HandMove | None = None
     leads: bool = False  # the hand was seen to go past the target when it was not stopped ahead of it
-    bold: Pace | None = None
-    slow: Pace | None = None
+    bold: TurningPace | None = None
+    slow: TurningPace | None = None
     interval: float = 0.0  # the newest
     period: float = 0.0  # seconds from reading to reading, of late
     ask: Ask | None = None
@@ -114,7 +114,7 @@ def margin_of(state: TrimState) -> float:
     return min(max(1.5 * state.sigma, window_of(state.goal) * EDGE), window_of(state.goal) / 3.0)
 
 
-def pace_of(state: TrimState, slow: bool) -> Pace | None:
+def pace_of(state: TrimState, slow: bool) -> TurningPace | None:
     if not slow:
         return state.bold
     if state.slow is None and state.bold is not None:

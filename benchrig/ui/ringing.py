@@ -17,7 +17,7 @@ SPEAKING = 20.0  # s that speech may take
 _SOUNDS: dict[Severity, Cue] = {"warning": Cue.LOST, "stop": Cue.CEILING}
 
 
-class Ring:
+class AlarmRing:
     """A caller for whoever is within hearing. The card is opened for each alarm: nights are long, cables get pulled.
 
     find: what to play on, or None.  speak: see `speech.program`; None where nothing is to be said.
@@ -58,11 +58,11 @@ class Ring:
             raise AlarmError(f"{self._speak[0]} did not speak: {type(error).__name__}.", again=False) from error
 
 
-def open_ring(kind: str, terminal: TextIO) -> Ring | None:
+def open_ring(kind: str, terminal: TextIO) -> AlarmRing | None:
     """What `sound` in [alarms] asks for: "off", "bell", "tones" (the bell without a card), "speech" (tones, words)."""
     if kind == "off":
         return None
-    return Ring(lambda: _player(kind, terminal), speech.program() if kind == "speech" else None)
+    return AlarmRing(lambda: _player(kind, terminal), speech.program() if kind == "speech" else None)
 
 
 def _player(kind: str, terminal: TextIO) -> Player | None:

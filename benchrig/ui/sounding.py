@@ -17,7 +17,7 @@ from ..errors import FileError
 from ..session import notices as n
 from ..trim.types import Cue, TrimView
 from . import speech
-from .tones import RATE, Bell, Card, Off, Player, Voice, pattern, player
+from .tones import RATE, BellTone, Card, Off, Player, Voice, pattern, player
 from .words import sentence
 
 KINDS = ("off", "bell", "tones", "speech")
@@ -146,4 +146,4 @@ def _bell(terminal: TextIO, note: Callable[[str], object]) -> Player:
         terminal.write(text)
         terminal.flush()
 
-    return Bell(ring)
+    return BellTone(ring)

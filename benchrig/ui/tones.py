@@ -220,7 +220,7 @@ class Off:
         pass
 
 
-class Bell:
+class BellTone:
     """The terminal's bell, once for each cue that matters: there is no more in it."""
 
     name = "bell"
@@ -275,7 +275,7 @@ def player(kind: str = "auto", write: Callable[[str], object] = sys.stdout.write
     if kind == "off":
         return Off()
     if kind == "bell":
-        return Bell(write)
+        return BellTone(write)
     try:
         import miniaudio
 
@@ -285,7 +285,7 @@ def player(kind: str = "auto", write: Callable[[str], object] = sys.stdout.write
             )
             return Card(device)
     except Exception:  # no library, no card, no permission: all the same to the person
-        return Bell(write)
+        return BellTone(write)
 
 
 @contextlib.contextmanager

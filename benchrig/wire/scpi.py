@@ -31,14 +31,14 @@ _BLANKS = re.compile(rb"\s+")
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class AnswerLine:
     """An answer line without terminator and outer blanks; bytes beyond ASCII are shown escaped."""
 
     text: str
 
 
 @dataclass(frozen=True, slots=True)
-class Block:
+class AnswerBlock:
     """A block's payload; `header` is the text before its `#`, where the instrument sends headers."""
 
     payload: bytearray
@@ -101,7 +101,7 @@ class Conversation:
             self.give_up()
             raise FrameError(f"More than {LINE_LIMIT} bytes came without the end of a line.")
 
-    def line(self) -> Line | None:
+    def line(self) -> AnswerLine | None:
         """The answer line that is owed, once it is whole."""
         raw = self._raw_line()
         while raw is not None and not raw.strip():
@@ -109,7 +109,7 @@ class Conversation:
         if raw is None:
             return None
         self._owed = ""
-        return Line(_shown(raw))
+        return AnswerLine(_shown(raw))
 
     def _raw_line(self) -> bytes | None:
         end = self._buffer.find(b"\n", self._searched)
@@ -125,7 +125,7 @@ class Conversation:
         del self._buffer[:end]
         self._searched = 0
 
-    def block(self) -> Block | None:
+    def block(self) -> AnswerBlock | None:
         """The block that is owed, once it is whole. Raises FrameError where a line came instead."""
         if self._block is None:
             self._open_block()
@@ -133,7 +133,7 @@ class Conversation:
         if filling is None or filling.missing:
             return None
         self._block, self._owed = None, ""
-        return Block(filling.payload, filling.header)
+        return AnswerBlock(filling.payload, filling.header)
 
     @property
     def progress(self) -> tuple[int, int]:

@@ -17,8 +17,8 @@ from benchrig.alarms import AlarmError, Alarms, CommandHook, Email, Policy, Webh
 from benchrig.alarms.mail import message
 from benchrig.alarms.types import Alarm, headline
 from benchrig.clock import RealClock, SimClock
-from benchrig.ui.ringing import Ring, open_ring
-from benchrig.ui.tones import Bell
+from benchrig.ui.ringing import AlarmRing, open_ring
+from benchrig.ui.tones import BellTone
 
 from sinks import Hook, Mailbox, free_port, http_sink, smtp_sink  # isort: skip
 
@@ -281,7 +281,7 @@ def _runs(pid):
 
 def test_the_bell_rings_for_whoever_is_near():
     written, waited = [], []
-    Ring(lambda: Bell(written.append), wait=waited.append).call(alarm())
+    AlarmRing(lambda: BellTone(written.append), wait=waited.append).call(alarm())
     assert written == ["\a"]
     assert len(waited) == 1
 
@@ -289,7 +289,7 @@ def test_the_bell_rings_for_whoever_is_near():
 def test_spoken_words_are_one_argument_that_is_no_option(tmp_path):
     out = tmp_path / "out"
     run = script(tmp_path, f"import sys\nopen({str(out)!r}, 'w').write(repr(sys.argv[1:]))\n")
-    Ring(lambda: None, run).call(alarm("--version"))
+    AlarmRing(lambda: None, run).call(alarm("--version"))
     assert out.read_text() == repr(["STOP: --version (SK14-0231)"])
 
 

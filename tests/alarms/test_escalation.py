@@ -12,15 +12,15 @@ from benchrig.alarms.escalate import (
     MOST_OPEN,
     OVERFLOW,
     Acknowledged,
+    AlarmState,
+    AlarmTaken,
+    AlarmTick,
     Cleared,
     Gone,
     Policy,
     Raised,
     Show,
-    State,
-    Taken,
     Tell,
-    Tick,
     step,
 )  # fmt: skip
 
@@ -32,7 +32,7 @@ class Run:
     """The machine with a clock beside it, and what it told."""
 
     def __init__(self, **policy):
-        self.state = State(Policy(**policy))
+        self.state = AlarmState(Policy(**policy))
         self.now = 0.0
         self.effects = []
 
@@ -52,7 +52,7 @@ class Run:
         until = self.now + seconds
         while self.now < until:
             self.now += step
-            self.take(Tick(self.stamp))
+            self.take(AlarmTick(self.stamp))
 
     @property
     def told(self):
@@ -261,7 +261,7 @@ def test_acknowledging_names_what_was_taken():
     run = Run()
     run.raise_("a")
     run.raise_("b")
-    assert [effect.alarm.key for effect in run.take(Acknowledged("b")) if isinstance(effect, Taken)] == ["b"]
+    assert [effect.alarm.key for effect in run.take(Acknowledged("b")) if isinstance(effect, AlarmTaken)] == ["b"]
     assert [effect.alarm.key for effect in run.take(Acknowledged())] == ["a"]
     assert run.take(Acknowledged()) == ()
 
@@ -293,7 +293,7 @@ def test_whatever_happens_nothing_is_lost_and_nothing_storms(events, per_minute,
     def ticked(seconds):
         for _ in range(round(seconds)):
             run.now += 1.0
-            told_now(run.take(Tick(run.stamp)))
+            told_now(run.take(AlarmTick(run.stamp)))
 
     for event in events:
         match event:

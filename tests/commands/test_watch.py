@@ -202,7 +202,7 @@ def test_a_reading_that_stays_in_is_never_shown_as_old() -> None:
     """The end of one hold is the beginning of the next; nothing blinks between them."""
     clock, display = SimClock(), Shown()
     feed: Any = SteadyFeed(clock, 12.0)
-    watching.Watch(VOLTS, watch.goal_of(VOLTS, "12 V", ("11.4 V", "12.6 V")), display, clock).run(feed, feed)
+    watching.WatchLoop(VOLTS, watch.goal_of(VOLTS, "12 V", ("11.4 V", "12.6 V")), display, clock).run(feed, feed)
     views = [notice.view for notice in display.told if notice.kind == "trim"]
     first = next(i for i, view in enumerate(views) if view.value is not None)
     assert sum(notice.kind == "said" for notice in display.told) == 1

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 from benchrig.sim_instruments.meter_scpi import BenchMeter
 from benchrig.sim_instruments.nodes import Jack
-from benchrig.sim_instruments.scope_curve import CurveScope
+from benchrig.sim_instruments.scope_curve import CurveScopeDouble
 from benchrig.sim_instruments.scope_curve_series import DPO4000
-from benchrig.sim_instruments.scope_descriptor import SDS1000X, DescriptorScope
+from benchrig.sim_instruments.scope_descriptor import SDS1000X, DescriptorScopeDouble
 from benchrig.sim_instruments.scope_tenfield_a1 import TenFieldA1
 from benchrig.sim_instruments.scope_tenfield_a2 import MSO5000, TenFieldA2
 from benchrig.sim_instruments.serial_es51922 import Es51922Handheld
@@ -20,7 +20,7 @@ from benchrig.sim_instruments.serial_es51986 import Es51986Handheld
 from benchrig.sim_instruments.serial_fs9721 import Fs9721Handheld
 from benchrig.sim_instruments.serial_fs9922 import Fs9922Handheld
 from benchrig.sim_instruments.serial_polled import PolledHandheld
-from benchrig.sim_instruments.serial_prompt import PromptMeter
+from benchrig.sim_instruments.serial_prompt import PromptMeterDouble
 from benchrig.sim_instruments.skerry14_camera import camera
 from benchrig.sim_instruments.supply_scpi import BenchSupply
 from benchrig.sim_instruments.world import World
@@ -76,10 +76,10 @@ DOUBLES: dict[str, tuple[str, Make, str]] = {
     "tenfield-a2": ("scope-tenfield", TenFieldA2, "tcp"),
     "tenfield-mso": ("scope-tenfield", partial(TenFieldA2, series=MSO5000), "tcp"),
     "tenfield-a1": ("scope-tenfield", TenFieldA1, "tcp"),
-    "curve-tds": ("scope-curve", CurveScope, "tcp"),
-    "curve-dpo": ("scope-curve", partial(CurveScope, series=DPO4000), "tcp"),
-    "descriptor-c1": ("scope-descriptor", DescriptorScope, "tcp"),
-    "descriptor-c2": ("scope-descriptor", partial(DescriptorScope, series=SDS1000X), "tcp"),
+    "curve-tds": ("scope-curve", CurveScopeDouble, "tcp"),
+    "curve-dpo": ("scope-curve", partial(CurveScopeDouble, series=DPO4000), "tcp"),
+    "descriptor-c1": ("scope-descriptor", DescriptorScopeDouble, "tcp"),
+    "descriptor-c2": ("scope-descriptor", partial(DescriptorScopeDouble, series=SDS1000X), "tcp"),
     "meter": ("meter-scpi", BenchMeter, "tcp"),
     "supply": ("supply-scpi", BenchSupply, "tcp"),
     "fs9721": ("fs9721", Fs9721Handheld, "serial"),
@@ -87,7 +87,7 @@ DOUBLES: dict[str, tuple[str, Make, str]] = {
     "es51922": ("es51922", Es51922Handheld, "serial"),
     "es51986": ("es51986", Es51986Handheld, "serial"),
     "polled14": ("polled14", PolledHandheld, "serial"),
-    "prompt": ("prompt", PromptMeter, "serial"),
+    "prompt": ("prompt", PromptMeterDouble, "serial"),
     "camera": ("camera-mjpeg", camera, "http"),
 }
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import pytest
 from benchrig.drivers import contract
-from benchrig.drivers.contract import Row
+from benchrig.drivers.contract import ContractRow
 from benchrig.sim_instruments.serve import Server
 from small_bench import DOUBLES, small_bench
 
@@ -17,14 +17,14 @@ from benchrig.links import Link, open_link
 from benchrig.links.logged import LoggedLink, WireLog
 
 
-def table(name: str, link: Link, clock: Clock) -> list[Row]:
+def table(name: str, link: Link, clock: Clock) -> list[ContractRow]:
     """All rows of the contract for the driver of the double called `name`."""
     log = WireLog()
     driver = load_driver(DOUBLES[name][0])(LoggedLink(link, clock, log), clock, {})
     return list(contract.try_all(driver, clock, log))
 
 
-def check(rows: list[Row]) -> None:
+def check(rows: list[ContractRow]) -> None:
     """Nothing broken; and enough works that the table says something."""
     broken = [f"{row.what}: {row.detail}\n{row.dialogue}" for row in rows if row.outcome == "broken"]
     assert not broken, "\n".join(broken)

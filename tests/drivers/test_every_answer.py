@@ -170,6 +170,6 @@ def test_an_answer_that_is_refused_is_told_with_its_reason_and_its_bytes(frame: 
 
 def test_an_answer_of_just_the_limit_is_read_and_an_echo_is_no_line() -> None:
     assert prompt_answers.parse(b"1" * 4090 + DONE).lines == ("1" * 4090,)
-    assert prompt_answers.parse(b"VAL1?\r\n\r\n 1 \r\n=> \r\n") == prompt_answers.Answer(("1",), "=>")
+    assert prompt_answers.parse(b"VAL1?\r\n\r\n 1 \r\n=> \r\n") == prompt_answers.PromptAnswer(("1",), "=>")
     assert prompt_answers.parse(b"1\r\nVAL1?" + DONE).lines == ("1", "VAL1?")
-    assert prompt_answers.parse(b"?>\r\n") == prompt_answers.Answer((), "?>")
+    assert prompt_answers.parse(b"?>\r\n") == prompt_answers.PromptAnswer((), "?>")

@@ -18,14 +18,14 @@ from benchrig.holdmachine import (
     Happened,
     HoldMove,
     HoldPhase,
+    HoldState,
+    HoldTick,
     Mint,
     Moment,
     Person,
+    PointSeen,
     Reached,
     Revoke,
-    Seen,
-    State,
-    Tick,
     Typed,
     step,
 )
@@ -62,7 +62,7 @@ def run(state, *events):
 
 
 def asked(exposure=EHT):
-    return run(State(), Reached(exposure, at(0)))
+    return run(HoldState(), Reached(exposure, at(0)))
 
 
 def live(exposure=EHT):
@@ -115,14 +115,14 @@ def test_the_figures_are_these():
 
 
 def test_a_hold_point_begins_shut_and_knows_nothing():
-    assert State() == State(HoldPhase.SHUT, None, None, 0, False, (), "")
+    assert HoldState() == HoldState(HoldPhase.SHUT, None, None, 0, False, (), "")
 
 
 def test_nothing_that_a_hold_point_knows_can_be_changed_in_place():
     """A state, an event, an effect: made once, then only replaced."""
     kinds = [it for it in vars(holdmachine).values() if dataclasses.is_dataclass(it)]
     assert len(kinds) == 11
-    for made in (asked(), EHT, MARIT, at(0), Tick(at(0)), Revoke("x"), Seen(1.0, False, at(0))):
+    for made in (asked(), EHT, MARIT, at(0), HoldTick(at(0)), Revoke("x"), PointSeen(1.0, False, at(0))):
         with pytest.raises(dataclasses.FrozenInstanceError):
             setattr(made, dataclasses.fields(made)[0].name, None)
     assert all(kind.__dataclass_params__.frozen for kind in kinds)
@@ -162,8 +162,8 @@ def test_each_question_may_be_answered_wrongly_twice_and_refused_at_once(asking,
 @pytest.mark.parametrize("leave", [live, checking])
 def test_a_lapse_leaves_nothing_of_the_acknowledgement_behind(leave):
     """Neither its time nor the readings since."""
-    state = run(leave(), Seen(10.0, False, at(1)), Happened(HoldMove.PAUSED, at(2)))
-    assert state == State(HoldPhase.LAPSED, EHT, None, 0, False, (), "paused")
+    state = run(leave(), PointSeen(10.0, False, at(1)), Happened(HoldMove.PAUSED, at(2)))
+    assert state == HoldState(HoldPhase.LAPSED, EHT, None, 0, False, (), "paused")
 
 
 @pytest.mark.parametrize("leave", [live, checking])
@@ -172,51 +172,53 @@ def test_a_lapse_leaves_nothing_of_the_acknowledgement_behind(leave):
     [(at(900), True), (at(900.001), False), (at(5, 2), True), (at(5, -2), True), (at(5, 2.001), False)],
 )
 def test_leave_to_read_ends_just_after_its_time_and_with_a_jump_of_more_than_the_slack(leave, moment, still):
-    assert run(leave(), Tick(moment)).phase is (leave().phase if still else HoldPhase.LAPSED)
+    assert run(leave(), HoldTick(moment)).phase is (leave().phase if still else HoldPhase.LAPSED)
 
 
 def test_a_clock_may_stand_still_but_not_go_back():
-    assert run(live(), Tick(at(0))).phase is HoldPhase.LIVE
-    assert run(live(), Tick(at(-0.001))).phase is HoldPhase.LAPSED
+    assert run(live(), HoldTick(at(0))).phase is HoldPhase.LIVE
+    assert run(live(), HoldTick(at(-0.001))).phase is HoldPhase.LAPSED
 
 
 def test_a_hundredth_of_what_is_expected_is_something():
     """The probe may be off below it, not at it."""
-    on = run(live(), Seen(9400.0, False, at(1)))
-    assert run(on, Seen(94.0, False, at(2))).phase is HoldPhase.LIVE
-    assert run(on, Seen(-94.0, False, at(2))).phase is HoldPhase.LIVE
-    off = run(on, Seen(93.9, False, at(2)))
+    on = run(live(), PointSeen(9400.0, False, at(1)))
+    assert run(on, PointSeen(94.0, False, at(2))).phase is HoldPhase.LIVE
+    assert run(on, PointSeen(-94.0, False, at(2))).phase is HoldPhase.LIVE
+    off = run(on, PointSeen(93.9, False, at(2)))
     assert (off.phase, off.reason) == (HoldPhase.LAPSED, "A4 TP40 reads 93.90 V: probe off, or power gone")
 
 
 def test_the_grace_for_power_to_come_on_is_counted_from_the_acknowledgement():
-    assert run(live(), Seen(0.0, False, at(20))).phase is HoldPhase.LIVE
-    assert run(live(), Seen(0.0, False, at(20.001))).phase is HoldPhase.LAPSED
+    assert run(live(), PointSeen(0.0, False, at(20))).phase is HoldPhase.LIVE
+    assert run(live(), PointSeen(0.0, False, at(20.001))).phase is HoldPhase.LAPSED
 
 
 def test_power_may_come_on_anew_after_every_acknowledgement():
     """What was seen before the lapse is forgotten with it."""
-    again = run(live(), Seen(9400.0, False, at(1)), Happened(HoldMove.LEFT, at(2)), Reached(EHT, at(3)))
+    again = run(live(), PointSeen(9400.0, False, at(1)), Happened(HoldMove.LEFT, at(2)), Reached(EHT, at(3)))
     again = run(again, Typed(EHT.phrase, MARIT, at(4)))
-    assert run(again, Seen(0.0, False, at(5))).phase is HoldPhase.LIVE
+    assert run(again, PointSeen(0.0, False, at(5))).phase is HoldPhase.LIVE
 
 
-@pytest.mark.parametrize("seen", [Seen(None, True, at(1)), Seen(9400.0, False, at(1)), Seen(None, True, at(0))])
+@pytest.mark.parametrize(
+    "seen", [PointSeen(None, True, at(1)), PointSeen(9400.0, False, at(1)), PointSeen(None, True, at(0))]
+)
 def test_an_overload_without_a_ceiling_is_a_voltage_that_was_there(seen):
     """So nothing after it is a probe that came off, also within the grace; no number at all tells nothing."""
-    on = run(live(OPEN), seen, Seen(None, False, at(2)))
+    on = run(live(OPEN), seen, PointSeen(None, False, at(2)))
     assert on.phase is HoldPhase.LIVE
-    assert run(on, Seen(0.0, False, at(3))).phase is HoldPhase.LAPSED
-    assert run(live(OPEN), Seen(None, False, at(2)), Seen(0.0, False, at(3))).phase is HoldPhase.LIVE
+    assert run(on, PointSeen(0.0, False, at(3))).phase is HoldPhase.LAPSED
+    assert run(live(OPEN), PointSeen(None, False, at(2)), PointSeen(0.0, False, at(3))).phase is HoldPhase.LIVE
 
 
 @pytest.mark.parametrize(
     ("seen", "shown"),
     [
-        (Seen(10_401.0, False, at(1)), "10.40 kV"),
-        (Seen(-11_000.0, False, at(1)), "-11.00 kV"),
-        (Seen(None, True, at(1)), "more than can be shown"),
-        (Seen(9.9, True, at(1)), "more than can be shown"),
+        (PointSeen(10_401.0, False, at(1)), "10.40 kV"),
+        (PointSeen(-11_000.0, False, at(1)), "-11.00 kV"),
+        (PointSeen(None, True, at(1)), "more than can be shown"),
+        (PointSeen(9.9, True, at(1)), "more than can be shown"),
     ],
 )
 @pytest.mark.parametrize("leave", [live, checking])
@@ -228,18 +230,18 @@ def test_above_the_ceiling_is_said_in_figures(leave, seen, shown):
 
 def test_at_the_limit_is_not_below_it():
     """Below means below, on both sides of nothing."""
-    at_limit = [Seen(42.4 if n % 2 else -42.4, False, at(n)) for n in range(10)]
+    at_limit = [PointSeen(42.4 if n % 2 else -42.4, False, at(n)) for n in range(10)]
     assert run(checking(), *at_limit).phase is HoldPhase.CHECKING
-    below = [Seen(42.3 if n % 2 else -42.3, False, at(n)) for n in range(4)]
+    below = [PointSeen(42.3 if n % 2 else -42.3, False, at(n)) for n in range(4)]
     assert run(checking(), *below).phase is HoldPhase.SHUT
 
 
 def test_three_readings_over_exactly_three_seconds_are_enough_and_two_are_not():
-    state = run(checking(), Seen(1.0, False, at(1)), Seen(1.0, False, at(4)))
+    state = run(checking(), PointSeen(1.0, False, at(1)), PointSeen(1.0, False, at(4)))
     assert state.phase is HoldPhase.CHECKING
-    state, effects = step(state, Seen(1.0, False, at(4)))
+    state, effects = step(state, PointSeen(1.0, False, at(4)))
     assert (state.phase, effects) == (HoldPhase.SHUT, (Revoke("seen below the limit"),))
-    short = run(checking(), *(Seen(1.0, False, at(now)) for now in (1, 2, 3.999)))
+    short = run(checking(), *(PointSeen(1.0, False, at(now)) for now in (1, 2, 3.999)))
     assert short.phase is HoldPhase.CHECKING
 
 
@@ -247,7 +249,7 @@ def test_three_readings_over_exactly_three_seconds_are_enough_and_two_are_not():
 def test_what_is_no_number_starts_the_row_below_the_limit_again(between):
     """Overload, an empty reading, not-a-number: none of them is below anything."""
     row = [(1.0, False), (1.0, False), between, (1.0, False), (1.0, False)]
-    events = [Seen(value, overload, at(2 * n)) for n, (value, overload) in enumerate(row)]
+    events = [PointSeen(value, overload, at(2 * n)) for n, (value, overload) in enumerate(row)]
     assert run(checking(OPEN), *events).phase is HoldPhase.CHECKING
 
 

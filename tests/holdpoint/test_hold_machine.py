@@ -16,14 +16,14 @@ from benchrig.holdmachine import (
     Happened,
     HoldMove,
     HoldPhase,
+    HoldState,
+    HoldTick,
     Mint,
     Moment,
     Person,
+    PointSeen,
     Reached,
     Revoke,
-    Seen,
-    State,
-    Tick,
     Typed,
     step,
 )
@@ -39,7 +39,7 @@ def at(now, skew=0.0):
 
 def run(*events, state=None):
     """The state and all effects after some events."""
-    state, seen = state or State(), []
+    state, seen = state or HoldState(), []
     for event in events:
         state, effects = step(state, event)
         seen += effects
@@ -125,14 +125,14 @@ def test_each_lapse_takes_the_acknowledgement_and_keeps_hands_out(move):
 @pytest.mark.parametrize(
     ("event", "reason"),
     [
-        (Tick(at(900.5)), "older than 900 s"),
-        (Tick(at(10, skew=3)), "clock jumped"),
-        (Tick(at(10, skew=-3)), "clock jumped"),
-        (Tick(at(-1)), "clock jumped"),
-        (Seen(10401.0, False, at(1)), "ceiling"),
-        (Seen(-10401.0, False, at(1)), "ceiling"),
-        (Seen(None, True, at(1)), "more than can be shown"),
-        (Seen(9400.0, False, at(901)), "older"),
+        (HoldTick(at(900.5)), "older than 900 s"),
+        (HoldTick(at(10, skew=3)), "clock jumped"),
+        (HoldTick(at(10, skew=-3)), "clock jumped"),
+        (HoldTick(at(-1)), "clock jumped"),
+        (PointSeen(10401.0, False, at(1)), "ceiling"),
+        (PointSeen(-10401.0, False, at(1)), "ceiling"),
+        (PointSeen(None, True, at(1)), "more than can be shown"),
+        (PointSeen(9400.0, False, at(901)), "older"),
     ],
 )
 def test_what_ends_an_acknowledgement_by_itself(event, reason):
@@ -145,20 +145,20 @@ def test_what_ends_an_acknowledgement_by_itself(event, reason):
 
 def test_a_voltage_that_vanishes_is_a_probe_that_came_off():
     """Nothing on the meter is no proof of nothing at the point."""
-    state, _ = run(Seen(9400.0, False, at(1)), Seen(3.0, False, at(2)), state=live())
+    state, _ = run(PointSeen(9400.0, False, at(1)), PointSeen(3.0, False, at(2)), state=live())
     assert state.phase is HoldPhase.LAPSED
     assert "probe off" in state.reason
 
 
 def test_power_may_come_on_after_the_acknowledgement_but_not_for_ever():
     """The probe goes on with the power off, so the first readings are nothing."""
-    assert run(Seen(0.0, False, at(GRACE)), state=live())[0].phase is HoldPhase.LIVE
-    assert run(Seen(0.0, False, at(GRACE + 0.1)), state=live())[0].phase is HoldPhase.LAPSED
+    assert run(PointSeen(0.0, False, at(GRACE)), state=live())[0].phase is HoldPhase.LIVE
+    assert run(PointSeen(0.0, False, at(GRACE + 0.1)), state=live())[0].phase is HoldPhase.LAPSED
 
 
 @pytest.mark.parametrize("value", [9400.0, 10400.0, 100.0])
 def test_readings_in_bounds_change_nothing(value):
-    state, effects = run(Seen(value, False, at(1)), state=live())
+    state, effects = run(PointSeen(value, False, at(1)), state=live())
     assert state.phase is HoldPhase.LIVE
     assert effects == []
 
@@ -168,17 +168,17 @@ def test_safe_means_below_the_limit_for_a_while():
     state = checking()
     assert state.phase is HoldPhase.CHECKING
     for now, value in ((1, 50.0), (2, 10.0), (3, 10.0), (4, 43.0), (5, 10.0), (6, 10.0), (7, 10.0)):
-        state, effects = step(state, Seen(value, False, at(now)))
+        state, effects = step(state, PointSeen(value, False, at(now)))
         assert state.phase is HoldPhase.CHECKING
         assert effects == ()
-    state, effects = step(state, Seen(5.0, False, at(8)))
+    state, effects = step(state, PointSeen(5.0, False, at(8)))
     assert state.phase is HoldPhase.SHUT
     assert [type(e) for e in effects] == [Revoke]
 
 
 def test_three_quick_readings_are_not_a_while():
     """Dielectric absorption brings charge back; a glance is not enough."""
-    events = [Seen(1.0, False, at(0.1 * n)) for n in range(30)]
+    events = [PointSeen(1.0, False, at(0.1 * n)) for n in range(30)]
     assert run(*events, state=checking())[0].phase is HoldPhase.CHECKING
 
 
@@ -193,7 +193,7 @@ def test_live_words_do_not_pass_for_off_words():
 def test_every_move_in_every_phase_is_in_the_table_or_raises(phase, move):
     """No move is ignored by accident."""
     granted = at(0) if phase in READABLE else None
-    state = State(phase, EHT, granted)
+    state = HoldState(phase, EHT, granted)
     if (phase, move) in TRANSITIONS:
         after, effects = step(state, Happened(move, at(1)))
         assert after.phase is TRANSITIONS[phase, move]
@@ -221,7 +221,7 @@ def test_the_only_way_back_from_live_to_hands_is_through_the_check():
     assert all(after not in HANDS_MAY_GO_IN for (phase, _), after in TRANSITIONS.items() if phase in after_live)
 
 
-@pytest.mark.parametrize("state", [State(), live()])
+@pytest.mark.parametrize("state", [HoldState(), live()])
 def test_words_that_nobody_asked_for_are_an_error_of_the_program(state):
     """A sentence typed too early or too late can open nothing."""
     with pytest.raises(RuntimeError, match="was not asking"):
@@ -231,14 +231,14 @@ def test_words_that_nobody_asked_for_are_an_error_of_the_program(state):
 def test_a_reading_means_nothing_where_nothing_may_be_read():
     """Before the acknowledgement no value moves the machine, however high."""
     asked = run(Reached(EHT, at(0.0)))[0]
-    assert step(asked, Seen(99_000.0, True, at(1.0))) == (asked, ())
+    assert step(asked, PointSeen(99_000.0, True, at(1.0))) == (asked, ())
 
 
 def test_no_number_and_no_overload_is_no_move():
     """An empty reading neither opens, closes nor counts as below the limit."""
     state = live()
-    assert step(state, Seen(None, False, at(1.0)))[0].phase is HoldPhase.LIVE
+    assert step(state, PointSeen(None, False, at(1.0)))[0].phase is HoldPhase.LIVE
     state = checking()
     for now in (1.0, 3.0, 5.0, 7.0):
-        state, _ = step(state, Seen(None, False, at(now)))
+        state, _ = step(state, PointSeen(None, False, at(now)))
     assert state.phase is HoldPhase.CHECKING

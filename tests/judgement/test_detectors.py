@@ -16,7 +16,7 @@ from scipy.signal import lfilter
 
 from benchrig.judgement.errors import SeriesError
 from benchrig.judgement.trend import LONGEST_EXCURSION, Excursion
-from benchrig.judgement.watch import BLOCK, LEARN, Event, Step, Watch, cusum_threshold
+from benchrig.judgement.watch import BLOCK, LEARN, DriftWatch, Event, LevelStep, cusum_threshold
 
 Floats = NDArray[np.float64]
 HEAVY = os.environ.get("BENCHRIG_HEAVY") == "1"
@@ -27,7 +27,7 @@ def noise(count: int, seed: int = 1, sigma: float = 0.01, level: float = 5.0) ->
     return level + sigma * np.random.default_rng(seed).normal(size=count)
 
 
-def feed(watch: Watch, values: Floats, batch: int = 5000) -> list[Event]:
+def feed(watch: DriftWatch, values: Floats, batch: int = 5000) -> list[Event]:
     times = INTERVAL * np.arange(values.size)
     found: list[Event] = []
     for start in range(0, values.size, batch):
@@ -76,9 +76,9 @@ def test_false_alarms_are_no_more_than_asked_for() -> None:
     watches, readings, asked = (8, 2_500_000, 5.0) if HEAVY else (2, 400_000, 10.0)
     dips = steps = 0
     for seed in range(watches):
-        found = feed(Watch(readings, asked), noise(readings, seed), batch=50_000)
+        found = feed(DriftWatch(readings, asked), noise(readings, seed), batch=50_000)
         dips += sum(isinstance(event, Excursion) for event in found)
-        steps += sum(isinstance(event, Step) for event in found)
+        steps += sum(isinstance(event, LevelStep) for event in found)
     most = watches * asked + 3.0 * math.sqrt(watches * asked)
     assert 0 < dips <= most
     assert steps <= most
@@ -89,8 +89,8 @@ def test_readings_that_hang_together_raise_no_alarm(phi: float) -> None:
     """First-order autoregression; at phi = 0.5 a CUSUM of h = 5 that takes it for white alarms every 50 readings."""
     count = 1_000_000 if HEAVY else 200_000
     white = np.random.default_rng(11).normal(size=count)
-    found = feed(Watch(count), 5.0 + 0.01 * lfilter([1.0], [1.0, -phi], white))
-    assert not [event for event in found if isinstance(event, Step)]
+    found = feed(DriftWatch(count), 5.0 + 0.01 * lfilter([1.0], [1.0, -phi], white))
+    assert not [event for event in found if isinstance(event, LevelStep)]
     assert len(found) <= 1  # a tenth of a dip may be expected
 
 
@@ -99,11 +99,11 @@ def test_a_small_step_is_found_within_a_few_readings(size: float) -> None:
     """Three spreads in a watch of 72 h at 10 per second: told once, where and as large as it is."""
     values = noise(20_000, seed=2)
     values[12_345:] += size * 0.01
-    watch, told = Watch(2_592_000), []
+    watch, told = DriftWatch(2_592_000), []
     for i, value in enumerate(values):
         told += [(i, event) for event in watch.update(i * INTERVAL, float(value))]
     [(at, step)] = told
-    assert isinstance(step, Step)
+    assert isinstance(step, LevelStep)
     # h = 15, so that h / (size - k) readings are needed (Siegmund), some more by chance.
     assert at - 12_345 < 2.0 * cusum_threshold(2_592_000 / 0.1) / (abs(size) - 0.5) + 5
     assert step.time == pytest.approx(1234.5, abs=1.0)
@@ -117,9 +117,9 @@ def test_steps_follow_each_other() -> None:
     values[10_000:] += 0.10
     values[20_000:] -= 0.20
     values[30_000:] += 1.0
-    found = feed(Watch(1e6), values)
-    assert [round(event.time) for event in found if isinstance(event, Step)] == [1000, 2000, 3000]
-    assert [round(event.size, 1) for event in found if isinstance(event, Step)] == [0.1, -0.2, 1.0]
+    found = feed(DriftWatch(1e6), values)
+    assert [round(event.time) for event in found if isinstance(event, LevelStep)] == [1000, 2000, 3000]
+    assert [round(event.size, 1) for event in found if isinstance(event, LevelStep)] == [0.1, -0.2, 1.0]
 
 
 @pytest.mark.parametrize("readings", range(1, LONGEST_EXCURSION + 1))
@@ -127,7 +127,7 @@ def test_a_dip_is_told_once_when_it_is_over(readings: int) -> None:
     """Start, stop, depth and number of readings of a short drop-out."""
     values = noise(5000)
     values[3000 : 3000 + readings] -= 2.0
-    [dip] = feed(Watch(1e6), values)
+    [dip] = feed(DriftWatch(1e6), values)
     assert isinstance(dip, Excursion)
     assert (dip.start, dip.stop, dip.readings) == (
         pytest.approx(300.0),
@@ -141,8 +141,8 @@ def test_what_does_not_come_back_is_a_step() -> None:
     """One reading more than the longest dip."""
     values = noise(5000)
     values[3000 : 3000 + LONGEST_EXCURSION + 1] -= 2.0
-    found = feed(Watch(1e6), values)
-    assert isinstance(found[0], Step)
+    found = feed(DriftWatch(1e6), values)
+    assert isinstance(found[0], LevelStep)
     assert (found[0].time, found[0].size) == (pytest.approx(300.0), pytest.approx(-2.0, abs=0.05))
 
 
@@ -152,9 +152,9 @@ def test_nothing_is_missed_while_learning() -> None:
     values[5] -= 1.0
     values[4000:] += 0.5
     values[4050:4052] -= 1.0
-    found = feed(Watch(1e6), values)
+    found = feed(DriftWatch(1e6), values)
     told = [(type(event).__name__, round(_start(event), 1)) for event in found]
-    assert told == [("Excursion", 0.5), ("Step", 400.0), ("Excursion", 405.0)]
+    assert told == [("Excursion", 0.5), ("LevelStep", 400.0), ("Excursion", 405.0)]
 
 
 def _start(event: Event) -> float:
@@ -168,10 +168,10 @@ def test_warm_up_and_slow_drift_are_no_steps_but_dips_in_them_are_found() -> Non
     values = noise(n) - 0.24 * np.exp(-when / 300.0) + 0.4 * when / when[-1]
     values[1500] -= 0.5
     values[40_000] -= 0.5
-    watch = Watch(n, warm_up=1500.0)
+    watch = DriftWatch(n, warm_up=1500.0)
     found = feed(watch, values)
     assert [event.start for event in found if isinstance(event, Excursion)] == pytest.approx([150.0, 4000.0])
-    assert not [event for event in found if isinstance(event, Step)]
+    assert not [event for event in found if isinstance(event, LevelStep)]
     tau = watch.warm_up()
     assert tau.warm_up_tau is not None
     assert tau.warm_up_tau == pytest.approx(300.0, rel=0.1)
@@ -184,15 +184,15 @@ def test_steps_during_the_allowance_are_not_told_and_after_it_are() -> None:
     values = noise(20_000)
     values[5000:] += 1.0
     values[15_000:] += 1.0
-    found = feed(Watch(1e6, warm_up=1000.0), values)
-    assert [round(event.time) for event in found if isinstance(event, Step)] == [1500]
+    found = feed(DriftWatch(1e6, warm_up=1000.0), values)
+    assert [round(event.time) for event in found if isinstance(event, LevelStep)] == [1500]
 
 
 def test_a_display_of_few_counts_raises_no_alarm_as_it_drifts_over_an_edge() -> None:
     """Counts of 10 mV, noise of a third of one, drifting by two and a half counts."""
     n = 200_000
     values = np.round(noise(n, sigma=0.003) + 0.025 * np.arange(n) / n, 2)
-    assert feed(Watch(n, resolution=0.01), values) == []
+    assert feed(DriftWatch(n, resolution=0.01), values) == []
 
 
 def test_a_constant_reading_that_jumps_is_seen() -> None:
@@ -200,8 +200,8 @@ def test_a_constant_reading_that_jumps_is_seen() -> None:
     values = np.full(4000, 5.0)
     values[2000:] += 1e-8
     values[3000] -= 1e-8
-    found = feed(Watch(1e6), values)
-    assert [type(event).__name__ for event in found] == ["Step", "Excursion"]
+    found = feed(DriftWatch(1e6), values)
+    assert [type(event).__name__ for event in found] == ["LevelStep", "Excursion"]
 
 
 @given(
@@ -224,7 +224,7 @@ def test_batches_give_what_single_readings_give(
     for start, size in steps:
         values[start:] += size
     times = INTERVAL * np.arange(values.size)
-    one, many = Watch(1e5), Watch(1e5)
+    one, many = DriftWatch(1e5), DriftWatch(1e5)
     singly = [event for t, v in zip(times.tolist(), values.tolist(), strict=True) for event in one.update(t, v)]
     batched: list[Event] = []
     start, turn = 0, 0
@@ -242,7 +242,7 @@ def test_batches_give_what_single_readings_give(
 
 def test_memory_does_not_grow() -> None:
     """All that a watch holds after 100,000 readings is no larger than after 10,000."""
-    watch, values = Watch(1e6), noise(100_000)
+    watch, values = DriftWatch(1e6), noise(100_000)
 
     def held() -> int:
         parts = [*vars(watch).values(), *vars(watch.settled).values()]
@@ -262,12 +262,12 @@ def test_memory_does_not_grow() -> None:
 def test_impossible_rates_are_refused(readings: float, alarms: float) -> None:
     """No false alarm at all cannot be had, one for every reading is no watch."""
     with pytest.raises(SeriesError, match=f"{alarms} false alarms in {readings}"):
-        Watch(readings, alarms)
+        DriftWatch(readings, alarms)
 
 
 def test_bad_readings_are_refused_and_change_nothing() -> None:
     """Not a number, time that stands still, unequal lengths: an error with the numbers, and the watch goes on."""
-    watch = Watch(1e6)
+    watch = DriftWatch(1e6)
     watch.update(1.0, 5.0)
     watched = [(2.0, math.nan), (2.0, 1.1e100), (1.0, 5.0), (0.5, 5.0), (math.inf, 5.0), (math.nan, 5.0)]
     for time, value in watched:
@@ -297,14 +297,14 @@ def test_bad_readings_are_refused_and_change_nothing() -> None:
 @pytest.mark.parametrize("value", [-1e100, 1e100])
 def test_the_largest_readings_are_taken_singly_and_in_batches(value: float) -> None:
     """What is beyond them is refused, for its square would be beyond all numbers."""
-    watch = Watch(1e6)
+    watch = DriftWatch(1e6)
     assert watch.update(0.0, value) == watch.update_many([1.0, 2.0], [value, value]) == ()
     assert watch.settled.count == 3
 
 
 def test_too_little_has_no_trend_yet() -> None:
     """Nobody is told of a drift from two readings."""
-    watch = Watch(1e6, warm_up=10.0)
+    watch = DriftWatch(1e6, warm_up=10.0)
     watch.update(0.0, 1.0)
     with pytest.raises(SeriesError, match="0 readings"):
         watch.trend()

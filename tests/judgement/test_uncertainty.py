@@ -15,8 +15,8 @@ from scipy.stats import t as scipy_t
 from benchrig.judgement.errors import UncertaintyError
 from benchrig.judgement.uncertainty import (
     Budget,
+    BudgetRow,
     Estimate,
-    Row,
     arcsine,
     combined,
     contributions,
@@ -36,9 +36,9 @@ from benchrig.judgement.uncertainty import (
 GAUGE_D = Budget(
     215e-6,
     (
-        Row("repeatability", 215e-6, 5.8e-6, dof=24),
-        Row("comparator, random", 0.0, 3.9e-6, dof=5),
-        Row("comparator, systematic", 0.0, 6.7e-6, dof=8),
+        BudgetRow("repeatability", 215e-6, 5.8e-6, dof=24),
+        BudgetRow("comparator, random", 0.0, 3.9e-6, dof=5),
+        BudgetRow("comparator, systematic", 0.0, 6.7e-6, dof=8),
     ),
 )
 GAUGE_NAMES = ["standard", "difference", "expansion", "temperature", "expansion difference", "temperature difference"]
@@ -63,7 +63,7 @@ def gauge(x: Sequence[float]) -> float:
 def gauge_budget() -> Budget:
     parts = contributions(gauge, GAUGE_AT, GAUGE_U)
     rows = (
-        Row(name, at, u, part / u, dof)
+        BudgetRow(name, at, u, part / u, dof)
         for name, at, u, part, dof in zip(GAUGE_NAMES, GAUGE_AT, GAUGE_U, parts, GAUGE_DOF, strict=True)
     )
     return Budget(gauge(GAUGE_AT), tuple(rows))

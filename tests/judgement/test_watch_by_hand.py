@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from benchrig.judgement.trend import LONGEST_EXCURSION, Excursion
-from benchrig.judgement.watch import Event, Step, Watch, cusum_threshold
+from benchrig.judgement.watch import DriftWatch, Event, LevelStep, cusum_threshold
 
 Floats = NDArray[np.float64]
 _MIDDLE = float(norm.ppf(0.75))  # half of what is normal lies within
@@ -26,14 +26,14 @@ def quiet(rows: int) -> Floats:
     return np.tile(ROW, rows)
 
 
-def told(watch: Watch, values: Floats) -> list[tuple[int, Event]]:
+def told(watch: DriftWatch, values: Floats) -> list[tuple[int, Event]]:
     """One reading a second, one by one: with each event the number of the reading it was told by."""
     return [(i, event) for i, value in enumerate(values.tolist()) for event in watch.update(float(i), value)]
 
 
-def first_step(watch: Watch, values: Floats) -> tuple[int, Step]:
+def first_step(watch: DriftWatch, values: Floats) -> tuple[int, LevelStep]:
     """The first step, and the number of the reading it was told by."""
-    return next((at, event) for at, event in told(watch, values) if isinstance(event, Step))
+    return next((at, event) for at, event in told(watch, values) if isinstance(event, LevelStep))
 
 
 @pytest.mark.parametrize("slack", [0.25, 0.5, 0.75])
@@ -55,7 +55,7 @@ def test_a_run_of_hardly_more_than_one_reading_needs_no_threshold() -> None:
 def test_a_step_is_told_when_its_sum_is_past_the_threshold(size: float, readings: int, sign: float) -> None:
     """One false alarm in 10^7 readings: h is 14.96, to which each reading adds its size less 0.5, but at most 3.5."""
     values = np.concatenate((sign * quiet(256), np.full(40, sign * size)))
-    at, step = first_step(Watch(1e6, 0.1), values)
+    at, step = first_step(DriftWatch(1e6, 0.1), values)
     assert (at, step.time) == (2048 + readings - 1, 2048.0)
     assert step.size == pytest.approx(sign * size, rel=1e-9)
 
@@ -67,7 +67,7 @@ def test_the_sums_begin_at_nothing(readings: int, steps: list[tuple[float, float
     values = sign * quiet(160)
     values[:readings] = sign * 4.8
     values[[20, 22]] *= -1.0  # as many of the first block as before are above the level: it stays zero
-    found = [event for _, event in told(Watch(1e6, 0.1), values) if isinstance(event, Step)]
+    found = [event for _, event in told(DriftWatch(1e6, 0.1), values) if isinstance(event, LevelStep)]
     assert [(step.time, step.size) for step in found[:1]] == [(at, pytest.approx(sign * size)) for at, size in steps]
 
 
@@ -75,27 +75,27 @@ def test_the_sums_begin_at_nothing(readings: int, steps: list[tuple[float, float
 def test_a_sum_is_carried_from_batch_to_batch(sign: float) -> None:
     """Of counts of a half: 48 readings add 0.2 each and three add 1.85, in all 15.15 where the threshold is 14.96."""
     values = sign * np.concatenate((np.zeros(2048), np.full(48, 0.7), np.full(2, 2.35)))
-    watch = Watch(1e6, 0.1, resolution=0.5)
+    watch = DriftWatch(1e6, 0.1, resolution=0.5)
     for some in np.split(np.arange(2098), [2048, 2072, 2096]):
         assert watch.update_many(some, values[some]) == ()
     [step] = watch.update(2098.0, sign * 2.35)
-    assert isinstance(step, Step)
+    assert isinstance(step, LevelStep)
     assert (step.time, step.size) == (2048.0, pytest.approx(sign * (48 * 0.7 + 3 * 2.35) / 51.0))
 
 
 def test_a_step_told_by_the_last_reading_of_a_block_is_told_in_a_batch_too() -> None:
     """Sixteen readings add 0.94 each, and the block of 64 is full with the sixteenth; the watch goes on after that."""
     values = np.concatenate((quiet(262), np.full(16, 1.44), 1.44 + quiet(200)))
-    [step] = Watch(1e6, 0.1).update_many(np.arange(values.size), values)
-    assert isinstance(step, Step)
-    assert first_step(Watch(1e6, 0.1), values) == (2111, step)
+    [step] = DriftWatch(1e6, 0.1).update_many(np.arange(values.size), values)
+    assert isinstance(step, LevelStep)
+    assert first_step(DriftWatch(1e6, 0.1), values) == (2111, step)
     assert (step.time, step.size) == (2096.0, pytest.approx(1.44))
 
 
 def test_a_step_is_reckoned_in_two_counts_at_least() -> None:
     """A display that stands still, with counts of a half: each reading adds 1.5 less 0.5."""
     values = np.concatenate((np.zeros(2048), np.full(40, 1.5)))
-    assert first_step(Watch(1e6, 0.1, resolution=0.5), values)[0] == 2048 + 15 - 1
+    assert first_step(DriftWatch(1e6, 0.1, resolution=0.5), values)[0] == 2048 + 15 - 1
 
 
 @pytest.mark.parametrize("sign", [-1.0, 1.0])
@@ -103,9 +103,9 @@ def test_a_step_is_reckoned_in_two_counts_at_least() -> None:
 def test_a_step_begins_with_the_first_reading_that_adds_to_its_sum(before: float, begins: float, sign: float) -> None:
     """Half a spread is just what is taken off each: thirty such readings are no beginning, singly or in a batch."""
     values = sign * np.concatenate((np.zeros(2082), np.full(30, before), np.full(60, 3.0)))
-    [step] = Watch(1e6, 0.1, resolution=0.5).update_many(np.arange(values.size), values)
-    _, singly = first_step(Watch(1e6, 0.1, resolution=0.5), values)
-    assert isinstance(step, Step)
+    [step] = DriftWatch(1e6, 0.1, resolution=0.5).update_many(np.arange(values.size), values)
+    _, singly = first_step(DriftWatch(1e6, 0.1, resolution=0.5), values)
+    assert isinstance(step, LevelStep)
     assert step.time == singly.time == begins
     assert step.size == pytest.approx(singly.size, rel=1e-9)
 
@@ -114,9 +114,9 @@ def test_a_step_on_a_slope_is_as_large_in_a_batch() -> None:
     """The slope within a block is taken off in both ways: an eighth of the noise per block, then 4.9."""
     values = quiet(400) + 0.125 / 64.0 * np.arange(3200)
     values[2624:] += 4.9
-    at, step = first_step(Watch(4e6), values)
-    [batched] = Watch(4e6).update_many(np.arange(at + 1.0), values[: at + 1])
-    assert isinstance(batched, Step)
+    at, step = first_step(DriftWatch(4e6), values)
+    [batched] = DriftWatch(4e6).update_many(np.arange(at + 1.0), values[: at + 1])
+    assert isinstance(batched, LevelStep)
     assert (batched.time, batched.size) == (step.time, pytest.approx(step.size, rel=1e-9))
     assert (step.time, step.size) == (2624.0, pytest.approx(4.9 + ROW[:5].mean(), abs=0.2))
 
@@ -126,7 +126,7 @@ def test_a_dip_is_as_deep_as_it_is_below_the_eight_readings_before(phase: int) -
     """Those are one row, wherever it begins: their mean is zero. That of seven or of nine is not."""
     values = quiet(300)
     values[2000 + phase] = -9.0
-    [(at, dip)] = told(Watch(1e6), values)
+    [(at, dip)] = told(DriftWatch(1e6), values)
     assert isinstance(dip, Excursion)
     assert (at, dip.start, dip.stop, dip.readings) == (2001 + phase, 2000.0 + phase, 2000.0 + phase, 1)
     assert dip.size == pytest.approx(-9.0, rel=1e-12)
@@ -138,7 +138,9 @@ def test_a_dip_is_further_than_the_noise_goes_so_often(readings: float, alarms: 
     """Either way, in normal noise, as often as was asked for: `alarms` in `readings`."""
     values = quiet(300)
     values[2000] = above * float(norm.isf(0.5 * alarms / readings))
-    assert len([event for _, event in told(Watch(readings, alarms), values) if isinstance(event, Excursion)]) == dips
+    assert (
+        len([event for _, event in told(DriftWatch(readings, alarms), values) if isinstance(event, Excursion)]) == dips
+    )
 
 
 @pytest.mark.parametrize(("above", "dips"), [(0.999, 0), (1.001, 1)])
@@ -152,7 +154,7 @@ def test_the_noise_of_dips_follows_by_a_fiftieth_of_its_square_with_each_block(
     away = [values[i] - values[i - 8 : i].mean() for i in range(2048, 2112)]
     spread = math.sqrt(1.0 + 0.02 * (np.mean(np.square(away)) - 1.0))
     values[2112] = values[2104:2112].mean() + above * spread * float(norm.isf(0.5e-7))
-    assert len([event for _, event in told(Watch(1e6, 0.1), values) if isinstance(event, Excursion)]) == dips
+    assert len([event for _, event in told(DriftWatch(1e6, 0.1), values) if isinstance(event, Excursion)]) == dips
 
 
 @pytest.mark.parametrize("blocks", [1, 2, 3, 10, 33, 34, 35, 36, 37, 80])
@@ -164,7 +166,7 @@ def test_the_level_follows_like_a_straight_line_and_later_by_a_tenth(blocks: int
     """
     values = np.concatenate((quiet(8 * blocks), quiet(8) + 0.3, quiet(200) + 4.9))
     level, slope = max(0.1, _last_moves(blocks + 2)[0]), max(0.005, _last_moves(blocks + 5)[1])
-    at, step = first_step(Watch(4e6), values)
+    at, step = first_step(DriftWatch(4e6), values)
     begins = 64 * (blocks + 1)
     assert step.time == begins
     assert at == max(begins + 4, 1023)
@@ -191,7 +193,7 @@ def test_the_long_run_noise_is_learnt_from_the_medians_of_blocks(above: float, s
     values = quiet(200)
     values += 0.3 * (np.arange(values.size) // 64 % 2)
     values[64:73] = above * spread * (cusum_threshold(1e7) / 9.0 + 0.5)
-    assert [event.time for _, event in told(Watch(1e6), values) if isinstance(event, Step)] == steps
+    assert [event.time for _, event in told(DriftWatch(1e6), values) if isinstance(event, LevelStep)] == steps
 
 
 @pytest.mark.parametrize(("above", "steps"), [(0.998, []), (1.002, [1152.0])])
@@ -208,7 +210,7 @@ def test_the_long_run_noise_follows_by_a_fiftieth_of_its_square_with_each_block(
     values = quiet(300)
     values[1088:1152] -= 2.0
     values[1152:1202] = level + slope / 64.0 * np.arange(50) + each
-    assert [event.time for _, event in told(Watch(1e50), values) if isinstance(event, Step)] == steps
+    assert [event.time for _, event in told(DriftWatch(1e50), values) if isinstance(event, LevelStep)] == steps
 
 
 def test_after_a_step_the_next_verdict_comes_with_128_readings() -> None:
@@ -216,8 +218,8 @@ def test_after_a_step_the_next_verdict_comes_with_128_readings() -> None:
     values = quiet(300)
     values[2048:] += 20.0
     values[2100] -= 9.0
-    (at, step), (later, dip) = told(Watch(1e6), values)
-    assert isinstance(step, Step)
+    (at, step), (later, dip) = told(DriftWatch(1e6), values)
+    assert isinstance(step, LevelStep)
     assert (at, step.time) == (2048 + LONGEST_EXCURSION, 2048.0)
     assert isinstance(dip, Excursion)
     assert (later, dip.start) == (at + 128, 2100.0)
@@ -229,9 +231,9 @@ def test_a_watch_that_ends_after_a_step_knows_the_level_from_eight_readings(read
     values = quiet(300)
     values[2048:] += 20.0
     values[2053 + readings] -= 9.0
-    watch = Watch(1e6)
+    watch = DriftWatch(1e6)
     [(at, _)] = told(watch, values[: 2054 + readings])
     assert at == 2053
-    assert [(event.time if isinstance(event, Step) else event.start) for event in watch.finish()] == [
+    assert [(event.time if isinstance(event, LevelStep) else event.start) for event in watch.finish()] == [
         2053.0 + readings
     ] * dips

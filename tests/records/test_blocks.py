@@ -17,7 +17,7 @@ from hypothesis.extra import numpy as hnp
 
 from benchrig.readings import Flag, Reading
 from benchrig.records import Block, History, JobFacts, SqliteStore, StepFacts, StepResult, StoreError
-from benchrig.records.blocks import LARGE, Piece, thinned
+from benchrig.records.blocks import LARGE, BlockPiece, thinned
 from benchrig.records.packing import pack, unpack
 
 NOON = datetime(2026, 1, 5, 12, 0, tzinfo=UTC)
@@ -169,7 +169,7 @@ def test_thinning_keeps_every_extreme_of_every_stretch(what, stretch):
     """And the first, the last, and each change of flags."""
     values, flags = what
     times = np.arange(values.size, dtype=np.int64) * 100_000
-    piece = Piece(times, values, flags, None)
+    piece = BlockPiece(times, values, flags, None)
     kept = thinned(piece, stretch * 100_000)
     assert kept[0]
     assert kept[-1]

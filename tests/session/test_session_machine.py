@@ -62,7 +62,7 @@ def joint_moves(session, point):
 
 def test_no_path_reads_without_acknowledgement_or_puts_hands_in_before_make_safe():
     """Exhaustive over the joint states: session and hold point together."""
-    start = (Session(), hold.State())
+    start = (Session(), hold.HoldState())
     seen, todo = {}, deque([(start, False)])
     while todo:
         (session, point), was_live = todo.popleft()
@@ -125,7 +125,7 @@ def test_an_ending_session_begins_nothing(move):
 @given(st.data())
 def test_random_walks_keep_hands_out_of_live_points(data):
     """The same promise on random walks with the clock moving and readings coming."""
-    session, point, was_live, now = Session(), hold.State(), False, 0.0
+    session, point, was_live, now = Session(), hold.HoldState(), False, 0.0
     for _ in range(60):
         if session.phase in OVER:
             return
@@ -137,7 +137,7 @@ def test_random_walks_keep_hands_out_of_live_points(data):
         now += data.draw(st.floats(0, 400))
         later = hold.Moment(now, AT.stamp + timedelta(seconds=now))
         if session.phase is SessionPhase.LIVE_WORKING:
-            seen, _ = hold.step(point, hold.Seen(data.draw(st.floats(0, 12000)), False, later))
+            seen, _ = hold.step(point, hold.PointSeen(data.draw(st.floats(0, 12000)), False, later))
             if seen.phase is not hold.HoldPhase.LIVE:
                 session, point = machine.step(session, SessionMove.LAPSED), seen
         assert session.hands_may_go_in is not was_live or session.phase is SessionPhase.READY

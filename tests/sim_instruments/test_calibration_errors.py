@@ -13,7 +13,7 @@ from bench_talk import Host, Point, sine, steady
 from benchrig.sim_instruments.fittings import FITTINGS, drawn_error
 from benchrig.sim_instruments.meter_scpi import BenchMeter
 from benchrig.sim_instruments.serial_fs9721 import Fs9721Handheld
-from benchrig.sim_instruments.serial_prompt import PromptMeter
+from benchrig.sim_instruments.serial_prompt import PromptMeterDouble
 from benchrig.sim_instruments.skerry14 import build
 
 from benchrig.bench import load_bench
@@ -91,7 +91,7 @@ def test_another_function_or_a_brown_out_mends_no_instrument() -> None:
         double.error = 0.5
         double.reset()
         assert double.error == 0.5, grammar
-    meter = PromptMeter(clock, {1: steady(1.0)})
+    meter = PromptMeterDouble(clock, {1: steady(1.0)})
     meter.error = 0.5
     meter.receive(b"OHMS\r\n")
     clock.sleep_until(101.0)

@@ -5,9 +5,9 @@ import struct
 import numpy as np
 import pytest
 from bench_talk import Host, Point, sine, square, steady
-from benchrig.sim_instruments.scope_curve import CurveScope
-from benchrig.sim_instruments.scope_curve_series import DPO4000, TDS2000, Series
-from benchrig.sim_instruments.scope_descriptor import SDS1000X, DescriptorScope
+from benchrig.sim_instruments.scope_curve import CurveScopeDouble
+from benchrig.sim_instruments.scope_curve_series import DPO4000, TDS2000, CurveSeries
+from benchrig.sim_instruments.scope_descriptor import SDS1000X, DescriptorScopeDouble
 from benchrig.sim_instruments.scope_tenfield_a1 import TenFieldA1
 from benchrig.sim_instruments.scope_tenfield_a2 import TenFieldA2
 
@@ -49,9 +49,9 @@ def test_a1_volts_by_origin_in_volts() -> None:
 
 @pytest.mark.parametrize("series", [TDS2000, DPO4000])
 @pytest.mark.parametrize(("encoding", "dtype"), [("RIB", ">i1"), ("RPB", ">u1")])
-def test_curve_volts(series: Series, encoding: str, dtype: str) -> None:
+def test_curve_volts(series: CurveSeries, encoding: str, dtype: str) -> None:
     """TDS and DPO programmer manuals: (code - YOFf) * YMUlt + YZEro, fields asked one by one."""
-    host = host_of(CurveScope, series=series)
+    host = host_of(CurveScopeDouble, series=series)
     host.send(f"HEAD OFF;:CH1:SCA 1;POS -1.5;:DAT:ENC {encoding};:ACQ:STOPA SEQ;STATE RUN;*WAI")
     stem = "WFMP" if series is TDS2000 else "WFMO"
     mult, off, zero = (float(host.ask(f"{stem}:{name}?")) for name in ("YMU", "YOF", "YZE"))
@@ -61,7 +61,7 @@ def test_curve_volts(series: Series, encoding: str, dtype: str) -> None:
 
 def test_descriptor_volts_in_both_orders() -> None:
     """WAVEDESC template LECROY_2_3: code * gain - offset; COMM_ORDER orders the descriptor too."""
-    host = host_of(DescriptorScope)
+    host = host_of(DescriptorScopeDouble)
     host.send("CHDR OFF;C1:VDIV 1;:C1:OFST -1.5;:TRMD AUTO")
     host.clock.sleep_until(103.0)
     for order, mark in (("HI", ">"), ("LO", "<")):
@@ -75,7 +75,7 @@ def test_descriptor_volts_in_both_orders() -> None:
 
 def test_the_younger_descriptor_scope_scales_by_query() -> None:
     """SDS1000X programming guide: code * vdiv / 25 - offset."""
-    host = host_of(DescriptorScope, series=SDS1000X)
+    host = host_of(DescriptorScopeDouble, series=SDS1000X)
     host.send("CHDR OFF;C1:VDIV 1;:C1:OFST -1.5")
     host.clock.sleep_until(103.0)
     scale, offset = float(host.ask("C1:VDIV?")), float(host.ask("C1:OFST?"))
@@ -138,7 +138,7 @@ def test_a_faulty_block_is_short_or_empty_once() -> None:
 
 def test_a_hidden_source_gives_an_event_and_no_curve() -> None:
     """TDS manual: event 2244; it can be read only after *ESR?."""
-    host = host_of(CurveScope)
+    host = host_of(CurveScopeDouble)
     host.ask("*ESR?")
     assert host.ask("HEAD OFF;:DAT:SOU CH2;:CURV?") == ""
     assert host.ask("EVM?").startswith("1,")
@@ -147,7 +147,7 @@ def test_a_hidden_source_gives_an_event_and_no_curve() -> None:
 
 
 def test_headers_come_long_or_short_until_switched_off() -> None:
-    host = host_of(CurveScope)
+    host = host_of(CurveScopeDouble)
     assert host.ask("CH1:SCA?") == ":CH1:SCALE 1.0E0"
     assert host.ask("VERB OFF;:CH1:SCA?") == ":CH1:SCA 1.0E0"
     assert host.ask("HEAD OFF;:CH1:SCA?") == "1.0E0"

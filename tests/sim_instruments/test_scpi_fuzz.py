@@ -14,12 +14,12 @@ from bench_talk import Host, sine, square
 from benchrig.sim_instruments.meter_model import AGILENT34410A
 from benchrig.sim_instruments.meter_scpi import BenchMeter
 from benchrig.sim_instruments.ports import Double
-from benchrig.sim_instruments.scope_curve import CurveScope
-from benchrig.sim_instruments.scope_descriptor import DescriptorScope
+from benchrig.sim_instruments.scope_curve import CurveScopeDouble
+from benchrig.sim_instruments.scope_descriptor import DescriptorScopeDouble
 from benchrig.sim_instruments.scope_tenfield_a1 import TenFieldA1
 from benchrig.sim_instruments.scope_tenfield_a2 import TenFieldA2
 from benchrig.sim_instruments.serial_polled import PolledHandheld
-from benchrig.sim_instruments.serial_prompt import PromptMeter
+from benchrig.sim_instruments.serial_prompt import PromptMeterDouble
 from benchrig.sim_instruments.supply_scpi import BenchSupply
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -39,10 +39,10 @@ DOUBLES: dict[str, Maker] = {
     "serial meter": lambda clock: BenchMeter(clock, POINTS, serial=True),
     "scope a1": lambda clock: TenFieldA1(clock, POINTS),
     "scope a2": lambda clock: TenFieldA2(clock, POINTS),
-    "curve scope": lambda clock: CurveScope(clock, POINTS),
-    "descriptor scope": lambda clock: DescriptorScope(clock, POINTS),
+    "curve scope": lambda clock: CurveScopeDouble(clock, POINTS),
+    "descriptor scope": lambda clock: DescriptorScopeDouble(clock, POINTS),
     "supply": lambda clock: BenchSupply(clock),
-    "prompt meter": lambda clock: PromptMeter(clock, POINTS),
+    "prompt meter": lambda clock: PromptMeterDouble(clock, POINTS),
     "polled handheld": lambda clock: PolledHandheld(clock, POINTS),
 }
 GOOD = (

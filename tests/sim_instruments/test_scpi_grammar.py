@@ -8,7 +8,7 @@ from benchrig.sim_instruments.scpi import ScpiInstrument
 from benchrig.sim_instruments.scpi_errors import ScpiError
 from benchrig.sim_instruments.scpi_lexer import parse_unit, split
 from benchrig.sim_instruments.scpi_settings import choice, numeric, switch
-from benchrig.sim_instruments.scpi_tree import Call, Command
+from benchrig.sim_instruments.scpi_tree import Call, ScpiCommand
 from benchrig.sim_instruments.scpi_values import (
     Numeric,
     block,
@@ -40,17 +40,17 @@ class Sample(ScpiInstrument):
         self.loaded = b""
         super().__init__(clock, ("A", "B", "0", "1"))
 
-    def commands(self) -> Iterable[Command]:
+    def commands(self) -> Iterable[ScpiCommand]:
         me = lambda call: self  # noqa: E731
         yield from self.error_commands()
         yield from numeric("[SOURce:]VOLTage[:LEVel]", Numeric(0, 30, 5, "V"), me, "volts", "{:g}".format)
         yield from numeric("[SOURce:]CURRent[:LEVel]", Numeric(0, 3, 1, "A"), me, "amps", "{:g}".format)
         yield from switch("[SOURce:]CURRent:PROTection:STATe", me, "guard")
         yield from choice("TRIGger:SLOPe", ("POSitive", "NEGative"), me, "kind")
-        yield Command("CHANnel{1-3}:RATE", self._rate, 1, 1)
-        yield Command("CHANnel{1-3}:RATE?", lambda c: f"{self.rates[c.channel]:g}")
-        yield Command("LOAD", self._load, 1, 1, block=True)
-        yield Command("TEXT?", lambda c: f'"{string(c.args[0])}"', 1, 1)
+        yield ScpiCommand("CHANnel{1-3}:RATE", self._rate, 1, 1)
+        yield ScpiCommand("CHANnel{1-3}:RATE?", lambda c: f"{self.rates[c.channel]:g}")
+        yield ScpiCommand("LOAD", self._load, 1, 1, block=True)
+        yield ScpiCommand("TEXT?", lambda c: f'"{string(c.args[0])}"', 1, 1)
 
     def _rate(self, call: Call) -> None:
         self.rates[call.channel] = Numeric(0, 1e9, 0, "HZ").read(call.args[0])

@@ -4,8 +4,8 @@ from collections.abc import Iterable
 
 import pytest
 from bench_talk import Host
-from benchrig.sim_instruments.scpi import Operation, ScpiInstrument, Steps, Wait
-from benchrig.sim_instruments.scpi_tree import Command
+from benchrig.sim_instruments.scpi import PendingOperation, ScpiInstrument, Steps, WaitToContinue
+from benchrig.sim_instruments.scpi_tree import ScpiCommand
 
 from benchrig.clock import SimClock
 
@@ -14,17 +14,17 @@ class Slow(ScpiInstrument):
     """An instrument with overlapped work of two seconds, and a query that takes one."""
 
     def __init__(self, clock: SimClock, unread: str = "late") -> None:
-        self.work: Operation | None = None
+        self.work: PendingOperation | None = None
         super().__init__(clock, ("A", "B", "0", "1"), queue_depth=4, unread=unread)  # type: ignore[arg-type]
 
-    def commands(self) -> Iterable[Command]:
+    def commands(self) -> Iterable[ScpiCommand]:
         yield from self.error_commands()
-        yield Command("WORK", lambda c: self._begin())
-        yield Command("SLOW?", lambda c: Wait(lambda: "slow", until=self.time + 1.0))
-        yield Command("NEVer?", lambda c: Wait(lambda: "never", until=float("inf")))
+        yield ScpiCommand("WORK", lambda c: self._begin())
+        yield ScpiCommand("SLOW?", lambda c: WaitToContinue(lambda: "slow", until=self.time + 1.0))
+        yield ScpiCommand("NEVer?", lambda c: WaitToContinue(lambda: "never", until=float("inf")))
 
     def _begin(self) -> None:
-        self.work = Operation(self._steps(self.time))
+        self.work = PendingOperation(self._steps(self.time))
 
     def _steps(self, start: float) -> Steps:
         now = start
@@ -32,7 +32,7 @@ class Slow(ScpiInstrument):
             now = yield start + 2.0
         return start + 2.0
 
-    def operations(self) -> tuple[Operation, ...]:
+    def operations(self) -> tuple[PendingOperation, ...]:
         return (self.work,) if self.work else ()
 
 

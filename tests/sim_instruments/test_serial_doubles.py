@@ -7,7 +7,7 @@ from benchrig.sim_instruments.serial_es51986 import Es51986Handheld
 from benchrig.sim_instruments.serial_fs9721 import Fs9721Handheld
 from benchrig.sim_instruments.serial_fs9922 import Fs9922Handheld
 from benchrig.sim_instruments.serial_polled import PolledHandheld
-from benchrig.sim_instruments.serial_prompt import PromptMeter
+from benchrig.sim_instruments.serial_prompt import PromptMeterDouble
 
 from benchrig.clock import SimClock
 
@@ -85,7 +85,7 @@ def test_the_polled_meter_answers_once_per_question() -> None:
 def test_prompt_meter_answers_then_prompts() -> None:
     """Fluke 45 manual: =>, ?>, !>; joined answers before the prompt; a bad command ends its line."""
     clock = SimClock(0.0)
-    host = Host(PromptMeter(clock, {1: steady(1.2345)}), clock)
+    host = Host(PromptMeterDouble(clock, {1: steady(1.2345)}), clock)
     clock.sleep_until(10.0)
     host.ask("MEAS1?")
     host.ask("MEAS1?")
@@ -98,14 +98,14 @@ def test_prompt_meter_answers_then_prompts() -> None:
 
 def test_an_echoing_prompt_meter_says_the_line_first() -> None:
     clock = SimClock(0.0)
-    host = Host(PromptMeter(clock, {1: steady(1.0)}, echo=True), clock)
+    host = Host(PromptMeterDouble(clock, {1: steady(1.0)}, echo=True), clock)
     assert host.ask("RATE?") == "RATE?\r\nS\r\n=>"
 
 
 def test_a_line_sent_before_the_prompt_is_lost() -> None:
     """Fluke 8808A manual: device-dependent error, and the string is thrown away."""
     clock = SimClock(0.0)
-    host = Host(PromptMeter(clock, {1: steady(1.0)}), clock)
+    host = Host(PromptMeterDouble(clock, {1: steady(1.0)}), clock)
     host.send("MEAS1?")
     host.send("RATE?")
     assert host.answer().count(b"=>") == 1

@@ -5,7 +5,7 @@ from collections.abc import Callable
 import pytest
 import serial_frames as frames
 from benchrig.sim_instruments import serial_es51922, serial_es51986, serial_fs9721, serial_fs9922, serial_polled
-from benchrig.sim_instruments.serial_panel import Panel
+from benchrig.sim_instruments.serial_panel import SerialPanel
 from benchrig.sim_instruments.serial_prompt import encode as encode_prompt
 from benchrig.sim_instruments.serial_stream import odd_parity
 
@@ -23,7 +23,9 @@ CASES = [
 
 
 @pytest.mark.parametrize(("encode", "panel", "text"), CASES)
-def test_display_becomes_its_worked_frame(encode: Callable[[Panel], bytes], panel: Panel, text: str) -> None:
+def test_display_becomes_its_worked_frame(
+    encode: Callable[[SerialPanel], bytes], panel: SerialPanel, text: str
+) -> None:
     """Source of the frames: see the table module."""
     assert encode(panel).hex(" ").upper() == text
 
@@ -31,14 +33,14 @@ def test_display_becomes_its_worked_frame(encode: Callable[[Panel], bytes], pane
 @pytest.mark.parametrize(
     ("panel", "unit", "line"),
     [
-        (Panel(12345, 4, "", "V", dc=True), "", "+1.2345E+0"),
-        (Panel(12345, 4, "", "V", dc=True), "VDC", "+1.2345E+0 VDC"),
-        (Panel(47012, 4, "k", "ohm"), "OHMS", "+4.7012E+3 OHMS"),
-        (Panel(0, 3, "", "V", overload=True), "", "+1E+9"),
-        (Panel(67890, 1, "", "A", minus=True), "ADC", "-6.7890E+3 ADC"),
+        (SerialPanel(12345, 4, "", "V", dc=True), "", "+1.2345E+0"),
+        (SerialPanel(12345, 4, "", "V", dc=True), "VDC", "+1.2345E+0 VDC"),
+        (SerialPanel(47012, 4, "k", "ohm"), "OHMS", "+4.7012E+3 OHMS"),
+        (SerialPanel(0, 3, "", "V", overload=True), "", "+1E+9"),
+        (SerialPanel(67890, 1, "", "A", minus=True), "ADC", "-6.7890E+3 ADC"),
     ],
 )
-def test_prompt_values_are_written_as_the_manual_shows(panel: Panel, unit: str, line: str) -> None:
+def test_prompt_values_are_written_as_the_manual_shows(panel: SerialPanel, unit: str, line: str) -> None:
     """Fluke 45 Users Manual, pages 5-7 and 5-23; overload value as in libsigrok's fluke-45 driver."""
     assert encode_prompt(panel, unit) == line.encode("ascii")
 
@@ -52,4 +54,4 @@ def test_parity_shows_as_bit_seven_on_an_eight_bit_port() -> None:
 def test_a_display_that_no_range_has_is_refused() -> None:
     """0.12345 V cannot be shown: the least volt range has four digits behind the point."""
     with pytest.raises(ValueError, match="not in"):
-        serial_es51922.encode(Panel(12345, 5, "", "V"))
+        serial_es51922.encode(SerialPanel(12345, 5, "", "V"))

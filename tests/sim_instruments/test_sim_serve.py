@@ -13,7 +13,7 @@ from contextlib import contextmanager, suppress
 
 import pytest
 import serial
-from benchrig.sim_instruments.control import Refused, RemoteHands
+from benchrig.sim_instruments.control import ControlRefused, RemoteHands
 from benchrig.sim_instruments.launch import LaunchedDoubles, LaunchFailed, launch
 from benchrig.sim_instruments.serve import SECRET_VARIABLE, Server
 from benchrig.sim_instruments.world import World
@@ -326,10 +326,10 @@ def test_meter_in_the_child_reads_the_chassis(launched: LaunchedDoubles) -> None
 
 def test_remote_refusals_carry_the_reason(launched: LaunchedDoubles) -> None:
     """An unknown trimmer, an unknown fault of a cable: mistakes of a file or a command, in the words of the bench."""
-    assert issubclass(Refused, FileError)
-    with pytest.raises(Refused, match=r"^There is no control 'RV99' here. There are: .*RV41"):
+    assert issubclass(ControlRefused, FileError)
+    with pytest.raises(ControlRefused, match=r"^There is no control 'RV99' here. There are: .*RV41"):
         launched.hands.turn("RV99", 1.0)
-    with pytest.raises(Refused, match="unplug"):
+    with pytest.raises(ControlRefused, match="unplug"):
         launched.hands.cable("meter", "explode")
 
 

@@ -4,16 +4,16 @@ import math
 
 import numpy as np
 import pytest
-from benchrig.sim_instruments.trimmer import Trimmer
+from benchrig.sim_instruments.trimmer import SimulatedTrimmer
 
 from benchrig.clock import SimClock
 
 
-def make(**settings: float | bool) -> tuple[SimClock, Trimmer]:
+def make(**settings: float | bool) -> tuple[SimClock, SimulatedTrimmer]:
     """A quiet trimmer in the middle of its travel, with one degree of backlash, at second 100."""
     clock = SimClock(100.0)
     usual: dict[str, float | bool] = {"travel": 270.0, "at": 135.0, "backlash": 1.0, "roughness": 0.0}
-    return clock, Trimmer("RV9", clock, **(usual | settings))  # type: ignore[arg-type]
+    return clock, SimulatedTrimmer("RV9", clock, **(usual | settings))  # type: ignore[arg-type]
 
 
 def test_wiper_follows_after_the_play_is_taken_up() -> None:

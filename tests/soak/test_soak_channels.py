@@ -10,7 +10,7 @@ from benchrig.procedure.quantities import Limits, MeterSource
 from benchrig.readings import Flag
 from benchrig.soak.channel import COMING_UP, ChannelWatch
 from benchrig.soak.findings import Columns, Kind, Severity
-from benchrig.soak.levels import CONFIRM, Confirmed, Level, levels
+from benchrig.soak.levels import CONFIRM, ConfirmedLevel, ReadingBand, levels
 from benchrig.soak.moving import Moving
 from benchrig.soak.task import SoakChannel
 
@@ -36,25 +36,32 @@ def kinds(findings):
 def test_levels_name_window_and_acceptable_limits():
     """An edge belongs to what it closes; an open side has no level beyond it."""
     row = levels(np.array([12.0, 11.4, 11.3, 10.8, 10.7, 13.3]), LIMITS)
-    assert row.tolist() == [Level.IN, Level.IN, Level.OUT, Level.OUT, Level.FAR_OUT, Level.FAR_OUT]
+    assert row.tolist() == [
+        ReadingBand.IN,
+        ReadingBand.IN,
+        ReadingBand.OUT,
+        ReadingBand.OUT,
+        ReadingBand.FAR_OUT,
+        ReadingBand.FAR_OUT,
+    ]
     assert levels(np.array([-1e9, 5.0]), Limits("V", None, 1.0, None, 2.0)).tolist() == [0, 2]
 
 
 def test_one_wild_reading_moves_no_level_and_three_do():
     """It rises to the least of the last three and falls to the greatest of them."""
-    confirmed = Confirmed()
+    confirmed = ConfirmedLevel()
     assert confirmed.take(np.array([0, 2, 0, 2, 2], np.int8)) == []
-    assert confirmed.take(np.array([2], np.int8)) == [(0, Level.FAR_OUT)]
-    assert confirmed.take(np.array([1, 0, 1], np.int8)) == [(2, Level.OUT)]
-    assert confirmed.take(np.array([0, 0, 0], np.int8)) == [(2, Level.IN)]
+    assert confirmed.take(np.array([2], np.int8)) == [(0, ReadingBand.FAR_OUT)]
+    assert confirmed.take(np.array([1, 0, 1], np.int8)) == [(2, ReadingBand.OUT)]
+    assert confirmed.take(np.array([0, 0, 0], np.int8)) == [(2, ReadingBand.IN)]
 
 
 @pytest.mark.parametrize("size", [1, 2, 7, 64])
 def test_levels_are_the_same_one_by_one_and_in_batches(size):
     """Where a batch is cut says nothing."""
     row = np.random.default_rng(3).integers(0, 3, 500).astype(np.int8)
-    whole = Confirmed().take(row)
-    one = Confirmed()
+    whole = ConfirmedLevel().take(row)
+    one = ConfirmedLevel()
     cut = [
         (start + place, level) for start in range(0, 500, size) for place, level in one.take(row[start : start + size])
     ]

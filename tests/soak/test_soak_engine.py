@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from benchrig.instruments import Function
 from benchrig.procedure.quantities import Limits, MeterSource
-from benchrig.soak.engine import Engine, Found, Over, Switch
+from benchrig.soak.engine import Engine, Noticed, Over, Switch
 from benchrig.soak.findings import Columns, Kind, Severity
 from benchrig.soak.machine import TRANSITIONS, SoakMove, SoakPhase, moved
 from benchrig.soak.task import PowerCycle, SoakChannel, SoakTask
@@ -131,7 +131,7 @@ def test_what_the_scope_caught_is_a_warning_with_its_record_in_words():
     """Unless the power is off on purpose."""
     engine = Engine(soak(cycle=PowerCycle(600.0, 60.0)), 0.0)
     (effect,) = engine.caught("dips", 5.0, 0.1, 5.0, "V")
-    assert isinstance(effect, Found)
+    assert isinstance(effect, Noticed)
     assert (effect.finding.kind, effect.finding.severity) == (Kind.CAUGHT, Severity.WARNING)
     engine.switched(False, 600.0)
     assert engine.caught("dips", 601.0, 0.0, 5.0, "V") == []

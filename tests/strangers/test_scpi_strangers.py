@@ -19,7 +19,7 @@ from benchrig.sim_instruments.launch import launch
 from benchrig.sim_instruments.meter_model import AGILENT34410A
 from benchrig.sim_instruments.meter_scpi import BenchMeter
 from benchrig.sim_instruments.ports import Double
-from benchrig.sim_instruments.scope_curve import CurveScope
+from benchrig.sim_instruments.scope_curve import CurveScopeDouble
 from benchrig.sim_instruments.scope_curve_series import DPO4000
 from benchrig.sim_instruments.scope_tenfield_a1 import TenFieldA1
 from benchrig.sim_instruments.scope_tenfield_a2 import TenFieldA2
@@ -221,7 +221,7 @@ def test_instrumentkit_reads_a_curve() -> None:
     Step by step, because its `read_waveform` leaves the line end after a block unread: right on GPIB, not on a socket.
     """
     with (
-        served(lambda clock: CurveScope(clock, {1: SQUARE}, series=DPO4000)) as address,
+        served(lambda clock: CurveScopeDouble(clock, {1: SQUARE}, series=DPO4000)) as address,
         kit("tektronix", "TekDPO4104", address) as scope,
     ):
         assert scope.name.startswith("TEKTRONIX,DPO4104,")

@@ -7,20 +7,20 @@ from typing import Any
 
 import pytest
 from benchrig.sim_instruments import serial_es51922, serial_fs9721
-from benchrig.sim_instruments.serial_panel import Panel
+from benchrig.sim_instruments.serial_panel import SerialPanel
 from hypothesis import given
 from hypothesis import strategies as st
 
 FLAGS = st.booleans()
 FS9721_PANELS = st.builds(
-    Panel,
+    SerialPanel,
     st.integers(0, 9999), st.integers(0, 3), st.sampled_from(["", "m", "k", "M", "u", "n"]),
     st.sampled_from(["V", "A", "ohm", "F", "Hz"]), minus=FLAGS, auto=FLAGS, hold=FLAGS, relative=FLAGS,
     low_battery=FLAGS,
 )  # fmt: skip
 ES51922_PANELS = st.one_of(
     st.builds(
-        Panel, st.integers(0, 22000), st.just(decimals), st.just(prefix), st.just(unit), minus=FLAGS, hold=FLAGS,
+        SerialPanel, st.integers(0, 22000), st.just(decimals), st.just(prefix), st.just(unit), minus=FLAGS, hold=FLAGS,
         auto=FLAGS, low_battery=FLAGS, dc=st.just(unit == "V"),
     )
     for unit, code in (("V", "B"), ("ohm", "3"), ("F", "6"))
@@ -29,7 +29,7 @@ ES51922_PANELS = st.one_of(
 
 
 @given(FS9721_PANELS)
-def test_fs9721_utils_reads_the_segments(panel: Panel) -> None:
+def test_fs9721_utils_reads_the_segments(panel: SerialPanel) -> None:
     reader: Any = pytest.importorskip("fs9721_utils", reason="pip install fs9721-utils to run this test")
     reading = reader.Reading(bytearray(serial_fs9721.encode(panel)))
     value = panel.counts * 10.0**-panel.decimals * (-1 if panel.minus else 1)
@@ -39,7 +39,7 @@ def test_fs9721_utils_reads_the_segments(panel: Panel) -> None:
 
 
 @given(ES51922_PANELS)
-def test_ut61e_reads_the_codes(panel: Panel) -> None:
+def test_ut61e_reads_the_codes(panel: SerialPanel) -> None:
     decoder: Any = pytest.importorskip("ut61e.es51922", reason="pip install ut61e to run this test")
     found = decoder.parse(serial_es51922.encode(panel)[:12], True)
     assert panel.value is not None

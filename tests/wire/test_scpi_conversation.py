@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchrig.errors import BenchrigError, FrameError
-from benchrig.wire.scpi import BLOCK_LIMIT, HEADER_LIMIT, LINE_LIMIT, Block, Conversation, Line, OutOfStep
+from benchrig.wire.scpi import BLOCK_LIMIT, HEADER_LIMIT, LINE_LIMIT, AnswerBlock, AnswerLine, Conversation, OutOfStep
 
 HEAVY = int(os.environ.get("BENCHRIG_HEAVY", "0"))
 
@@ -40,7 +40,7 @@ def test_a_line_is_whole_wherever_it_is_cut(text: str, ending: bytes, places: li
         talk.receive(piece)
         if (line := talk.line()) is not None:
             found.append(line)
-    assert found == [Line(text.strip())]
+    assert found == [AnswerLine(text.strip())]
     assert talk.owed == ""
 
 
@@ -57,10 +57,10 @@ def test_a_block_is_its_bytes_wherever_it_is_cut(payload: bytes, header: str, pl
         talk.receive(piece)
         if talk.owed and (block := talk.block()) is not None:
             found.append(block)
-    assert found == [Block(bytearray(payload), header.strip())]
+    assert found == [AnswerBlock(bytearray(payload), header.strip())]
     talk.ask("NEXT?")  # the terminator that is left is no answer
     talk.receive(b"\r\n42\n")
-    assert talk.line() == Line("42")
+    assert talk.line() == AnswerLine("42")
 
 
 def test_zero_padded_and_bracketed_lengths_are_read() -> None:
@@ -68,13 +68,13 @@ def test_zero_padded_and_bracketed_lengths_are_read() -> None:
     for header in (b"#9000000003", b"#800000003", b"#13", b"#(3)"):
         talk = asked()
         talk.receive(header + b"a\nb\n")
-        assert talk.block() == Block(bytearray(b"a\nb"))
+        assert talk.block() == AnswerBlock(bytearray(b"a\nb"))
 
 
 def test_an_empty_block_is_a_block() -> None:
     talk = asked()
     talk.receive(b"#10\n")
-    assert talk.block() == Block(bytearray())
+    assert talk.block() == AnswerBlock(bytearray())
 
 
 def test_a_block_without_a_length_is_refused_unless_allowed() -> None:
@@ -86,7 +86,7 @@ def test_a_block_without_a_length_is_refused_unless_allowed() -> None:
     talk.receive(b"#0ab")
     assert talk.block() is None
     talk.receive(b"c\n")
-    assert talk.block() == Block(bytearray(b"abc"))
+    assert talk.block() == AnswerBlock(bytearray(b"abc"))
 
 
 @pytest.mark.parametrize("data", [b"#Xabc\n", b"#3a12\n", b"#(x)\n", b"#(99999999999)\n", b"z" * (HEADER_LIMIT + 1)])
@@ -146,13 +146,13 @@ def test_nothing_is_asked_after_a_timeout_until_a_mark_was_answered() -> None:
     talk.back_in_step()
     talk.ask("READ?")
     talk.receive(b"2\n")
-    assert talk.line() == Line("2")
+    assert talk.line() == AnswerLine("2")
 
 
 def test_a_line_that_nobody_asked_for_puts_the_conversation_out_of_step() -> None:
     talk = asked()
     talk.receive(b"1\n2\n")
-    assert talk.line() == Line("1")
+    assert talk.line() == AnswerLine("1")
     assert not talk.in_step
     with pytest.raises(OutOfStep):
         talk.ask("X?")

@@ -7,7 +7,16 @@ import pytest
 from benchrig.errors import FrameError, InstrumentError
 from benchrig.wire.answers import Special, error_entry, identity, number, unquoted
 from benchrig.wire.frames import FixedFrames, LineFrames
-from benchrig.wire.scpi import BLOCK_LIMIT, HEADER_LIMIT, LINE_LIMIT, STRAY_LIMIT, Block, Conversation, Line, OutOfStep
+from benchrig.wire.scpi import (
+    BLOCK_LIMIT,
+    HEADER_LIMIT,
+    LINE_LIMIT,
+    STRAY_LIMIT,
+    AnswerBlock,
+    AnswerLine,
+    Conversation,
+    OutOfStep,
+)
 
 # Framers
 
@@ -193,7 +202,7 @@ def test_blank_lines_and_line_ends_left_over_are_no_answer_and_no_trouble() -> N
     """Some instruments end twice."""
     talk = asked()
     talk.receive(b"\r\n \n1\r\n")
-    assert talk.line() == Line("1")
+    assert talk.line() == AnswerLine("1")
     talk.receive(b"\r\n")
     assert talk.in_step
     talk.ask("Y?")
@@ -201,13 +210,13 @@ def test_blank_lines_and_line_ends_left_over_are_no_answer_and_no_trouble() -> N
     assert talk.line() is None
     assert talk.owed == "Y?"
     talk.receive(b"\n")
-    assert talk.line() == Line("2")
+    assert talk.line() == AnswerLine("2")
 
 
 def test_what_is_not_ascii_and_what_is_blank_around_an_answer_is_shown_or_left_out() -> None:
     talk = asked()
     talk.receive(b"\x00\t a\xffb \r\n")
-    assert talk.line() == Line("a\\xffb")
+    assert talk.line() == AnswerLine("a\\xffb")
 
 
 def test_a_block_ends_what_is_owed_and_the_next_question_is_free() -> None:
@@ -219,7 +228,7 @@ def test_a_block_ends_what_is_owed_and_the_next_question_is_free() -> None:
     talk.receive(b"c")
     assert talk.progress == (3, 5)
     talk.receive(b"de\n")
-    assert talk.block() == Block(bytearray(b"abcde"), ":CURV")
+    assert talk.block() == AnswerBlock(bytearray(b"abcde"), ":CURV")
     assert (talk.owed, talk.progress, talk.in_step) == ("", (0, 0), True)
 
 
@@ -248,7 +257,7 @@ def test_any_number_of_blank_lines_may_come_before_a_block() -> None:
     talk.receive(b"\r\n" * 5000)
     assert talk.block() is None
     talk.receive(b"\n" * 5000 + b" :CURV #11x\n")
-    assert talk.block() == Block(bytearray(b"x"), ":CURV")
+    assert talk.block() == AnswerBlock(bytearray(b"x"), ":CURV")
 
 
 @pytest.mark.parametrize(
@@ -277,7 +286,7 @@ def test_a_bad_block_header_is_told_in_words_and_nothing_of_it_is_kept(data: byt
     talk.back_in_step()
     talk.ask("X?")
     talk.receive(b"1\n")
-    assert talk.line() == Line("1")
+    assert talk.line() == AnswerLine("1")
 
 
 @pytest.mark.parametrize(
@@ -294,7 +303,7 @@ def test_a_header_that_may_still_become_whole_is_waited_for(data: bytes) -> None
 def test_a_bracketed_length_may_have_twelve_digits() -> None:
     talk = asked()
     talk.receive(b"#(000000000003)abc\n")
-    assert talk.block() == Block(bytearray(b"abc"))
+    assert talk.block() == AnswerBlock(bytearray(b"abc"))
 
 
 def test_lines_that_came_together_after_a_piece_are_each_found() -> None:
@@ -304,7 +313,7 @@ def test_lines_that_came_together_after_a_piece_are_each_found() -> None:
     assert talk.line() is None
     assert talk._searched == 7
     talk.receive(b"\n1\n")
-    assert talk.line() == Line("1")
+    assert talk.line() == AnswerLine("1")
     talk.give_up()
     talk.mark()
     talk.receive(b"1234567")
@@ -318,7 +327,7 @@ def test_a_line_behind_a_block_is_no_part_of_it_and_puts_the_talk_out_of_step() 
     talk.receive(b"#15ab")
     assert talk.block() is None
     talk.receive(b"cde\nstray\n")
-    assert talk.block() == Block(bytearray(b"abcde"))
+    assert talk.block() == AnswerBlock(bytearray(b"abcde"))
     assert not talk.in_step
 
 
@@ -346,7 +355,7 @@ def test_an_indefinite_block_is_what_stands_before_the_line_feed() -> None:
     talk.receive(b":D #0")
     assert talk.block() is None
     talk.receive(b"\n")
-    assert talk.block() == Block(bytearray(), ":D")
+    assert talk.block() == AnswerBlock(bytearray(), ":D")
 
 
 def test_marks_count_from_1_to_251_and_begin_again() -> None:
