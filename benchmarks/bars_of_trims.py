@@ -28,7 +28,7 @@ from figures import Figures, Told
 from trim_cues import CASES, Case
 from trim_people import MODELS
 
-from benchrig.trim.wiper import Wiper
+from benchrig.trim.wiper_sweep import Wiper
 
 RATIOS = (3.0, 4.0, 6.0)  # window over noise
 RATE = 10.0  # readings a second of the coupled trimmers' meter

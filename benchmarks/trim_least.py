@@ -17,7 +17,7 @@ from benchrig.sim_instruments.hand import Hand, Sight, Traits
 from trim_world import DT, Knob, Probe
 
 from benchrig.readings import Reading
-from benchrig.trim import extremum
+from benchrig.trim import least_point
 from benchrig.trim.types import Accepted, Measured
 
 LIMIT = 120.0
@@ -35,7 +35,7 @@ def one(seed: int, rate: float, noise: float) -> tuple[float, float, int]:
 
     knob = Knob(270.0, rng.uniform(0.5, 2.0), at=rng.uniform(20.0, 250.0), seed=seed)
     probe = Probe(rate, 0.5 / rate, 0.0, 1e-5, seed=seed)
-    state = extremum.start(extremum.Search("1", hold=1.0, settle=0.15), 0.0)
+    state = least_point.start(least_point.Search("1", hold=1.0, settle=0.15), 0.0)
     hand = Hand(traits, width / floor, raises=rng.choice((-1, 1)), seed=seed)
     seen, now, ticks, sides, side = Sight(None, 0.0, math.inf), 0.0, 0, 0, 0.0
     while now < LIMIT:
@@ -48,11 +48,11 @@ def one(seed: int, rate: float, noise: float) -> tuple[float, float, int]:
         if found:
             value = found[1] * (1.0 + rng.gauss(0.0, noise))
             reading = Reading(value, "1", found[0], resolution=1e-5, aperture=probe.aperture)
-            state, effects = extremum.step(state, Measured(reading, now))
+            state, effects = least_point.step(state, Measured(reading, now))
             if any(isinstance(e, Accepted) for e in effects):
                 return now, overshoot(knob.value) / floor - 1.0, max(1, sides)
         if ticks % 5 == 0:
-            shown = extremum.view(state, now)
+            shown = least_point.view(state, now)
             seen = Sight(shown.value, (shown.value or 0.0) + 1.0, 1.0, str(shown.cue))  # the words alone lead
     return LIMIT, math.inf, max(1, sides)
 

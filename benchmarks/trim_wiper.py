@@ -18,7 +18,7 @@ from trim_cues import CASES, Case
 from trim_world import DT, Knob, Probe
 
 from benchrig.readings import Reading
-from benchrig.trim import wiper
+from benchrig.trim import wiper_sweep
 from benchrig.trim.types import Measured
 
 LIMIT = 150.0
@@ -30,7 +30,7 @@ DIRT = 0.05  # of the travel
 class Run:
     """What became of one sweep; `farthest` from where it began, as a part of the reach."""
 
-    found: wiper.Wiper
+    found: wiper_sweep.Wiper
     seconds: float
     skips: int
     farthest: float
@@ -47,8 +47,8 @@ def one(case: Case, seed: int, scratch: float) -> Run:
     )  # fmt: skip
     probe = Probe(case.rate, 0.5 / case.rate, 2.0 * half / case.ratio, half / 50.0, seed=seed)
     hand = Hand(traits, 1.0, raises=rng.choice((-1, 1)), seed=seed)
-    sweep = wiper.Sweep("1", REACH * half, settle=0.15, stale_after=2.5)
-    state = wiper.start(sweep, 0.0)
+    sweep = wiper_sweep.Sweep("1", REACH * half, settle=0.15, stale_after=2.5)
+    state = wiper_sweep.start(sweep, 0.0)
     seen, now, ticks, farthest = Sight(None, at, half), 0.0, 0, 0.0
     while now < LIMIT:
         tapped = knob.step(hand.step(now, seen))
@@ -58,15 +58,15 @@ def one(case: Case, seed: int, scratch: float) -> Run:
         farthest = max(farthest, abs(knob.value - at) / sweep.reach)
         if found := probe.step(now, tapped):
             reading = Reading(found[1], "1", found[0], resolution=probe.count, aperture=probe.aperture)
-            state, effects = wiper.step(state, Measured(reading, now))
+            state, effects = wiper_sweep.step(state, Measured(reading, now))
             for effect in effects:
-                if isinstance(effect, wiper.Swept):
+                if isinstance(effect, wiper_sweep.Swept):
                     return Run(effect.wiper, now, knob.skips, farthest)
         if ticks % 5 == 0:
-            shown = wiper.view(state, now)
+            shown = wiper_sweep.view(state, now)
             target = (shown.value or 0.0) + (shown.distance or 0.0)
             seen = Sight(shown.value, target, half, str(shown.cue), "", shown.hint)
-    return Run(wiper.Wiper.UNKNOWN, LIMIT, knob.skips, farthest)
+    return Run(wiper_sweep.Wiper.UNKNOWN, LIMIT, knob.skips, farthest)
 
 
 def main() -> None:
@@ -82,8 +82,8 @@ def main() -> None:
         for dirt in (DIRT, 0.0):
             runs = [one(case, seed, dirt) for seed in range(args.first, args.first + args.runs)]
             late = sorted(r.seconds for r in runs)
-            share = sum(r.found is wiper.Wiper.SCRATCHY for r in runs) / len(runs)
-            unknown = sum(r.found is wiper.Wiper.UNKNOWN for r in runs)
+            share = sum(r.found is wiper_sweep.Wiper.SCRATCHY for r in runs) / len(runs)
+            unknown = sum(r.found is wiper_sweep.Wiper.UNKNOWN for r in runs)
             cells.append(f"{share:6.1%} {unknown:7d} {statistics.median(late):5.1f} {late[int(0.9 * len(late))]:5.1f}")
         far = sorted(r.farthest for r in runs)[int(0.9 * len(runs))]
         print(f"{case.name:14} {cells[0]}  {cells[1]} {far:8.2f}", flush=True)

@@ -24,7 +24,7 @@ from ..session.trims import TO_SET, as_found, as_left, left_alone, looked_twice,
 from ..session.verdicts import Value, judged, value_of
 from ..session.work import Work
 from ..tomlfile import KeyPath
-from ..trim import extremum
+from ..trim import least_point
 from ..trim.types import Goal, TrimEvent
 
 AFRESH = 45.0  # s after which a search that goes to and fro begins again
@@ -39,7 +39,7 @@ class LeastPoint(Sourced, Limited, TurnedKeys, HandStep):
 
     measures: ClassVar[bool] = True
 
-    kind: Literal["least"] = "least"
+    kind: Literal["least-point"] = "least-point"
 
     def parts(self) -> tuple[Part, ...]:
         return (Part(self.source, self.limits, self.turned),)
@@ -89,7 +89,7 @@ class Seeking(HandDrive):
     def __init__(self, work: Work, step: LeastPoint, source: InstrumentSource, found: Value) -> None:
         super().__init__(work, source, step.limits)
         self.search = search_of(step)
-        self.state = extremum.start(self.search, self.now)
+        self.state = least_point.start(self.search, self.now)
         self.gauge = Gauge(work.tell, step.id, step.trimmer, shown_goal(step, found))
         self.afresh = self.now + AFRESH
         self.together: list[Reading] = []
@@ -103,24 +103,24 @@ class Seeking(HandDrive):
         return super().events(got)
 
     def effects(self, event: TrimEvent) -> Iterable[object]:
-        self.state, effects = extremum.step(self.state, event)
+        self.state, effects = least_point.step(self.state, event)
         return effects
 
     def restart(self) -> None:
-        self.state = extremum.start(self.search, self.now)
+        self.state = least_point.start(self.search, self.now)
 
     def looked(self, got: Item | None) -> None:
         if not (isinstance(got, Reading) and got.usable and self.together):  # nothing new while a few are gathered
-            self.gauge.show(extremum.view(self.state, self.now), got)
+            self.gauge.show(least_point.view(self.state, self.now), got)
         if not self.over and self.now > self.afresh:
             # One lucky reading was taken for the least: forget it, and ask for less.
             self.afresh, self.search = self.now + AFRESH, replace(self.search, floor=2.0 * self.search.floor)
-            self.state = extremum.start(self.search, self.now)
+            self.state = least_point.start(self.search, self.now)
 
 
-def search_of(step: LeastPoint) -> extremum.Search:
+def search_of(step: LeastPoint) -> least_point.Search:
     """The search engine's task."""
-    return extremum.Search(
+    return least_point.Search(
         step.limits.unit,
         floor=CLOSE * abs(step.limits.high or 0.0),
         hold=step.hold,

@@ -25,14 +25,14 @@ from ..session.turning import STALE
 from ..session.verdicts import Value
 from ..session.work import Work
 from ..tomlfile import AnyQuantity, KeyPath
-from ..trim import wiper
+from ..trim import wiper_sweep
 from ..trim.types import TrimEvent
 from ..units import show
 
 WORDS = {
-    wiper.Wiper.CLEAN: "the wiper is clean",
-    wiper.Wiper.SCRATCHY: "the wiper jumps: clean it",
-    wiper.Wiper.UNKNOWN: "nothing was seen of the wiper: is it the right trimmer, and the right point?",
+    wiper_sweep.Wiper.CLEAN: "the wiper is clean",
+    wiper_sweep.Wiper.SCRATCHY: "the wiper jumps: clean it",
+    wiper_sweep.Wiper.UNKNOWN: "nothing was seen of the wiper: is it the right trimmer, and the right point?",
 }
 
 
@@ -43,7 +43,7 @@ class WiperSweep(Read, TurnedKeys, Step):
     span   value change over the whole travel, where known
     """
 
-    kind: Literal["wiper"] = "wiper"
+    kind: Literal["wiper-sweep"] = "wiper-sweep"
     reach: AnyQuantity
     settle: Duration = 0.3
     ceiling: AnyQuantity | None = None
@@ -63,7 +63,7 @@ class WiperSweep(Read, TurnedKeys, Step):
 
     @property
     def answers(self) -> tuple[str, ...]:
-        return tuple(wiper.Wiper)
+        return tuple(wiper_sweep.Wiper)
 
     def check_keys(self, path: KeyPath, notes: Notes) -> None:
         self.check_source(path, notes)
@@ -97,9 +97,9 @@ class WiperSweep(Read, TurnedKeys, Step):
         sweeping.run()
         swept = sweeping.swept
         words = f"{WORDS[swept.wiper]} ({swept.swings} jumps in {swept.readings} readings of {swept.strokes} strokes)"
-        hint = self.hints.get(ReadingClass.NOISY, "") if swept.wiper is wiper.Wiper.SCRATCHY else ""
+        hint = self.hints.get(ReadingClass.NOISY, "") if swept.wiper is wiper_sweep.Wiper.SCRATCHY else ""
         result = StepResult(
-            "pass" if swept.wiper is wiper.Wiper.CLEAN else "fail",
+            "pass" if swept.wiper is wiper_sweep.Wiper.CLEAN else "fail",
             unit=found.unit,
             words="; ".join(part for part in (words, hint) if part),
             details={"as_found": found.value, "as_found_uncertainty": found.uncertainty},
@@ -113,23 +113,23 @@ class Sweeping(HandDrive):
     def __init__(self, work: Work, step: WiperSweep, found: Value) -> None:
         super().__init__(work, step.source, step.stops)
         reach, stale = step.reach.value, max(STALE, 2.5 * found.pace)
-        asked = wiper.Sweep(found.unit, reach, step.settle, value_of(step.ceiling), stale_after=stale)
-        self.state = wiper.start(asked, self.now, found.value)
-        self.swept = wiper.Swept(wiper.Wiper.UNKNOWN, 0, 0, 0, self.now)
+        asked = wiper_sweep.Sweep(found.unit, reach, step.settle, value_of(step.ceiling), stale_after=stale)
+        self.state = wiper_sweep.start(asked, self.now, found.value)
+        self.swept = wiper_sweep.Swept(wiper_sweep.Wiper.UNKNOWN, 0, 0, 0, self.now)
         self._step = step
         work.say(f"Turn {step.trimmer} slowly to and fro, {show(reach, found.unit)} to each side. Follow the gauge.")
 
     @property
     def over(self) -> bool:
-        return self.state.phase is wiper.SweepPhase.ENDED
+        return self.state.phase is wiper_sweep.SweepPhase.ENDED
 
     def effects(self, event: TrimEvent) -> Iterable[object]:
-        self.state, effects = wiper.step(self.state, event)
-        self.swept = next((it for it in effects if isinstance(it, wiper.Swept)), self.swept)
+        self.state, effects = wiper_sweep.step(self.state, event)
+        self.swept = next((it for it in effects if isinstance(it, wiper_sweep.Swept)), self.swept)
         return effects
 
     def looked(self, got: Item | None) -> None:
         """The gauge has the side that is turned to for its target."""
         step, state = self._step, self.state
         goal = replace(state.sweep.goal(state.middle, state.way), span=value_of(step.span), travel=step.travel)
-        Gauge(self.work.tell, step.id, step.trimmer, goal).show(wiper.view(state, self.now), got)
+        Gauge(self.work.tell, step.id, step.trimmer, goal).show(wiper_sweep.view(state, self.now), got)

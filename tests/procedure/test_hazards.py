@@ -27,8 +27,8 @@ ONE = {  # one step of each kind that reads, every one of them harmless by its f
     "measure, scope": SCOPE + 'window = ["9 V", "10 V"]',
     "measure, times": SCOPE.replace('"mean"', '"high time"') + 'window = ["9 us", "10 us"]',
     "trim": METER + 'window = ["9 V", "10 V"]\ntarget = "9.4 V"\ntrimmer = "RV1"',
-    "least": METER + 'window = ["open", "10 V"]\ntrimmer = "RV1"',
-    "wiper": METER + 'trimmer = "RV1"\nreach = "1 V"',
+    "least-point": METER + 'window = ["open", "10 V"]\ntrimmer = "RV1"',
+    "wiper-sweep": METER + 'trimmer = "RV1"\nreach = "1 V"',
     "capture": SCOPE,
     "wait": METER + 'at_most = "9 s"\ndrift = "1 V"',
     "enter": 'entered = "V"\nwindow = ["9 V", "10 V"]',
@@ -170,7 +170,7 @@ def ceilings(step):
     return [it.ceiling for it in limits if it is not None] or [None if ceiling is None else float(ceiling)]
 
 
-@pytest.mark.parametrize("kind", ["measure", "measure, scope", "trim", "least", "wiper", "wait"])
+@pytest.mark.parametrize("kind", ["measure", "measure, scope", "trim", "least-point", "wiper-sweep", "wait"])
 @pytest.mark.parametrize(("factor", "highest"), [("", 11750.0), ("ceiling_factor = 1.1\n", 10340.0)])
 def test_a_reading_far_beyond_what_is_expected_is_above_a_ceiling_that_nobody_wrote(load, kind, factor, highest):
     """1.25 times, where the hazard says nothing else; a lower one of the file's own stays."""

@@ -53,8 +53,8 @@ METER = {"instrument": "meter", "function": "dc voltage", "probe": "eht_probe"}
 KINDS = {
     "measure": {"window": ["9.25 kV", "9.55 kV"]},
     "trim": {"window": ["9.25 kV", "9.55 kV"], "target": "9.40 kV", "trimmer": "RV1"},
-    "least": {"window": ["open", "9.8 kV"], "trimmer": "RV1"},
-    "wiper": {"reach": "100 V", "trimmer": "RV1"},
+    "least-point": {"window": ["open", "9.8 kV"], "trimmer": "RV1"},
+    "wiper-sweep": {"reach": "100 V", "trimmer": "RV1"},
     "wait": {"at_most": "20 s", "drift": "200 V", "over": "5 s"},
     "capture": {},
     "soak": {"lasts": "5 s"},

@@ -43,7 +43,7 @@ def test_a_unit_that_is_right_is_not_touched():
         assert moved == {}
         with bench.history() as history:
             assert history.marks(outcome.job) == []
-            turned = {"trim", "least", "coupled"}
+            turned = {"trim", "least-point", "coupled"}
             assert {row.purpose for row in history.steps(outcome.job) if row.kind in turned} == {"as found"}
 
 

@@ -7,18 +7,18 @@ import math
 import pytest
 
 from benchrig.readings import Flag, Reading
-from benchrig.trim import counted, coupled, extremum, match
+from benchrig.trim import counted, coupled, least_point, match
 from benchrig.trim.types import Accepted, CeilingPassed, Cue, Goal, Measured, Way, to_middle
 
-SEARCH = extremum.Search("1", hold=0.5, settle=0.1, ceiling=5.0)
+SEARCH = least_point.Search("1", hold=0.5, settle=0.1, ceiling=5.0)
 
 
 def seek(path, search=SEARCH, every=0.1):
     """A search that is shown `path` as readings; the cues as they came, and all effects."""
-    state, cues, effects = extremum.start(search, 0.0), [], []
+    state, cues, effects = least_point.start(search, 0.0), [], []
     for i, value in enumerate(path):
         reading = Reading(value, search.unit, i * every, aperture=0.05)
-        state, found = extremum.step(state, Measured(reading, i * every + 0.01))
+        state, found = least_point.step(state, Measured(reading, i * every + 0.01))
         effects += found
         cues.append(state.cue)
     return state, cues, effects
@@ -39,7 +39,7 @@ def test_a_least_point_is_said_to_be_passed_only_after_it_was():
 
 def test_a_passed_least_point_shows_the_best_and_how_far_back():
     state, _, _ = seek(DOWN_AND_UP + [valley(1.3)] * 5)
-    shown = extremum.view(state, 4.8)
+    shown = least_point.view(state, 4.8)
     assert shown.cue is Cue.PASSED
     assert shown.distance == pytest.approx(0.05 - valley(1.3), abs=0.0005)
     assert "least so far 0.05" in shown.hint
@@ -58,11 +58,11 @@ def test_a_start_the_wrong_way_is_turned_round_and_is_no_least_point():
     state, cues, effects = seek([*rising, *rising[::-1], *[valley(1.0)] * 20])
     assert Cue.PASSED in cues
     assert not any(isinstance(e, Accepted) for e in effects)
-    assert extremum.view(state, 6.0).distance is None
+    assert least_point.view(state, 6.0).distance is None
 
 
 def test_a_greatest_point_is_found_the_same_way():
-    search = extremum.Search("V", greatest=True, close=0.01, hold=0.5, settle=0.1)
+    search = least_point.Search("V", greatest=True, close=0.01, hold=0.5, settle=0.1)
     hill = [10.0 - valley(x / 10.0) * 20 for x in range(-30, 12)]
     back = [10.0 - valley(x / 10.0) * 20 for x in range(13, -1, -1)] + [9.0] * 30
     _, cues, effects = seek([*hill, *[hill[-1]] * 5, *back], search)
@@ -72,9 +72,9 @@ def test_a_greatest_point_is_found_the_same_way():
 
 @pytest.mark.parametrize("flag", [Flag.CLIPPED, Flag.HOLD, Flag.BUSY, Flag.STALE])
 def test_unusable_readings_never_make_a_best(flag):
-    state = extremum.start(SEARCH, 0.0)
+    state = least_point.start(SEARCH, 0.0)
     for i in range(20):
-        state, _ = extremum.step(state, Measured(Reading(0.001, "1", i / 10, flag), i / 10))
+        state, _ = least_point.step(state, Measured(Reading(0.001, "1", i / 10, flag), i / 10))
     assert state.best is None
 
 
