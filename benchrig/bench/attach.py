@@ -23,8 +23,7 @@ from ..events import LinkDown, LinkEvent, LinkUp
 from ..instruments import DriverFactory, Identity, Instrument, kinds_of, load_driver
 from ..links import LineSettings, Link, open_link
 from ..links.inprocess import InProcessWorld
-from ..links.logged import LoggedLink, WireLog
-from ..links.slot import LinkSlot
+from ..links.logged import LinkSlot, LoggedLink, WireLog
 from .model import InstrumentSpec
 from .probe import drivers_for
 

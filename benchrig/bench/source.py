@@ -20,13 +20,16 @@ from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import replace
 from queue import Empty, SimpleQueue
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from ..clock import Clock, SimClock
 from ..errors import BenchrigError, InstrumentError, LinkError, LinkTimeout, WrongInstrument
 from ..events import LinkDown, LinkEvent
 from ..readings import Flag, Reading
 from .attach import Attached, Patience, Tries
+
+if TYPE_CHECKING:
+    from ..signals.waveform import Waveform
 
 Produce = Callable[[Any, float], Reading | None]  # None: nothing to read yet, and the instrument is well
 Event = Reading | LinkEvent
@@ -38,6 +41,14 @@ _WAKE = 0.002  # seconds at least between wakings of the reader: a faster meter 
 _LOOK = 0.05  # seconds between looks whether to stop, while waiting for the next try to come back
 FRUITLESS = 4  # answers that are no readings, after which opening it again is no cure
 _JOIN = 1.0  # seconds beyond one answer for a thread to end
+
+
+class Recorder(Protocol):
+    """Makes readings of a scope, and gives the whole record that one was made from."""
+
+    def __call__(self, driver: Any, deadline: float) -> Reading: ...
+
+    def record(self, driver: Any, deadline: float) -> Waveform: ...
 
 
 class Source(Protocol):
@@ -269,3 +280,44 @@ class ThreadedSource:
                 self._waiting, self._woken = False, now
         if wake:
             self._wake.put(None)
+
+
+class AttachedFeed:
+    """Readings of one attached instrument, made by `reader`."""
+
+    def __init__(
+        self,
+        attached: Attached,
+        reader: Callable[[Any, float], Reading],
+        scope: Recorder | None,
+        guard: Callable[[], None] | None,
+    ) -> None:
+        self._attached = attached
+        self._reader = reader
+        self._scope = scope
+        self._guard = guard
+        self._source: Source | None = None
+
+    def next(self, deadline: float) -> Event | None:
+        if self._source is None:
+            self._source = readings(self._attached, self._reader, guard=self._guard)
+        return self._source.next(deadline)
+
+    def waveform(self, deadline: float) -> Waveform | None:
+        """The third fresh record: by then the scale has been found."""
+        scope = self._scope
+        if scope is None:
+            return None
+        self.close()
+
+        def take(driver: Any) -> Waveform:
+            for _ in range(2):
+                scope(driver, deadline)
+            return scope.record(driver, deadline)
+
+        return self._attached.use(take, guard=self._guard)
+
+    def close(self) -> None:
+        if self._source is not None:
+            self._source.close()
+            self._source = None

@@ -18,12 +18,13 @@ from typing import TypeVar
 import click
 
 from ..bench import Bench, InstrumentSpec, Probe, Station, load_bench
+from ..bench.source import AttachedFeed
 from ..clock import RealClock
 from ..errors import FileError
 from ..instruments import Function, Instrument, Multimeter, Oscilloscope, load_driver
 from ..procedure.quantities import Limits, Measurement, MeterSource, ScopeSource
 from ..session import notices as n
-from ..session.attached import AttachedFeed, BenchTools
+from ..session.attached import BenchTools
 from ..session.ports import Feed, InstrumentSource
 from ..session.scoping import ScopeReader
 from ..trim.types import Goal

@@ -8,21 +8,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any, cast
+from typing import cast
 
 from ..bench.attach import Attached
 from ..bench.model import SUPPLY
-from ..bench.source import Source, readings
+from ..bench.source import AttachedFeed
 from ..bench.station import Station
 from ..instruments import Function
 from ..procedure.quantities import Limits, MeterSource
 from ..readings import Reading
 from ..records.facts import InstrumentFacts
-from ..signals.waveform import Waveform
 from ..soak.task import Catch, SoakChannel
 from .listening import Catcher, Ear, Turn, Turns, listen
 from .metering import MeterReader
-from .ports import Feed, InstrumentSource, Item, Listener, PowerSwitch
+from .ports import Feed, InstrumentSource, Listener, PowerSwitch
 from .scoping import ScopeReader
 
 Guard = Callable[[], None]
@@ -103,47 +102,6 @@ class BenchTools:
         identity = str(used.identity) if used and used.identity else ""
         due = spec.calibration_due.isoformat() if spec.calibration_due else ""
         return InstrumentFacts(name, spec.driver, spec.address, identity, due)
-
-
-class AttachedFeed:
-    """Readings of one attached instrument, made by `reader`."""
-
-    def __init__(
-        self,
-        attached: Attached,
-        reader: Callable[[Any, float], Reading],
-        scope: ScopeReader | None,
-        guard: Guard | None,
-    ) -> None:
-        self._attached = attached
-        self._reader = reader
-        self._scope = scope
-        self._guard = guard
-        self._source: Source | None = None
-
-    def next(self, deadline: float) -> Item | None:
-        if self._source is None:
-            self._source = readings(self._attached, self._reader, guard=self._guard)
-        return self._source.next(deadline)
-
-    def waveform(self, deadline: float) -> Waveform | None:
-        """The third fresh record: by then the scale has been found."""
-        scope = self._scope
-        if scope is None:
-            return None
-        self.close()
-
-        def take(driver: Any) -> Waveform:
-            for _ in range(2):
-                scope(driver, deadline)
-            return scope.record(driver, deadline)
-
-        return self._attached.use(take, guard=self._guard)
-
-    def close(self) -> None:
-        if self._source is not None:
-            self._source.close()
-            self._source = None
 
 
 class _SwitchedSupply:

@@ -10,8 +10,7 @@ from benchrig.clock import RealClock, SimClock
 from benchrig.errors import FileError, LinkLost
 from benchrig.links import open_link
 from benchrig.links.inprocess import InProcessLink
-from benchrig.links.logged import PIECE_BYTES, Exchange, LoggedLink, WireLog
-from benchrig.links.slot import LinkSlot
+from benchrig.links.logged import PIECE_BYTES, Exchange, LinkSlot, LoggedLink, WireLog
 
 
 class Echo:
