@@ -67,6 +67,9 @@ class Step(FileModel):
     only_looks: ClassVar[bool] = False  # nothing is turned: it looks again when what it rests on was changed
     beside_hazard: ClassVar[bool] = False  # it may read harmless points beside those of its hazard
 
+    unread: ClassVar[str] = "typed"  # how a report says where its value is from, where no instrument read it
+    lasting: ClassVar[bool] = False  # what it reads goes on for hours: a report sums it up and shows no single readings
+
     kind: str
     id: Id
     title: Words
@@ -212,6 +215,11 @@ def _register(word: str, kind: type[Step]) -> None:
     before = _KINDS.setdefault(word, kind)
     if before is not kind:
         raise TypeError(f"There are two kinds of step called {word!r}: {before.__module__} and {kind.__module__}.")
+
+
+def kind_of(word: str) -> type[Step]:
+    """The kind called `word` in a record; what every kind has, for one that is no more."""
+    return kinds().get(word, Step)
 
 
 @functools.cache

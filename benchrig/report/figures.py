@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..procedure.step import kind_of
 from ..readings import UNUSABLE, Reading
 from ..records.history import ChannelRow, History, StepRow
 from .plots import Band, plot
@@ -32,7 +33,7 @@ class Figure:
 def figures_of(history: History, step: StepRow, gaps: Sequence[Gap]) -> list[Figure]:
     """The course of a step's readings, and every waveform kept with it. `gaps`: those of the job."""
     figures = []
-    for channel in history.channels(step.row) if step.kind != "soak" else ():
+    for channel in history.channels(step.row) if not kind_of(step.kind).lasting else ():
         readings = history.readings(channel)
         if len(readings) > 1:
             figures.append(_course(step, channel, readings, gaps))

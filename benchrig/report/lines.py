@@ -11,12 +11,12 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+from ..procedure.step import kind_of
 from ..records.facts import StepResult
 from ..records.history import StepRow
 from ..records.visits import Visit, axis_key
 from ..units import show, show_window
 
-WITHOUT_INSTRUMENT = {"derive": "calculated", "confirm": "", "wait": "", "observe": "", "make-safe": ""}
 IN, CONDITIONAL, OUT, NONE = "in", "conditional", "out", "none"
 
 
@@ -81,7 +81,7 @@ def _line(step: StepRow, result: StepResult, visit: Visit | None, by: str, day: 
         title=step.title,
         when=ended or f"begun {moment(step.started, day)}",
         point=step.point,
-        by=by or (WITHOUT_INSTRUMENT.get(step.kind, "typed") if numbers else ""),
+        by=by or (kind_of(step.kind).unread if numbers else ""),
         as_found="" if visit is None else measured(visit.found, visit.uncertainty_found, visit.unit),
         found_when=_earlier(visit, step, day),
         as_left=measured(result.value, result.uncertainty, result.unit),

@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from typing import Any
 
+from ..procedure.step import kind_of
 from ..records.facts import STOPPED, InstrumentFacts
 from ..records.history import History, JobRow, StepRow
 from ..records.visits import Visit, values_of
@@ -134,7 +135,9 @@ def _sitting(started: datetime, alive: datetime) -> str:
 
 def _instruments(history: History, step: StepRow) -> str:
     """What read a step's values."""
-    return ", ".join(dict.fromkeys(it.name for it in history.channels(step.row))) if step.kind != "soak" else ""
+    if kind_of(step.kind).lasting:
+        return ""
+    return ", ".join(dict.fromkeys(it.name for it in history.channels(step.row)))
 
 
 def _answer(it: Mapping[str, Any], day: datetime) -> HoldPointAnswer:

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from ..procedure.step import kind_of
 from ..records.history import History, StepRow
 from ..units import clock_words, show, show_window
 from .plots import Band, plot_envelope
@@ -43,7 +44,7 @@ class Soaked:
 
 def soaks_of(history: History, job: int, steps: Sequence[StepRow]) -> list[Soaked]:
     """Every soak of a job, in order."""
-    soaks = [step for step in steps if step.kind == "soak"]
+    soaks = [step for step in steps if kind_of(step.kind).lasting]
     if not soaks:
         return []
     events = history.events(job)

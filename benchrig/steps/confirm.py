@@ -17,6 +17,7 @@ class Confirm(Step):
     """Its instruction is what is to be done. What is cleaned in it is known to be clean from then on."""
 
     prepares: ClassVar[bool] = True
+    unread: ClassVar[str] = ""
 
     kind: Literal["confirm"] = "confirm"
 

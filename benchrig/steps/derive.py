@@ -21,6 +21,7 @@ class Derive(Limited, Step):
 
     measures: ClassVar[bool] = True
     only_looks: ClassVar[bool] = True
+    unread: ClassVar[str] = "calculated"
 
     kind: Literal["derive"] = "derive"
     operation: Annotated[Operation, OneOf(Operation)]

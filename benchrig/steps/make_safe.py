@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import ClassVar, Literal
 
 from ..procedure.keys import Sourced
 from ..procedure.notes import Notes
@@ -16,6 +16,8 @@ from ..tomlfile import KeyPath
 
 class MakeSafe(Sourced, Step):
     """Its source, if it has one, is the meter that shows that the point is safe."""
+
+    unread: ClassVar[str] = ""
 
     kind: Literal["make-safe"] = "make-safe"
 

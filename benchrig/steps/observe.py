@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
@@ -17,6 +17,8 @@ from ..tomlfile import KeyPath
 
 class Observe(Step):
     """`good` are those of the choices that are right."""
+
+    unread: ClassVar[str] = ""
 
     kind: Literal["observe"] = "observe"
     choices: Annotated[list[Words], Field(min_length=2)]

@@ -95,6 +95,7 @@ class Soak(Step):
 
     prepares: ClassVar[bool] = True
     beside_hazard: ClassVar[bool] = True
+    lasting: ClassVar[bool] = True
 
     kind: Literal["soak"] = "soak"
     lasts: Time

@@ -28,6 +28,7 @@ class Wait(Read, Step):
     """At most `at_most` seconds; with a source until its value changes by less than `drift` in `over` seconds."""
 
     prepares: ClassVar[bool] = True
+    unread: ClassVar[str] = ""
 
     kind: Literal["wait"] = "wait"
     at_most: Duration

@@ -1,4 +1,4 @@
-"""Least points, coupled trimmers, counted turns, matched readings."""
+"""Least points, coupled trimmers, counted turns."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import math
 import pytest
 
 from benchrig.readings import Flag, Reading
-from benchrig.trim import counted, coupled, least_point, match
+from benchrig.trim import counted, coupled, least_point
 from benchrig.trim.types import Accepted, CeilingPassed, Cue, Goal, Measured, Way, to_middle
 
 SEARCH = least_point.Search("1", hold=0.5, settle=0.1, ceiling=5.0)
@@ -163,32 +163,6 @@ def test_no_counted_turn_is_longer_than_half_the_travel():
 )
 def test_turns_are_told_as_a_hand_counts_them(degrees, words):
     assert counted.words(degrees) == words
-
-
-def test_matched_readings_are_as_good_as_the_worse_of_the_two():
-    one = Reading(9.8, "V", 10.0, aperture=0.1, resolution=0.001)
-    found = match.difference(one, Reading(9.7, "V", 10.2, Flag.HOLD, aperture=0.1, resolution=0.001))
-    assert found.value == pytest.approx(0.1)
-    assert (found.time, found.flags) == (10.0, Flag.HOLD)
-    assert not found.usable
-
-
-def test_readings_too_far_apart_are_no_match():
-    found = match.difference(Reading(9.8, "V", 10.0), Reading(9.8, "V", 11.0))
-    assert not found.usable
-
-
-def test_a_relative_difference_is_a_part_of_the_mean():
-    """9.62 and 9.71 differ by 0.93 %: 200 |a - b| / (a + b) per cent."""
-    found = match.difference(Reading(9.71, "V"), Reading(9.62, "V"), relative=True)
-    assert found.value == pytest.approx(0.0093, abs=0.00005)
-    assert found.unit == "1"
-
-
-def test_a_missing_number_is_no_difference_and_other_units_are_refused():
-    assert not match.difference(Reading(None, "V", flags=Flag.OVERLOAD), Reading(1.0, "V")).usable
-    with pytest.raises(ValueError, match="measure the same quantity"):
-        match.difference(Reading(1.0, "V"), Reading(1.0, "A"))
 
 
 def test_the_other_way_of_each_way_is_the_other():
