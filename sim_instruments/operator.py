@@ -249,7 +249,8 @@ class SimulatedOperator:
         if getattr(notice.view, "asked", None) is not None:
             self._count(notice.step, named, notice.view)
             return
-        self._asks = ("", "", 0)
+        if not getattr(notice.view, "asks", 0):
+            self._asks = ("", "", 0)
         if self._counted is not None:
             return  # it is made to its end, whatever the gauge does meanwhile
         goal = notice.goal

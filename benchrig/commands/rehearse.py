@@ -171,6 +171,23 @@ TURNS = {
 }  # fmt: skip
 
 
+def presses(degrees: float, travel: float) -> str:
+    """The keys for a part of a turn, largest first: "1 x shift-right, 3 x up".
+
+    >>> presses(-95.0, 7200.0)
+    '1 x left, 1 x down'
+    """
+    way = ("shift-right", "right", "up") if degrees > 0.0 else ("shift-left", "left", "down")
+    left, said = abs(degrees), []
+    for key in way:
+        size = abs(TURNS[key]) * travel
+        count = round(left / size) if key is way[-1] else int(left / size)
+        left -= count * size
+        if count:
+            said.append(f"{count} x {key}")
+    return ", ".join(said) or f"1 x {way[-1]}"
+
+
 class Practice:
     """An operator made of a person and a mate."""
 
@@ -227,6 +244,9 @@ class Practice:
             self._mate.notify(notice)
         elif isinstance(notice, TrimMoved):  # of several trimmers the one that is to be turned
             self._in_hand = notice.trimmer
+            if notice.asked and notice.view.asked is not None:
+                keys = presses(notice.view.asked, self._travel.get(notice.trimmer, notice.goal.travel))
+                notice = replace(notice, asked=f"{notice.asked} ({keys})")
         self._you.notify(notice)
 
     def commands(self) -> Sequence[Command]:

@@ -79,6 +79,8 @@ def seen(state: TrimState, reading: Reading) -> TrimState:
     if ask.made is not None:
         return _made(state, value_of(reading)) if began >= ask.made + state.goal.settle else state
     moved = abs(value_of(reading) - ask.value) > least(state)
+    if ask.hidden and not moved and len(state.shown) > 1:  # it stands where it stood: it was not made meanwhile
+        return replace(state, ask=replace(ask, hidden=False, since=state.now))
     waited = began - ask.since - UNSEEN - lag(state)
     if not moved and waited > STUBBORN and not ask.back_off:
         small = state.vain < AGAIN and _should(state) < SMALL * least(state)

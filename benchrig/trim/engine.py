@@ -104,6 +104,8 @@ def _measured(state: TrimState, reading: Reading) -> Stepped:
         return _afterwards(state, reading), ()
     if not _counts(state, reading):
         state = replace(_halted(state, state.now), hold=(), still=(), creep=None, why_not=_why_not(state, reading))
+        if state.ask is not None:
+            state = replace(state, ask=replace(state.ask, hidden=True), shown=())
         return _recue(state, before)
     state = _seen(state, reading)
     if state.known.ends is not None:

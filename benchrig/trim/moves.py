@@ -90,6 +90,7 @@ class Ask:
     moved_at  the end of the first reading that shows a movement; `whole_at`, when even a slow hand
               has ended, `likely_at`, when most have
     back_off  it goes back from where nothing came of a turn, to see whether the screw turns anything
+    hidden    readings have failed since, so it may have been made unseen: it is not asked for until that is known
     reverses  it goes the other way than the turn before
     made      when the person has said that it is made
     """
@@ -101,6 +102,7 @@ class Ask:
     whole_at: float = math.inf
     likely_at: float = math.inf
     made: float | None = None
+    hidden: bool = False
     reverses: bool = False
     back_off: bool = False
 

@@ -60,8 +60,9 @@ def cue_of(state: TrimState, now: float) -> Cue:
         return Cue.QUIET if state.why_not == BUSY else Cue.WAIT
     if state.fault is not None and now < state.fault_until:
         return state.fault
-    if state.phase is TrimPhase.ASKED:
-        return Cue.ASKED
+    if state.phase is TrimPhase.ASKED and state.ask is not None:
+        made = state.ask.moved_at is not None or state.ask.made is not None or state.ask.hidden
+        return Cue.WAIT if made else Cue.ASKED  # who looks again while it shows must not turn it again
     if state.phase is TrimPhase.MOVE and now < move_of(state).until:
         return _turning_cue(move_of(state))
     if state.phase is TrimPhase.LOOK:

@@ -40,9 +40,10 @@ class Bench:
             if view.asks != self.asks and view.asked is not None:
                 self.asks, self.asked_at, self.left = view.asks, self.now, view.asked
             acts = [known for at, known in self.seen if at <= self.now - 0.25]
-            if not idle and cue is Cue.ASKED and self.now >= self.asked_at + 0.6:
+            if not idle and self.left and self.now >= self.asked_at + 0.6:
                 step = min(max(self.left, -100.0 * 0.02), 100.0 * 0.02)
                 self.left -= step
+                self.left = self.left if abs(self.left) > 1e-9 else 0.0
                 self.pressed += 0.02 if step > 0.0 and self.at >= STOP_AT else 0.0
                 self.at = min(max(self.at + step * PER_DEGREE, 0.0), STOP_AT)
             elif acts and not idle:

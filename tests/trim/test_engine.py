@@ -331,3 +331,28 @@ def test_step_does_not_change_the_state_it_was_given():
     before = engine.start(GOAL, 0.0)
     engine.step(before, at(9400.0, 0.0))
     assert before == engine.start(GOAL, 0.0)
+
+
+def test_a_turn_that_shows_is_not_asked_for_any_more():
+    """Who looks up again must not find the same words, and turn it again."""
+    goal = replace(GOAL, counted=True)
+    state, _ = run(engine.start(goal, 0.0), [at(8000.0, 0.0), at(8000.0, 0.2)])
+    assert engine.view(state, 0.21).asked is not None
+    state, _ = run(state, [at(8300.0, 1.0)])
+    assert engine.view(state, 1.01).asked is None
+    assert engine.view(state, 1.01).cue is Cue.WAIT
+
+
+def test_a_turn_made_while_nothing_could_be_read_is_not_asked_for_again():
+    """The pattern was busy: the reading stands elsewhere, and that was the turn; else it is asked for anew."""
+    goal = replace(GOAL, counted=True)
+    state, _ = run(engine.start(goal, 0.0), [at(8000.0, 0.0), at(8000.0, 0.2), at(None, 0.4, Flag.BUSY)])
+    made, _ = run(state, [at(8300.0, 2.0)])
+    assert engine.view(made, 2.01).asked is None
+    made, _ = run(made, still(8300.0, 2.2, 4))
+    assert made.asks == 2
+    idle, _ = run(state, [at(8000.0, 2.0)])
+    assert engine.view(idle, 2.01).asked is None
+    idle, _ = run(idle, [at(8000.0, 2.2)])
+    assert engine.view(idle, 2.21).asked is not None
+    assert idle.asks == 1
