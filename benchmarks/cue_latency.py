@@ -32,8 +32,8 @@ from benchrig.readings import Reading
 from benchrig.session.driving import Gauge
 from benchrig.trim import engine
 from benchrig.trim.types import Goal, Measured, Tick
-from benchrig.ui.live import LiveScreen
-from benchrig.ui.painter import Painter
+from benchrig.ui.live_screen import LiveScreen
+from benchrig.ui.screen_thread import Painter
 
 GOAL = Goal(5.0, 4.9, 5.1, "V")
 NUMBER = re.compile(rb"(\d\.\d{3}) V")

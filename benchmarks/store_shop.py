@@ -21,7 +21,7 @@ from figures import Told, options
 
 from benchrig.records import Block, JobFacts, StepFacts
 from benchrig.records.shop import ShopStore
-from benchrig.records.shophistory import ShopHistory
+from benchrig.records.shop_history import ShopHistory
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests" / "records"))
 from postgres_server import postgres_server

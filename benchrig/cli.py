@@ -16,7 +16,7 @@ from typing import NamedTuple
 import click
 
 from .errors import BenchrigError, Stopped
-from .ui.wrapping import for_terminal
+from .ui.line_breaks import for_terminal
 
 
 class Entry(NamedTuple):

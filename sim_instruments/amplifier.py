@@ -13,7 +13,7 @@ from benchrig.clock import Clock
 
 from .gear import Gear, Law, bench_for, nothing, ohms
 from .histories import Array, Value
-from .ports import Node
+from .interfaces import Node
 from .world import World
 
 RAIL = 70.0  # V, each way

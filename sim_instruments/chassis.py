@@ -1,6 +1,6 @@
 """The Skerry 14's electronics: one shared state, and a node at every test point.
 
-Rules kept here: every figure comes from `figures`; every voltage is a function of the clock and of what was
+Rules kept here: every figure comes from `unit_figures`; every voltage is a function of the clock and of what was
 switched, turned or broken when; nothing is stepped. Parts depend on each other as in the unit: the kilovolts on
 the +12 V rail, on the drive's on-time, on RV41 and on warmth; the on-time on RV43; everything on the fuse.
 """
@@ -13,7 +13,7 @@ import numpy as np
 
 from benchrig.clock import Clock
 
-from . import figures as f
+from . import unit_figures as f
 from .histories import Array, Dips, Relaxing, Value, one
 from .pulses import Pulse, PulseTrain
 from .trimmer import SimulatedTrimmer

@@ -10,7 +10,7 @@ import re
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from . import figures as f
+from . import unit_figures as f
 from .hands import LENGTHS
 
 # A pattern of words -> what is looked at. The first that matches counts.

@@ -15,7 +15,7 @@ from collections.abc import Callable
 
 from benchrig.clock import Clock
 
-from .ports import Double
+from .interfaces import Double
 
 LOGGED = 50_000  # received pieces remembered per cable: some megabytes, hours of a job
 

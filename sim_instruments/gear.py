@@ -16,8 +16,8 @@ from benchrig.clock import Clock
 
 from . import fittings
 from .histories import Array, Relaxing, Value, one
+from .interfaces import Node
 from .nodes import Analogue, Resistor, Tones
-from .ports import Node
 from .trimmer import SimulatedTrimmer
 from .world import Unknown, World, find
 

@@ -10,12 +10,12 @@ from __future__ import annotations
 import random
 from collections.abc import Callable, Mapping
 
-from . import figures as f
+from . import unit_figures as f
 from .chassis import Chassis
 from .fittings import drawn_error
+from .interfaces import Node
 from .nodes import through_divider
 from .picture import TubePicture
-from .ports import Node
 from .trimmer import SimulatedTrimmer
 from .world import Unknown, World, find
 

@@ -15,7 +15,7 @@ from math import copysign, hypot, inf, isinf, sin
 
 import numpy as np
 
-from .ports import Inputs, Node, Resistive, node_at
+from .interfaces import Inputs, Node, Resistive, node_at
 from .scope_acquire import crossings
 from .scpi_values import OVERLOAD
 

@@ -17,6 +17,7 @@ import numpy as np
 
 from benchrig.clock import Clock
 
+from .interfaces import Inputs
 from .meter_convert import APERTURE_FUNCTIONS, RANGES, Converter, ConverterSettings, Sense, cycles_for, resolution_of
 from .meter_model import (
     CORNER,
@@ -33,7 +34,6 @@ from .meter_model import (
     range_for,
     ranges_of,
 )
-from .ports import Inputs
 from .scpi import PendingOperation, ScpiInstrument, Steps, WaitToContinue
 from .scpi_errors import ScpiError
 from .scpi_settings import choice, fixed, numeric

@@ -20,7 +20,7 @@ from itertools import pairwise
 import numpy as np
 
 from .histories import Array, Value, one
-from .ports import Node
+from .interfaces import Node
 
 AtFunction = Callable[[Array], Value]  # rising times (n,) to volts; one float where all are the same
 BreaksFunction = Callable[[float, float], Sequence[float]]  # moments between two at which `at` may have a corner

@@ -1,6 +1,6 @@
 """What the Skerry 14 shows on its tube: sizes, margins, joins, brightness, controller codes.
 
-Rules kept here: millimetres and degrees; all figures from `figures`. Magnetic deflection: the size of a picture
+Rules kept here: millimetres and degrees; all figures from `unit_figures`. Magnetic deflection: the size of a picture
 goes as 1/sqrt(anode voltage), from sin(theta) = B l sqrt(e/(2 m V)), as any electron-optics handbook derives it.
 """
 
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-from . import figures as f
+from . import unit_figures as f
 from .chassis import Chassis
 
 

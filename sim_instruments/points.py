@@ -13,11 +13,11 @@ from typing import Protocol
 
 import numpy as np
 
-from . import figures as f
+from . import unit_figures as f
 from .chassis import DEAD, Chassis
 from .histories import Array, Value
+from .interfaces import Node
 from .nodes import Analogue, Resistor, Steady, Tones
-from .ports import Node
 from .pulses import Drawn, Strokes
 
 

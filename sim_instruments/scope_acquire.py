@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from benchrig.clock import Clock
 
-from .ports import Inputs, node_at
+from .interfaces import Inputs, node_at
 from .scope_front import Front, Geometry
 from .scope_record import Input, ScopeRecord, frozen_input, sampling
 from .scpi import PendingOperation, Steps

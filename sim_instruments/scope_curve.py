@@ -17,7 +17,7 @@ import numpy as np
 
 from benchrig.clock import Clock
 
-from .ports import Inputs
+from .interfaces import Inputs
 from .scope_curve_series import TDS2000, CurveSeries, channel_of, chosen, event_text, real, switched_on, whole
 from .scope_double import ScopeDouble
 from .scope_events import EventQueue

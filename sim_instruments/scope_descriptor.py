@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from benchrig.clock import Clock
 
-from .ports import Inputs
+from .interfaces import Inputs
 from .scope_descriptor_block import descriptor
 from .scope_double import ScopeDouble
 from .scope_front import FrontChannel, Geometry

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from benchrig.clock import Clock
 
-from .ports import Inputs
+from .interfaces import Inputs
 from .scope_acquire import Acquirer
 from .scope_front import Front, FrontChannel, Geometry
 from .scope_record import Codes, ScopeRecord

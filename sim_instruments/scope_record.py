@@ -13,7 +13,7 @@ from math import ceil, exp, pi
 import numpy as np
 from numpy.typing import NDArray
 
-from .ports import Node
+from .interfaces import Node
 from .scope_front import FrontChannel, Geometry
 
 Codes = NDArray[np.uint8]

@@ -16,7 +16,7 @@ import numpy as np
 
 from benchrig.clock import Clock
 
-from .ports import Inputs
+from .interfaces import Inputs
 from .scope_double import ScopeDouble
 from .scope_front import Geometry
 from .scope_measure import ITEMS, measure

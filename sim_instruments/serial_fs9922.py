@@ -10,7 +10,7 @@ from dataclasses import replace
 
 from benchrig.clock import Clock
 
-from .ports import Inputs
+from .interfaces import Inputs
 from .serial_handheld import Handheld
 from .serial_panel import VOLT_OHMS, Knob, SerialPanel, ranges
 from .serial_stream import FrameMeter

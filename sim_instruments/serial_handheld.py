@@ -13,7 +13,7 @@ from math import inf, isinf
 
 import numpy as np
 
-from .ports import Inputs, Node, Resistive, node_at
+from .interfaces import Inputs, Node, Resistive, node_at
 from .scope_acquire import crossings
 from .serial_panel import Knob, PanelRange, SerialPanel
 

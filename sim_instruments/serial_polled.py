@@ -11,7 +11,7 @@ from collections import deque
 
 from benchrig.clock import Clock
 
-from .ports import Inputs
+from .interfaces import Inputs
 from .serial_handheld import Handheld, Handset
 from .serial_panel import VOLT_OHMS, Knob, SerialPanel, ranges
 

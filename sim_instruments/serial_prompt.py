@@ -13,7 +13,7 @@ from collections.abc import Callable
 
 from benchrig.clock import Clock
 
-from .ports import Inputs
+from .interfaces import Inputs
 from .scpi import PendingOperation, Steps
 from .serial_handheld import Handheld, Handset
 from .serial_panel import Knob, SerialPanel, ranges

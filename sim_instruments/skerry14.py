@@ -11,8 +11,8 @@ import numpy as np
 
 from benchrig.clock import Clock
 
-from . import figures as f
 from . import fittings
+from . import unit_figures as f
 from .chassis import Chassis
 from .hands import Hands
 from .histories import Array, Value, one

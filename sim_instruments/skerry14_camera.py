@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from benchrig.clock import Clock
 
-from . import figures as f
+from . import unit_figures as f
 from .camera_double import CameraDouble
 from .camera_frame import Film, Light, Renderer
 from .camera_optics import Face, Optics, Pose, Sensor

@@ -15,7 +15,7 @@ import numpy as np
 
 from benchrig.clock import Clock
 
-from .ports import Inputs
+from .interfaces import Inputs
 from .scpi import ScpiInstrument
 from .scpi_errors import ScpiError
 from .scpi_settings import numeric, switch

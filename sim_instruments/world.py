@@ -15,8 +15,8 @@ from benchrig.clock import Clock
 from benchrig.errors import FileError
 
 from .faults import Cable
+from .interfaces import Double, Node
 from .nodes import Jack
-from .ports import Double, Node
 from .trimmer import SimulatedTrimmer
 
 T = TypeVar("T")

@@ -176,7 +176,7 @@ class EmailSpec:
 
 @dataclass(frozen=True, slots=True)
 class AlarmSettings:
-    """Who is told of alarms, and how often; seconds. What they mean is told in `benchrig.alarms.escalate`."""
+    """Who is told of alarms, and how often; seconds. What they mean is told in `benchrig.alarms.escalation`."""
 
     repeat: float = 300.0
     loud_repeat: float = 30.0

@@ -22,7 +22,7 @@ made_for = "10 Mohm"
 tolerance = "1 %"
 maximum = "40 kV"
 
-The table [alarms] is shown in `alarmtable`.
+The table [alarms] is shown in `alarm_table`.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ from ..links.addresses import SocketAddress, hosts_of, parse_address, place_of
 from ..tomlfile import AnyQuantity, FileModel, Fraction, Hertz, InUnit, Lines, Ohms, OneOf, Volts, read_toml, wrong
 from ..tomlwords import near
 from ..units import Quantity
-from .alarmtable import AlarmsTable
+from .alarm_table import AlarmsTable
 from .model import Accuracy, Bench, InstrumentSpec, Probe, Waveforms
 
 NAME = r"^[a-z][a-z0-9_-]*$"

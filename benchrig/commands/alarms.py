@@ -16,9 +16,9 @@ from queue import Empty, SimpleQueue
 
 import click
 
-from ..alarms import Alarms, Caller, note
-from ..alarms.beats import Beats
-from ..alarms.build import callers_of, policy_of
+from ..alarms import Alarms, Caller, remote_ack
+from ..alarms.build_callers import callers_of, policy_of
+from ..alarms.heartbeat import Beats
 from ..bench.model import AlarmSettings
 from ..clock import Clock, RealClock
 from ..errors import FileError
@@ -26,7 +26,7 @@ from ..records import History, file_of, is_server
 from ..session.ends import StopAsked
 from ..session.notices import Notice, Said
 from ..session.operators import Command, EntryRequest, ForwardedOperator, HoldRequest, Operator, Question
-from ..ui.ringing import open_ring
+from ..ui.alarm_sounds import open_ring
 from .options import login_name, record_option
 
 TICK = 1.0  # s between looks at alarms that are due again
@@ -139,9 +139,9 @@ def ack_command(alarm: str, by: str | None, record: str | None) -> None:
     The trouble itself stays what it is, and an alarm that grows worse is told anew.
     """
     path = _beside(record)
-    note.leave(path, by or login_name(), alarm)
+    remote_ack.leave(path, by or login_name(), alarm)
     if not seen(path, RealClock()):
-        note.withdraw(path)
+        remote_ack.withdraw(path)
         raise FileError(
             f"No soak that writes {path} has seen the acknowledgement.",
             next_step="Is it running, and is --store its record?",
@@ -164,7 +164,7 @@ def _beside(record: str | None) -> Path:
 def seen(record: Path, clock: Clock) -> bool:
     """True as soon as the note was taken; False after `PATIENCE`."""
     until = clock.now() + PATIENCE
-    while note.place(record).exists():
+    while remote_ack.place(record).exists():
         if clock.now() >= until:
             return False
         clock.sleep_until(clock.now() + ACK_LOOK)

@@ -26,7 +26,7 @@ from ..errors import FileError
 from ..instruments import load_stand_in, load_world
 from ..procedure import Procedure, load_procedure
 from ..procedure.preflight import PreflightReport, PreflightRow, check
-from ..ui.words import plain
+from ..ui.sentences import plain
 from .options import locate, orderly
 
 EXIT_CODE = {"ok": 0, "note": 0, "warn": 1, "refuse": 2}

@@ -11,8 +11,8 @@ from ..clock import Clock, RealClock
 from ..dashboard.follow import Follower, Page
 from ..records import StoreError, open_history
 from ..session.notices import Said
+from .display_choice import need_page
 from .options import orderly, record_option
-from .showing import need_page
 
 LOOK = 0.25  # s between looks into the record
 LATER = 2.0  # s between tries at one that cannot be read

@@ -33,7 +33,7 @@ from ..links import Link, open_link
 from ..links.addresses import parse_address, place_of
 from ..links.logged import LoggedLink, WireLog
 from ..ui.keys import open_keys
-from ..ui.words import plain
+from ..ui.sentences import plain
 from .options import locate, orderly
 
 _PACKAGES = {"serial": "pyserial", "pyvisa": "pyvisa", "pyvisa_py": "pyvisa-py"}

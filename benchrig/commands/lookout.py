@@ -1,6 +1,6 @@
 """A second process beside a soak: it tells whoever the bench file names when the watch itself is no more.
 
-It touches no instrument and writes no record; it only listens for beats, and tells. `alarms.beats` has its rules.
+It touches no instrument and writes no record; it only listens for beats, and tells. `alarms.heartbeat` has its rules.
 """
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ from typing import IO
 import click
 
 from ..alarms import Alarms
-from ..alarms.beats import Beats, listen
-from ..alarms.build import policy_of
+from ..alarms.build_callers import policy_of
+from ..alarms.heartbeat import Beats, listen
 from ..bench import Bench, load_bench
 from ..checkout import in_child
 from ..clock import Clock, RealClock

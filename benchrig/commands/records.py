@@ -12,7 +12,7 @@ from ..errors import FileError, UnitError
 from ..records import open_history, open_store
 from ..records.history import History, JobRow, StepRow
 from ..records.visits import Moved, since
-from ..ui.words import plain
+from ..ui.sentences import plain
 from ..units import quantity_in, show
 from .options import JOB, close, in_utf8, read_record, record_option
 

@@ -20,7 +20,7 @@ import click
 
 from ..bench import Bench, load_bench
 from ..clock import RealClock
-from ..dashboard.book import Book
+from ..dashboard.notice_log import Book
 from ..instruments import load_stand_in
 from ..procedure import Procedure, load_procedure
 from ..procedure.serials import sample
@@ -30,9 +30,7 @@ from ..session.notices import Notice, StepStarted, TrimMoved
 from ..session.operators import Command, EntryRequest, HoldRequest, Operator, Question
 from ..ui.terminal import Shown
 from ..units import show
-from .options import bench_beside, locate, orderly, report_command, say_afterwards, written_record
-from .run import broken_off, open_bench
-from .showing import (
+from .display_choice import (
     JSON,
     dashboard_option,
     mode,
@@ -43,6 +41,8 @@ from .showing import (
     showing_options,
     sound_options,
 )
+from .options import bench_beside, locate, orderly, report_command, say_afterwards, written_record
+from .run import broken_off, open_bench
 from .truth import Witness, Witnessed
 
 

@@ -11,7 +11,7 @@ import click
 
 from ..bench import Bench, Station, load_bench
 from ..clock import Clock, RealClock
-from ..dashboard.book import Book
+from ..dashboard.notice_log import Book
 from ..errors import FileError
 from ..procedure import load_procedure
 from ..records import History, open_store
@@ -22,8 +22,7 @@ from ..session.operators import Operator
 from ..session.plan import printed
 from ..ui.terminal import Shown
 from .bench import refuse_unfit
-from .options import close, locate, login_name, orderly, unit_options, written_record
-from .showing import (
+from .display_choice import (
     dashboard_option,
     mode,
     open_dashboard,
@@ -33,6 +32,7 @@ from .showing import (
     showing_options,
     sound_options,
 )
+from .options import close, locate, login_name, orderly, unit_options, written_record
 
 
 @click.command("run")

@@ -17,7 +17,7 @@ import click
 from ..alarms import Alarms, try_all
 from ..bench import Bench, load_bench
 from ..clock import RealClock, SimClock
-from ..dashboard.book import Book
+from ..dashboard.notice_log import Book
 from ..errors import FileError, UnitError
 from ..instruments import load_stand_in, load_world
 from ..procedure import Procedure, load_procedure
@@ -28,10 +28,10 @@ from ..ui.terminal import Shown
 from ..units import quantity_in
 from .alarms import Relay, everybody, ringing, until_acknowledged
 from .bench import refuse_unfit
+from .display_choice import JSON, dashboard_option, mode, open_dashboard, open_display, showing_options
 from .lookout import lookout
 from .options import locate, orderly, report_command, say_afterwards, unit_options, written_record
 from .run import Wanted, named_bench, open_bench, open_job
-from .showing import JSON, dashboard_option, mode, open_dashboard, open_display, showing_options
 
 
 @click.command("soak")

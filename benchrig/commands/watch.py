@@ -1,7 +1,7 @@
 """`benchrig watch`: one reading, live, without a procedure; for extra-low voltage only.
 
 Rules of this module:
-1. No hold point, so no hazardous voltage (`watching` says what that is).
+1. No hold point, so no hazardous voltage (`watch_loop` says what that is).
 2. It sets what it must to read (function, or channel and timebase) and hands the front panel back.
 3. Ending it by a key or Ctrl-C is no error, and the terminal is as it was.
 """
@@ -30,9 +30,7 @@ from ..session.scoping import ScopeReader
 from ..trim.types import Goal
 from ..ui.display import Display
 from ..units import quantity_in, show
-from .find import chosen, require_lead_off
-from .options import locate, orderly
-from .showing import (
+from .display_choice import (
     JSON,
     LIVE,
     mode,
@@ -43,7 +41,9 @@ from .showing import (
     showing_options,
     sound_options,
 )
-from .watching import HarmlessOnly, ReadingLines, Together, WatchLoop, refuse_hazard
+from .find import chosen, require_lead_off
+from .options import locate, orderly
+from .watch_loop import HarmlessOnly, ReadingLines, Together, WatchLoop, refuse_hazard
 
 Asked = TypeVar("Asked", Function, Measurement)
 

@@ -15,7 +15,7 @@ from datetime import datetime
 from typing import Any, Protocol
 
 from ..records.history import ChannelRow, JobRow, StepRow
-from ..records.news import Cursor, Stretch
+from ..records.new_readings import Cursor, Stretch
 from ..session import notices as n
 
 _Between = tuple[int, n.Notice]  # the sitting, and what happened in it

@@ -10,7 +10,7 @@ from datetime import datetime
 from typing import Any
 
 from ..session.notices import ChannelView, SoakMoved, TrimMoved
-from ..ui.words import CUE_WORDS, away_words, plain, span
+from ..ui.sentences import CUE_WORDS, away_words, plain, span
 from ..units import show, show_window
 from .state import Dashboard, OpenAlarm
 

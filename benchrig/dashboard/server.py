@@ -2,7 +2,7 @@
 
 Rules it keeps. Read only: every route answers GET and nothing else. On loopback anybody on this machine may look; on
 any other address each request needs the token. The session is never slowed: it folds the notice, raises a flag and
-goes on; what the viewers get is made once for all of them (see `crowd`).
+goes on; what the viewers get is made once for all of them (see `broadcast`).
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ from ..errors import FileError
 from ..metrics import CONTENT_TYPE, Metrics
 from ..session import notices as n
 from ..ui.display import Display
-from .crowd import Crowd
+from .broadcast import Crowd
 from .page import page_data
 from .state import Dashboard, fold
 from .trends import Trends

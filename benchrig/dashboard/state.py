@@ -12,7 +12,7 @@ from datetime import datetime
 from typing import Any
 
 from ..session import notices as n
-from ..ui.words import plain, sentence
+from ..ui.sentences import plain, sentence
 
 MOST_LINES = 12
 MOST_ALARMS = 100

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ..lazy import names_of
+from .default_path import default_path
 from .facts import (
     AcknowledgementFacts,
     Block,
@@ -17,8 +18,7 @@ from .facts import (
     WrongRecord,
 )
 from .history import ChannelRow, History, JobRow, StepRow
-from .opening import file_of, is_server, open_history, open_store
-from .place import default_path
+from .open_record import file_of, is_server, open_history, open_store
 
 if TYPE_CHECKING:
     from .sqlite import SqliteStore

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
 
 from ..readings import UNUSABLE, Reading
 from .facts import STOPPED, Block, InstrumentFacts, StoreError, WrongRecord
-from .news import Cursor, Stretch, of_blocks, of_rows
+from .new_readings import Cursor, Stretch, of_blocks, of_rows
 from .rows import (
     DAMAGED,
     ChannelRow,

@@ -22,9 +22,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from . import outbox, shoptables
+from . import outbox, shop_tables
+from .default_path import default_path
 from .facts import StoreError
-from .place import default_path
 from .schema import MIGRATIONS, VERSION
 from .sqlite import BUSY, SqliteStore
 
@@ -191,7 +191,7 @@ def prepare(connection: Any) -> None:
         cursor.execute("SELECT pg_advisory_xact_lock(%s)", (_LOCK,))
         cursor.execute("SELECT to_regclass('benches'), to_regclass('migrations')")
         if None in cursor.fetchone():  # who may only write rows may not even ask for a table that is there
-            for statement in shoptables.OWN:
+            for statement in shop_tables.OWN:
                 cursor.execute(statement)
         cursor.execute("SELECT coalesce(max(version), 0) FROM migrations")
         version = int(cursor.fetchone()[0])
@@ -201,7 +201,7 @@ def prepare(connection: Any) -> None:
                 next_step="Bring this bench up to date.",
             )
         for number in range(version + 1, VERSION + 1):
-            for statement in shoptables.statements(number):
+            for statement in shop_tables.statements(number):
                 cursor.execute(statement)
             cursor.execute("INSERT INTO migrations VALUES (%s, %s, now()::text)", (number, MIGRATIONS[number - 1][0]))
 
@@ -232,12 +232,12 @@ def changes(db: sqlite3.Connection, waiting: Sequence[tuple[int, str, int, int]]
         if there:
             columns = tuple(there[0])
             values = [
-                tuple(row[name] for name in columns) for row in (shoptables.numbered(tab, it, bench) for it in there)
+                tuple(row[name] for name in columns) for row in (shop_tables.numbered(tab, it, bench) for it in there)
             ]
-            found.append((shoptables.upsert(tab, columns), values))
+            found.append((shop_tables.upsert(tab, columns), values))
         gone = set(rows) - {row.get(key, 0) for row in there}
         if gone and tab in ("blocks", "readings"):  # nothing else is ever deleted
-            values = [(bench * shoptables.ROWS + row,) for row in sorted(gone)]
+            values = [(bench * shop_tables.ROWS + row,) for row in sorted(gone)]
             found.append((f'DELETE FROM {tab} WHERE "{key}" = %s', values))
     return found
 

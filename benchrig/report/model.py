@@ -18,9 +18,9 @@ from ..records.facts import STOPPED, InstrumentFacts
 from ..records.history import History, JobRow, StepRow
 from ..records.visits import Visit, values_of
 from ..units import show
-from .figures import Figure, figures_of
-from .lines import CONDITIONAL, IN, NONE, OUT, ReportLine, lines_of, moment
-from .soaks import Soaked, soaks_of
+from .charts import Figure, figures_of
+from .soak_section import Soaked, soaks_of
+from .table_rows import CONDITIONAL, IN, NONE, OUT, ReportLine, lines_of, moment
 
 RULES = {
     "guarded": "Guarded acceptance: a value passes when it lies inside its limit by more than the guard band, which is "

@@ -23,7 +23,7 @@ from ..judgement.watch import DriftWatch, Event, LevelStep
 from ..units import show
 from .findings import Columns, Finding, Floats, Kind, Severity
 from .levels import Ceiling, ConfirmedLevel, ReadingBand, levels
-from .moving import Moving
+from .recent_medians import Moving
 from .task import SoakChannel
 
 LOOKS = 10  # times per window that drift is judged

@@ -17,7 +17,7 @@ from ..procedure.checks import hazardous_limit
 from ..units import show
 from .channel import ChannelWatch, Totals
 from .findings import Columns, Finding, Kind, Severity
-from .machine import SoakMove, SoakPhase, moved
+from .phases import SoakMove, SoakPhase, moved
 from .task import SoakChannel, SoakTask
 
 # Findings that stay open until another ends them; the others are over as soon as they are told.

@@ -23,7 +23,7 @@ from rich.text import Text
 from ..session.notices import TrimMoved
 from ..trim.types import Cue, TrimView
 from ..units import show
-from .words import CUE_WORDS, away_words, plain
+from .sentences import CUE_WORDS, away_words, plain
 
 ROWS = 3
 _INSIDE = {Cue.GOOD, Cue.ACCEPTED}

@@ -15,7 +15,7 @@ import os
 import sys
 from typing import Protocol, Self, TextIO
 
-from .wrapping import for_terminal
+from .line_breaks import for_terminal
 
 # Escape sequences of the arrow keys, as xterm and the Linux console send them, in normal and application mode.
 _ARROWS = {"[A": "up", "[B": "down", "[C": "right", "[D": "left", "OA": "up", "OB": "down", "OC": "right", "OD": "left"}

@@ -11,7 +11,7 @@ from ..session.notices import Notice, StepStarted
 from ..session.operators import Command, EntryRequest, ForwardedOperator, HoldRequest, Operator, Question
 from .display import Display, Screen
 from .keys import Keys
-from .words import plain
+from .sentences import plain
 
 KEYS_HELP = "keys: space pause/go on   s skip   m mark   f large digits   a acknowledge alarms   q stop   ? help"
 TURN_HELP = "      . or right: it was turned clockwise   , or left: counter-clockwise   Enter: as the cue said"

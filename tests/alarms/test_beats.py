@@ -8,7 +8,7 @@ from contextlib import suppress
 import pytest
 
 from benchrig.alarms import Alarms
-from benchrig.alarms.beats import ASKING, BEAT, KEY, LEAVE, Beats, listen
+from benchrig.alarms.heartbeat import ASKING, BEAT, KEY, LEAVE, Beats, listen
 from benchrig.clock import RealClock
 
 

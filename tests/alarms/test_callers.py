@@ -17,7 +17,7 @@ from benchrig.alarms import AlarmError, Alarms, CommandHook, Email, Policy, Webh
 from benchrig.alarms.mail import message
 from benchrig.alarms.types import Alarm, headline
 from benchrig.clock import RealClock, SimClock
-from benchrig.ui.ringing import AlarmRing, open_ring
+from benchrig.ui.alarm_sounds import AlarmRing, open_ring
 from benchrig.ui.tones import BellTone
 
 from sinks import Hook, Mailbox, free_port, http_sink, smtp_sink  # isort: skip

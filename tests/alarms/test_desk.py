@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from benchrig.alarms import AlarmError, Alarms, Policy, note, waiting
+from benchrig.alarms import AlarmError, Alarms, Policy, caller_queue, remote_ack
 from benchrig.alarms.types import Alarm
 from benchrig.clock import RealClock, SimClock
 from benchrig.errors import FileError
@@ -231,20 +231,20 @@ def test_a_display_that_is_slow_holds_up_no_caller():
 
 
 def test_memory_is_bounded_whatever_is_offered():
-    wait = waiting.Waiting()
+    wait = caller_queue.Waiting()
     for i in range(10_000):
-        wait = waiting.offered(wait, alarm(f"k{i}"))
-    assert len(wait.alarms) == waiting.MOST_WAITING
+        wait = caller_queue.offered(wait, alarm(f"k{i}"))
+    assert len(wait.alarms) == caller_queue.MOST_WAITING
     assert wait.alarms[-1].key == "k9999"
 
 
 def test_what_was_overtaken_while_it_was_told_stays_to_be_told():
     """Number 1 arrives while number 2 is offered: number 2 is still due."""
-    wait = waiting.offered(waiting.Waiting(), alarm("tp1", 1))
-    in_flight = waiting.due(wait, 0.0)
-    wait = waiting.offered(wait, alarm("tp1", 2))
-    wait = waiting.delivered(wait, in_flight)
-    assert waiting.due(wait, 0.0).number == 2
+    wait = caller_queue.offered(caller_queue.Waiting(), alarm("tp1", 1))
+    in_flight = caller_queue.due(wait, 0.0)
+    wait = caller_queue.offered(wait, alarm("tp1", 2))
+    wait = caller_queue.delivered(wait, in_flight)
+    assert caller_queue.due(wait, 0.0).number == 2
 
 
 def test_a_note_beside_the_record_acknowledges(tmp_path):
@@ -253,10 +253,10 @@ def test_a_note_beside_the_record_acknowledges(tmp_path):
     alarms = Alarms([], clock, told.append, record=record)
     alarms.raise_("tp1", "stop", "TP1 low")
     alarms.raise_("tp2", "stop", "TP2 low")
-    note.leave(record, "Ida\tx\r\n", "tp2")
+    remote_ack.leave(record, "Ida\tx\r\n", "tp2")
     pass_time(alarms, clock, 2.0)
     assert [(it.key, it.by) for it in told if it.kind == "alarm acknowledged"] == [("tp2", "Ida?x??")]
-    note.leave(record, "Ida")
+    remote_ack.leave(record, "Ida")
     pass_time(alarms, clock, 2.0)
     assert all(it.acknowledged for it in alarms.open)
     assert list(tmp_path.iterdir()) == []
@@ -265,12 +265,12 @@ def test_a_note_beside_the_record_acknowledges(tmp_path):
 def test_a_note_that_is_cut_names_no_alarm_and_so_not_all_of_them(tmp_path):
     """A line without its end: a disk that was full, or more notes than anybody leaves."""
     record = tmp_path / "record.sqlite"
-    note.place(record).write_text("Ida\ttp1\nIda\t")
-    assert note.take(record) == [("Ida", "tp1")]
-    note.place(record).write_text("Ida\ttp1\n" * 2_000_000)
-    assert set(note.take(record)) == {("Ida", "tp1")}
+    remote_ack.place(record).write_text("Ida\ttp1\nIda\t")
+    assert remote_ack.take(record) == [("Ida", "tp1")]
+    remote_ack.place(record).write_text("Ida\ttp1\n" * 2_000_000)
+    assert set(remote_ack.take(record)) == {("Ida", "tp1")}
 
 
 def test_a_note_that_cannot_be_left_is_a_plain_error(tmp_path):
     with pytest.raises(FileError, match="Check the folder"):
-        note.leave(tmp_path / "none" / "record.sqlite", "Ida")
+        remote_ack.leave(tmp_path / "none" / "record.sqlite", "Ida")

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchrig.alarms.escalate import (
+from benchrig.alarms.escalation import (
     MOST_BEYOND,
     MOST_OPEN,
     OVERFLOW,

@@ -7,7 +7,7 @@ import pytest
 
 from benchrig import cli
 from benchrig.alarms import Alarms
-from benchrig.alarms.note import place
+from benchrig.alarms.remote_ack import place
 from benchrig.bench.model import AlarmSettings, CommandSpec
 from benchrig.clock import SimClock
 from benchrig.commands import alarms

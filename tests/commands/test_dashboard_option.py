@@ -4,7 +4,7 @@ from contextlib import ExitStack
 
 import pytest
 
-from benchrig.commands.showing import open_dashboard
+from benchrig.commands.display_choice import open_dashboard
 from benchrig.errors import FileError
 
 

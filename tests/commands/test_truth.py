@@ -7,7 +7,7 @@ from benchrig.commands.options import locate
 from benchrig.commands.truth import Witness, Witnessed
 from benchrig.procedure import load_procedure
 from benchrig.session.notices import AxisEnded, StepEnded
-from benchrig.ui.words import sentence
+from benchrig.ui.sentences import sentence
 
 TRUE = {"A4 TP42": 14.1e-6, "A4 TP42 low": 46.9e-6}
 ENDED = StepEnded(

@@ -18,7 +18,7 @@ import pytest
 
 from benchrig import cli
 from benchrig.clock import SimClock
-from benchrig.commands import watch, watching
+from benchrig.commands import watch, watch_loop
 from benchrig.errors import FileError, Refused
 from benchrig.instruments import Function, load_driver, load_stand_in
 from benchrig.procedure.quantities import Measurement, MeterSource, ScopeSource
@@ -104,26 +104,26 @@ def test_kilovolts_are_refused_before_anything_is_opened(capsys: pytest.CaptureF
 def test_a_reading_that_can_hurt_ends_it(source: Any, value: float) -> None:
     """Limits of IEC 61010-1, normal condition, from memory: 60 V DC, 30 V AC, 42.4 V peak."""
     with pytest.raises(Refused, match="can hurt"):
-        watching.check_reading(source, Reading(value, "V", flags=Flag.STALE), watching.Overloads())
+        watch_loop.check_reading(source, Reading(value, "V", flags=Flag.STALE), watch_loop.Overloads())
 
 
 def test_an_overload_that_lasts_ends_it_and_a_passing_one_does_not() -> None:
     """A meter shows one while it changes its range; a second of it is something else."""
-    overloads = watching.Overloads()
+    overloads = watch_loop.Overloads()
     over = [Reading(None, "V", at, Flag.OVERLOAD) for at in (0.0, 0.4, 0.9, 1.0)]
     for reading in (*over[:3], Reading(12.0, "V", 0.95), over[3]):
-        watching.check_reading(VOLTS, reading, overloads)
+        watch_loop.check_reading(VOLTS, reading, overloads)
     with pytest.raises(Refused, match="Overload"):
-        watching.check_reading(VOLTS, Reading(None, "V", 2.0, Flag.OVERLOAD), overloads)
+        watch_loop.check_reading(VOLTS, Reading(None, "V", 2.0, Flag.OVERLOAD), overloads)
 
 
 def test_ohms_may_be_as_many_as_they_like() -> None:
     """No voltage, no limit; an open lead in ohms is overload and no danger."""
     ohms = MeterSource("meter", Function.RESISTANCE)
-    overloads = watching.Overloads()
+    overloads = watch_loop.Overloads()
     for at in (0.0, 2.0):
-        watching.check_reading(ohms, Reading(None, "ohm", at, Flag.OVERLOAD), overloads)
-    watching.check_reading(ohms, Reading(1e6, "ohm"), overloads)
+        watch_loop.check_reading(ohms, Reading(None, "ohm", at, Flag.OVERLOAD), overloads)
+    watch_loop.check_reading(ohms, Reading(1e6, "ohm"), overloads)
 
 
 def test_a_record_that_reaches_too_high_ends_it_whatever_is_measured_on_it(doubles: Any) -> None:
@@ -137,7 +137,7 @@ def test_a_record_that_reaches_too_high_ends_it_whatever_is_measured_on_it(doubl
             return Waveform(np.array([-50.0, 50.0] * 8), 1e-6)
 
     with pytest.raises(Refused, match="reaches"):
-        watching.HarmlessOnly(Scope()).fresh_capture(1, 0.0)
+        watch_loop.HarmlessOnly(Scope()).fresh_capture(1, 0.0)
 
 
 @pytest.mark.parametrize(
@@ -202,7 +202,7 @@ def test_a_reading_that_stays_in_is_never_shown_as_old() -> None:
     """The end of one hold is the beginning of the next; nothing blinks between them."""
     clock, display = SimClock(), Shown()
     feed: Any = SteadyFeed(clock, 12.0)
-    watching.WatchLoop(VOLTS, watch.goal_of(VOLTS, "12 V", ("11.4 V", "12.6 V")), display, clock).run(feed, feed)
+    watch_loop.WatchLoop(VOLTS, watch.goal_of(VOLTS, "12 V", ("11.4 V", "12.6 V")), display, clock).run(feed, feed)
     views = [notice.view for notice in display.told if notice.kind == "trim"]
     first = next(i for i, view in enumerate(views) if view.value is not None)
     assert sum(notice.kind == "said" for notice in display.told) == 1

@@ -14,8 +14,8 @@ import pytest
 
 from benchrig.clock import SimClock
 from benchrig.commands.dashboard import Reopened, follow
-from benchrig.dashboard.book import Book
 from benchrig.dashboard.follow import SILENT, Follower
+from benchrig.dashboard.notice_log import Book
 from benchrig.dashboard.page import page_data
 from benchrig.dashboard.state import Dashboard, fold
 from benchrig.dashboard.trends import Trends

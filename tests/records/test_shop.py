@@ -21,11 +21,11 @@ from benchrig.records import (
     StoreError,
     outbox,
 )
-from benchrig.records.opening import open_history, open_store
+from benchrig.records.open_record import open_history, open_store
 from benchrig.records.schema import MIGRATIONS
 from benchrig.records.shop import ShopStore, spool_of
-from benchrig.records.shophistory import ShopHistory
-from benchrig.records.shoptables import NUMBERED, statements
+from benchrig.records.shop_history import ShopHistory
+from benchrig.records.shop_tables import NUMBERED, statements
 from benchrig.signals.waveform import Waveform
 
 NOON = datetime(2026, 1, 5, 12, 0, tzinfo=UTC)

@@ -6,7 +6,7 @@ import pytest
 from turning_bench import turned, visits
 
 from benchrig.trim.types import Way
-from benchrig.ui.words import sentence
+from benchrig.ui.sentences import sentence
 
 HEAVY = bool(os.environ.get("BENCHRIG_HEAVY"))
 AXIS = """

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from benchrig.sim_instruments.ports import Double
+from benchrig.sim_instruments.interfaces import Double
 from numpy.typing import NDArray
 
 from benchrig.clock import SimClock

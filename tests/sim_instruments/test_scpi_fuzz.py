@@ -11,9 +11,9 @@ from collections.abc import Callable
 
 import pytest
 from bench_talk import Host, sine, square
+from benchrig.sim_instruments.interfaces import Double
 from benchrig.sim_instruments.meter_model import AGILENT34410A
 from benchrig.sim_instruments.meter_scpi import BenchMeter
-from benchrig.sim_instruments.ports import Double
 from benchrig.sim_instruments.scope_curve import CurveScopeDouble
 from benchrig.sim_instruments.scope_descriptor import DescriptorScopeDouble
 from benchrig.sim_instruments.scope_tenfield_a1 import TenFieldA1

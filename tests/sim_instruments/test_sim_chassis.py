@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from benchrig.sim_instruments import figures as f
+from benchrig.sim_instruments import unit_figures as f
 from benchrig.sim_instruments.chassis import FAULTS
 from benchrig.sim_instruments.fittings import drawn_error
 from benchrig.sim_instruments.skerry14 import build

@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 from benchrig.sim_instruments.histories import Relaxing
+from benchrig.sim_instruments.interfaces import Node
 from benchrig.sim_instruments.nodes import (
     OPEN,
     Analogue,
@@ -14,7 +15,6 @@ from benchrig.sim_instruments.nodes import (
     Tones,
     through_divider,
 )
-from benchrig.sim_instruments.ports import Node
 from scipy import integrate
 
 from benchrig.clock import SimClock

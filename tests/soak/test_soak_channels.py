@@ -11,7 +11,7 @@ from benchrig.readings import Flag
 from benchrig.soak.channel import COMING_UP, ChannelWatch
 from benchrig.soak.findings import Columns, Kind, Severity
 from benchrig.soak.levels import CONFIRM, ConfirmedLevel, ReadingBand, levels
-from benchrig.soak.moving import Moving
+from benchrig.soak.recent_medians import Moving
 from benchrig.soak.task import SoakChannel
 
 LIMITS = Limits("V", 11.4, 12.6, 10.8, 13.2, 15.0)

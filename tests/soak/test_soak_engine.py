@@ -9,7 +9,7 @@ from benchrig.instruments import Function
 from benchrig.procedure.quantities import Limits, MeterSource
 from benchrig.soak.engine import Engine, Noticed, Over, Switch
 from benchrig.soak.findings import Columns, Kind, Severity
-from benchrig.soak.machine import TRANSITIONS, SoakMove, SoakPhase, moved
+from benchrig.soak.phases import TRANSITIONS, SoakMove, SoakPhase, moved
 from benchrig.soak.task import PowerCycle, SoakChannel, SoakTask
 
 LIMITS = Limits("V", 11.4, 12.6, 10.8, 13.2, 15.0)

@@ -15,10 +15,10 @@ from typing import Any
 import numpy as np
 import pytest
 from bench_talk import Point, sine, square, steady
+from benchrig.sim_instruments.interfaces import Double
 from benchrig.sim_instruments.launch import launch
 from benchrig.sim_instruments.meter_model import AGILENT34410A
 from benchrig.sim_instruments.meter_scpi import BenchMeter
-from benchrig.sim_instruments.ports import Double
 from benchrig.sim_instruments.scope_curve import CurveScopeDouble
 from benchrig.sim_instruments.scope_curve_series import DPO4000
 from benchrig.sim_instruments.scope_tenfield_a1 import TenFieldA1

@@ -13,7 +13,7 @@ import sys, time
 from rich.console import Console
 from benchrig.session import notices as n
 from benchrig.trim.types import Cue, Goal, TrimView
-from benchrig.ui.live import LiveScreen
+from benchrig.ui.live_screen import LiveScreen
 
 def moved(value):
     view = TrimView(value, 9400.0 - value, Cue.DOWN, 0.0, 0.8, (-0.3, 0.3), False)

@@ -90,7 +90,7 @@ def test_every_way_out_restores_the_terminal(way_out):
 ASKING = """
 import sys, time
 from benchrig.ui.keys import open_keys
-from benchrig.ui.stopping import stoppable
+from benchrig.ui.suspend import stoppable
 with open_keys() as keys, stoppable(keys.stopping, keys.going_on):
     print("open", flush=True)
     time.sleep(float(sys.argv[1]))

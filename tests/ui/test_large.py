@@ -5,8 +5,8 @@ import pytest
 from benchrig.session.notices import TrimMoved
 from benchrig.trim.types import Cue, Goal, TrimView, Way
 from benchrig.ui.gauge import ASCII, FULL
-from benchrig.ui.large import _FONT, large, short_cue
-from benchrig.ui.words import CUE_WORDS
+from benchrig.ui.large_gauge import _FONT, large, short_cue
+from benchrig.ui.sentences import CUE_WORDS
 
 GOAL = Goal(9400.0, 9250.0, 9550.0, "V")
 

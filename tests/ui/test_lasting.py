@@ -7,7 +7,7 @@ import pytest
 
 from benchrig.session.ends import StopAsked
 from benchrig.session.notices import Said
-from benchrig.ui.lasting import Lasting, LastingScreen
+from benchrig.ui.display_failures import Lasting, LastingScreen
 
 SAID = Said("s", "words")
 

@@ -7,7 +7,7 @@ from rich.console import Console
 
 from benchrig.session import notices as n
 from benchrig.trim.types import Cue, Goal, TrimView
-from benchrig.ui.live import BURST, FRAME, LiveScreen
+from benchrig.ui.live_screen import BURST, FRAME, LiveScreen
 
 GOAL = Goal(9400.0, 9250.0, 9550.0, "V")
 

@@ -8,8 +8,8 @@ from rich.console import Console
 
 from benchrig.session import notices as n
 from benchrig.trim.types import Cue, Goal, TrimView
-from benchrig.ui.live import LiveScreen
-from benchrig.ui.painter import Painter
+from benchrig.ui.live_screen import LiveScreen
+from benchrig.ui.screen_thread import Painter
 
 GOAL = Goal(9400.0, 9250.0, 9550.0, "V")
 

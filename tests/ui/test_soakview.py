@@ -6,7 +6,7 @@ import pytest
 
 from benchrig.session.notices import ChannelView, SoakMoved
 from benchrig.ui.gauge import ASCII, FULL
-from benchrig.ui.soakview import soak_rows
+from benchrig.ui.soak_rows import soak_rows
 
 WHEN = datetime(2026, 1, 5, tzinfo=UTC)
 

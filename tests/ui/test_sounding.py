@@ -10,8 +10,8 @@ import pytest
 from benchrig.errors import FileError
 from benchrig.session import notices as n
 from benchrig.trim.types import Cue, Goal, TrimView
-from benchrig.ui import sounding, speech
-from benchrig.ui.sounding import WavFile, open_sound
+from benchrig.ui import sound_display, speech
+from benchrig.ui.sound_display import WavFile, open_sound
 from benchrig.ui.tones import IN_TONE, RATE
 
 GOAL = Goal(5.0, 4.9, 5.1, "V")
@@ -76,7 +76,7 @@ def test_off_opens_nothing():
 @pytest.mark.parametrize("kind", ["tones", "speech"])
 def test_what_cannot_be_had_becomes_the_bell_with_a_note(monkeypatch, kind):
     """And the bell rings on the terminal, once for a cue that matters."""
-    monkeypatch.setattr(sounding, "player", lambda kind: sounding.Off())
+    monkeypatch.setattr(sound_display, "player", lambda kind: sound_display.Off())
     monkeypatch.setattr(speech, "program", lambda: None)
     terminal, notes = Tty(), []
     sounds = open_sound(kind, terminal, notes.append)

@@ -11,7 +11,7 @@ import termios
 PROGRAM = """
 import sys, time
 from contextlib import ExitStack
-from benchrig.commands.showing import open_screen, open_stoppable_keys
+from benchrig.commands.display_choice import open_screen, open_stoppable_keys
 from benchrig.session.notices import TrimMoved
 from benchrig.trim.types import Cue, Goal, TrimView
 

@@ -12,8 +12,8 @@ from benchrig.readings import Flag, Reading
 from benchrig.session import notices as n
 from benchrig.trim.types import Cue, Goal, TrimView, Way
 from benchrig.ui.jsonlines import JsonLines, line
-from benchrig.ui.lines import PlainLines
-from benchrig.ui.words import CUE_WORDS, away_words, flag_words, sentence
+from benchrig.ui.plain_lines import PlainLines
+from benchrig.ui.sentences import CUE_WORDS, away_words, flag_words, sentence
 
 GOAL = Goal(9400.0, 9250.0, 9550.0, "V")
 VIEW = TrimView(9872.0, -472.0, Cue.DOWN, 0.0, 0.8, (-0.3, 0.3), False)

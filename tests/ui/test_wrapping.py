@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from benchrig import cli
-from benchrig.ui.live import LiveScreen
-from benchrig.ui.wrapping import between_words, for_terminal
+from benchrig.ui.line_breaks import between_words, for_terminal
+from benchrig.ui.live_screen import LiveScreen
 
 CAUTION = (
     "   ! About 9.4 kV, and it stays for seconds to minutes after switching off. It can kill, and it can throw you."

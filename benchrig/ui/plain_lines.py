@@ -6,8 +6,8 @@ from typing import TextIO
 
 from ..session.notices import Notice, ReadingTaken, SoakMoved, StepStarted, TrimMoved
 from .display import Display
-from .words import sentence
-from .wrapping import for_terminal
+from .line_breaks import for_terminal
+from .sentences import sentence
 
 
 class PlainLines(Display):

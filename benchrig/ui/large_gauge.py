@@ -18,7 +18,7 @@ from ..session.notices import TrimMoved
 from ..trim.types import Cue, TrimView, Way
 from ..units import show
 from .gauge import Glyphs, bar, gauge
-from .words import CUE_WORDS, away_words, plain
+from .sentences import CUE_WORDS, away_words, plain
 
 ROWS = 5  # of a letter; doubled where there is room
 LEAST_HEIGHT = 16

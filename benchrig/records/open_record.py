@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from .default_path import default_path
 from .facts import WrongRecord
 from .history import History
-from .place import default_path
 
 if TYPE_CHECKING:
     from .sqlite import SqliteStore
@@ -43,7 +43,7 @@ def open_store(where: str | Path | None) -> SqliteStore:
 def open_history(where: str | Path | None) -> History:
     """The record for reading; the default record for None."""
     if is_server(where):
-        from .shophistory import ShopHistory
+        from .shop_history import ShopHistory
 
         return ShopHistory(str(where))
     return History(file_of(where))

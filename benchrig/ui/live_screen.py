@@ -22,9 +22,9 @@ from rich.text import Text
 
 from ..session import notices as n
 from .gauge import FULL, gauge, glyphs_for
-from .large import large
-from .soakview import soak_rows
-from .words import plain, sentence
+from .large_gauge import large
+from .sentences import plain, sentence
+from .soak_rows import soak_rows
 
 FRAME = 0.016  # seconds: what waits for the pictures before it is on the screen before 20 ms are over
 BURST = 4  # pictures that may follow each other at once

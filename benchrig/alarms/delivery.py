@@ -18,8 +18,8 @@ from pathlib import Path
 
 from ..clock import Clock, SimClock
 from ..session import notices as n
-from . import escalate, note, waiting
-from .escalate import AlarmState, AlarmTaken, Effect, Event, Gone, Open, Policy, Show, Tell
+from . import caller_queue, escalation, remote_ack
+from .escalation import AlarmState, AlarmTaken, Effect, Event, Gone, Open, Policy, Show, Tell
 from .types import RANK, Alarm, AlarmError, Caller, Severity
 
 CLOSING = 15.0  # s that `close` waits for the last tellings
@@ -31,7 +31,7 @@ class Alarms:
     """The open alarms of a job, and everybody who is told of them. Use from any thread; close at the end.
 
     notify  gets AlarmRaised, AlarmCleared, AlarmAcknowledged and Said, in the thread of the call that caused them
-    record  beside it a note may be left that acknowledges (see `note`)
+    record  beside it a note may be left that acknowledges (see `remote_ack`)
     step    the step that they are told for
     """
 
@@ -66,7 +66,7 @@ class Alarms:
     ) -> None:
         """Something is wrong. The same trouble has the same `key`. `loud`: making safe has failed."""
         stamp = self._clock.stamp()
-        self._take(escalate.Raised(key, severity, title, words, self._unit_serial, channel, stamp, loud))
+        self._take(escalation.Raised(key, severity, title, words, self._unit_serial, channel, stamp, loud))
 
     def louder(self, key: str, title: str, words: str = "") -> None:
         """What should have made the bench safe has failed: told at once, at short intervals, as severe as can be."""
@@ -74,15 +74,15 @@ class Alarms:
 
     def clear(self, key: str) -> None:
         """It is well again. Nothing happens where no such alarm is open."""
-        self._take(escalate.Cleared(key))
+        self._take(escalation.Cleared(key))
 
     def acknowledge(self, key: str | None = None, by: str = "") -> int:
         """The operator has taken note, of everything where `key` is None. Returns of how many alarms."""
-        return self._take(escalate.Acknowledged(key), by)
+        return self._take(escalation.Acknowledged(key), by)
 
     def tick(self) -> None:
         """Call often, a few times a second."""
-        self._take(escalate.AlarmTick(self._clock.stamp()))
+        self._take(escalation.AlarmTick(self._clock.stamp()))
         self._take_notes()
         for messenger in self._messengers:
             messenger.tick()
@@ -94,7 +94,7 @@ class Alarms:
         if self._record is None or now - self._looked < NOTES:
             return
         self._looked = now
-        for by, key in note.take(self._record):
+        for by, key in remote_ack.take(self._record):
             self.acknowledge(key or None, by)
 
     def close(self, timeout: float = CLOSING) -> tuple[str, ...]:
@@ -106,7 +106,7 @@ class Alarms:
 
     def _take(self, event: Event, by: str = "") -> int:
         with self._lock:  # what is told and what is withdrawn keep their order, whichever threads they come from
-            self._state, effects = escalate.step(self._state, event, self._clock.now())
+            self._state, effects = escalation.step(self._state, event, self._clock.now())
             for effect in effects:
                 self._pass_on(effect)
         for effect in effects:  # a display may be slow: nobody waits for it
@@ -142,7 +142,7 @@ class Messenger:
     def __init__(self, caller: Caller, clock: Clock) -> None:
         self._caller = caller
         self._clock = clock
-        self._waiting = waiting.Waiting()
+        self._waiting = caller_queue.Waiting()
         self._news: list[str] = []
         self._changed = threading.Condition()
         self._ending = False
@@ -157,18 +157,18 @@ class Messenger:
         if RANK[alarm.severity] < RANK[self._caller.least]:
             return
         with self._changed:
-            self._waiting = waiting.offered(self._waiting, alarm)
+            self._waiting = caller_queue.offered(self._waiting, alarm)
             self._changed.notify()
         self.tick()
 
     def withdraw(self, key: str) -> None:
         """Not to be told any more."""
         with self._changed:
-            self._waiting = waiting.withdrawn(self._waiting, key)
+            self._waiting = caller_queue.withdrawn(self._waiting, key)
 
     def tick(self) -> None:
         """On a simulated clock, tell what is due."""
-        while self._inline and (alarm := waiting.due(self._waiting, self._clock.now())):
+        while self._inline and (alarm := caller_queue.due(self._waiting, self._clock.now())):
             self._call(alarm)
 
     def news(self) -> list[str]:
@@ -203,7 +203,7 @@ class Messenger:
         with self._changed:
             while True:
                 now = self._clock.now()
-                if alarm := waiting.due(self._waiting, now):
+                if alarm := caller_queue.due(self._waiting, now):
                     return alarm
                 if self._ending and not self._waiting.alarms:
                     return None
@@ -221,7 +221,7 @@ class Messenger:
             with self._changed:
                 if self._waiting.failures:
                     self._news.append(f"{self._caller.name} can be reached again")
-                self._waiting = waiting.delivered(self._waiting, alarm)
+                self._waiting = caller_queue.delivered(self._waiting, alarm)
         finally:
             self._began = math.inf
 
@@ -229,8 +229,8 @@ class Messenger:
         with self._changed:
             if not error.again:
                 self._news.append(f"{self._caller.name} did not reach everybody: {error}")
-                self._waiting = waiting.delivered(self._waiting, alarm)
+                self._waiting = caller_queue.delivered(self._waiting, alarm)
                 return
             if not self._waiting.failures:
                 self._news.append(f"{self._caller.name} cannot be reached: {error}")
-            self._waiting = waiting.failed(self._waiting, self._clock.now())
+            self._waiting = caller_queue.failed(self._waiting, self._clock.now())

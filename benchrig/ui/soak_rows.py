@@ -14,7 +14,7 @@ from rich.text import Text
 from ..session.notices import ChannelView, SoakMoved
 from ..units import clock_words, show
 from .gauge import FULL, Glyphs
-from .words import plain
+from .sentences import plain
 
 BAR = 24
 _WORST_FIRST = ("absent", "out", "warning", "warm-up", "in")

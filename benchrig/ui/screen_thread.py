@@ -14,7 +14,7 @@ from collections import deque
 from collections.abc import Callable
 
 from ..session import notices as n
-from .live import FRAME, LiveScreen
+from .live_screen import FRAME, LiveScreen
 
 PATIENCE = 10.0  # s that a question, or the end, waits for a terminal that takes nothing
 LOOK = 0.1  # s between looks whether the drawing has ended meanwhile

@@ -17,8 +17,8 @@ from ..errors import FileError
 from ..session import notices as n
 from ..trim.types import Cue, TrimView
 from . import speech
+from .sentences import sentence
 from .tones import RATE, BellTone, Card, Off, Player, Voice, pattern, player
-from .words import sentence
 
 KINDS = ("off", "bell", "tones", "speech")
 SILENT = TrimView(None, None, Cue.WAIT, 0.0, None, (0.0, 0.0), False)

@@ -33,8 +33,8 @@ from ..trim.travel import BACK_OFF
 from ..trim.types import Accepted, Goal, LinkDown, LinkUp, Measured, Restart, TrimEvent, Turned, Way
 from ..ui.display import Display
 from ..ui.keys import Keys
+from ..ui.sentences import sentence
 from ..ui.terminal import WAYS
-from ..ui.words import sentence
 from ..units import show
 
 _LOOK = 0.05  # s between looks at keys and screen

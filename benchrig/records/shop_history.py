@@ -1,4 +1,4 @@
-"""Reading the shop's record: `History` on PostgreSQL. Jobs are numbered as `shoptables` says."""
+"""Reading the shop's record: `History` on PostgreSQL. Jobs are numbered as `shop_tables` says."""
 
 from __future__ import annotations
 

@@ -17,7 +17,7 @@ from queue import Empty, SimpleQueue
 from typing import IO
 
 from ..clock import Clock
-from .desk import Alarms
+from .delivery import Alarms
 
 BEAT, ASKING, LEAVE = b".", b"?", b"!"
 EVERY = 2.0  # s between beats

@@ -15,12 +15,12 @@ from ..clock import Clock
 from ..errors import FileError
 from ..session.operators import Operator
 from ..ui.display import Display, Screen
+from ..ui.display_failures import Lasting, LastingScreen
 from ..ui.keys import Keys, NoKeys, open_keys
-from ..ui.lasting import Lasting, LastingScreen
-from ..ui.sounding import KINDS, WavFile, open_sound
-from ..ui.stopping import stoppable
+from ..ui.line_breaks import for_terminal
+from ..ui.sound_display import KINDS, WavFile, open_sound
+from ..ui.suspend import stoppable
 from ..ui.terminal import Shown, TerminalOperator
-from ..ui.wrapping import for_terminal
 
 if TYPE_CHECKING:
     from ..dashboard.server import DashboardPage
@@ -100,7 +100,7 @@ def open_display(stack: ExitStack, how: str, clock: Clock) -> Display:
 
         display = JsonLines(sys.stdout, clock)
     elif how == PLAIN:
-        from ..ui.lines import PlainLines
+        from ..ui.plain_lines import PlainLines
 
         display = PlainLines(sys.stdout)
     else:
@@ -124,8 +124,8 @@ def open_screen(stack: ExitStack) -> Screen:
     """A live screen on this terminal, drawn by a thread of its own; off the terminal while the program is stopped."""
     from rich.console import Console
 
-    from ..ui.live import LiveScreen
-    from ..ui.painter import Painter
+    from ..ui.live_screen import LiveScreen
+    from ..ui.screen_thread import Painter
 
     screen = Painter(LiveScreen(Console()))
     stack.enter_context(stoppable(screen.suspend))

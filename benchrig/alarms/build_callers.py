@@ -10,7 +10,7 @@ from typing import assert_never
 from ..bench.model import AlarmSettings, CommandSpec, EmailSpec, Secret, WebhookSpec
 from ..errors import FileError
 from .callers import CommandHook, Webhook, need_httpx
-from .escalate import Policy
+from .escalation import Policy
 from .mail import Email
 from .types import Caller
 
