@@ -112,12 +112,10 @@ def _left(state: TrimState, value: float) -> float:
 
 
 def _again(state: TrimState) -> TrimState:
-    """Nothing has moved: a dry screw, or play, has taken what was turned. The same again, and a half more."""
-    ask, learner = state.ask, state.learner
+    """Nothing has moved: a dry screw, or play, has taken what was turned, or nobody was there. The same again."""
+    ask = state.ask
     assert ask is not None
-    assert learner is not None
-    degrees = counted.rounded(learner, 1.5 * ask.degrees)
-    return replace(state, ask=replace(ask, degrees=degrees, since=state.now), asks=state.asks + 1, vain=state.vain + 1)
+    return replace(state, ask=replace(ask, since=state.now), asks=state.asks + 1, vain=state.vain + 1)
 
 
 def _should(state: TrimState) -> float:
@@ -213,8 +211,9 @@ def _back_off(state: TrimState, value: float) -> TrimState:
     assert ask is not None
     assert learner is not None
     way = math.copysign(1.0, ask.degrees)
-    size = abs(2.0 * travel.BACK_OFF * state.threshold / learner.gain) if learner.gain else 0.0
-    degrees = max(min(size, counted.PROBE * state.goal.travel), counted.PROBE / 4.0 * state.goal.travel) + learner.play
+    size = abs(2.0 * least(state) / learner.gain) if learner.gain else 0.0
+    travelled = counted.PROBE * state.goal.travel
+    degrees = min(max(size, travelled / 4.0), travelled / 2.0) + learner.play
     rising = math.copysign(1.0, learner.gain) * way if learner.gain else 0.0
     back = Ask(counted.rounded(learner, -way * degrees), state.now, value, back_off=True)
     wall = state.wall or (Wall(rising, value) if rising else None)

@@ -242,11 +242,13 @@ def _moving(state: TrimState) -> TrimState:
     newest = state.shown[-1]
     if newest.time < move.began + _STILL_AFTER:
         state = noise_seen(state, est.first_difference(state.shown))
-    if newest.time - newest.aperture < move.judged_from:  # the hand may still go on as it did before
-        state = replace(state, move=replace(move, start=value_of(newest)))
-        return _stop_if_due(state)
     before = state.known.raises
-    state = _way_seen(travel.cleared(state), move, value_of(newest))
+    if newest.time - newest.aperture < move.judged_from:  # the hand may still go on as it did before
+        farthest = min(move.way * move.start, move.way * value_of(newest)) * move.way
+        move = replace(move, start=farthest)
+        state = replace(state, move=move)
+    else:
+        state = _way_seen(travel.cleared(state), move, value_of(newest))
     if state.known.raises is not before and move.way * (value_of(newest) - move.start) < 0.0 and not move.back_off:
         return _other_way(state, value_of(newest))
     if travel.is_end(state):

@@ -356,3 +356,10 @@ def test_a_turn_made_while_nothing_could_be_read_is_not_asked_for_again():
     idle, _ = run(idle, [at(8000.0, 2.2)])
     assert engine.view(idle, 2.21).asked is not None
     assert idle.asks == 1
+
+
+def test_a_hand_that_turned_round_at_once_is_still_stopped_at_the_target():
+    """Told the other way, it answers quickly, and reaches the window before the way would be judged again."""
+    events = [at(8000.0, 0.0), at(7800.0, 0.35), at(7700.0, 0.5), at(8200.0, 0.6), at(8800.0, 0.7), at(9380.0, 0.8)]
+    state, _ = run(engine.start(GOAL, 0.0), events)
+    assert state.cue is Cue.STOP
