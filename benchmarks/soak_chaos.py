@@ -28,7 +28,7 @@ from benchrig.instruments import load_stand_in
 from benchrig.procedure.model import Procedure
 from benchrig.records import History, SqliteStore
 from benchrig.session import AbsentOperator, run
-from benchrig.session.attached import BenchTools
+from benchrig.session.bench_tools import BenchTools
 from benchrig.steps.soak import ArmedScope, Channel, Soak
 
 # name of the fault on a cable, its settings

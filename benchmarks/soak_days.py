@@ -26,7 +26,7 @@ from benchrig.procedure.model import Procedure
 from benchrig.records import History, InstrumentFacts, SqliteStore
 from benchrig.session import AbsentOperator, run
 from benchrig.session.notices import Notice
-from benchrig.session.ports import Caught, Heard, Many
+from benchrig.session.tools import Caught, Heard, Many
 from benchrig.signals.waveform import Waveform
 from benchrig.soak.findings import Columns
 from benchrig.steps.soak import ArmedScope, Channel, Soak

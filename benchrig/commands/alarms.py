@@ -23,7 +23,7 @@ from ..bench.model import AlarmSettings
 from ..clock import Clock, RealClock
 from ..errors import FileError
 from ..records import History, file_of, is_server
-from ..session.ends import StopAsked
+from ..session.interruptions import StopAsked
 from ..session.notices import Notice, Said
 from ..session.operators import Command, EntryRequest, ForwardedOperator, HoldRequest, Operator, Question
 from ..ui.alarm_sounds import open_ring

@@ -25,7 +25,7 @@ from ..instruments import load_stand_in
 from ..procedure import Procedure, load_procedure
 from ..procedure.serials import sample
 from ..session import Outcome, run
-from ..session.attached import BenchTools
+from ..session.bench_tools import BenchTools
 from ..session.notices import Notice, StepStarted, TrimMoved
 from ..session.operators import Command, EntryRequest, HoldRequest, Operator, Question
 from ..ui.terminal import Shown

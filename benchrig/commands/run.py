@@ -17,7 +17,7 @@ from ..procedure import load_procedure
 from ..records import History, open_store
 from ..records.sqlite import SqliteStore
 from ..session import AbsentOperator, run
-from ..session.attached import BenchTools
+from ..session.bench_tools import BenchTools
 from ..session.operators import Operator
 from ..session.plan import printed
 from ..ui.terminal import Shown

@@ -22,7 +22,7 @@ from ..errors import FileError, UnitError
 from ..instruments import load_stand_in, load_world
 from ..procedure import Procedure, load_procedure
 from ..session import run
-from ..session.attached import BenchTools
+from ..session.bench_tools import BenchTools
 from ..steps.soak import Soak
 from ..ui.terminal import Shown
 from ..units import quantity_in

@@ -24,9 +24,9 @@ from ..errors import FileError
 from ..instruments import Function, Instrument, Multimeter, Oscilloscope, load_driver
 from ..procedure.quantities import Limits, Measurement, MeterSource, ScopeSource
 from ..session import notices as n
-from ..session.attached import BenchTools
-from ..session.ports import Feed, InstrumentSource
-from ..session.scoping import ScopeReader
+from ..session.bench_tools import BenchTools
+from ..session.scope_reader import ScopeReader
+from ..session.tools import Feed, InstrumentSource
 from ..trim.types import Goal
 from ..ui.display import Display
 from ..units import quantity_in, show

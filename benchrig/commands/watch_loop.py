@@ -23,8 +23,8 @@ from ..procedure.quantities import Measurement, ScopeSource
 from ..readings import Flag, Reading
 from ..session import notices as n
 from ..session.driving import Gauge, drive, moments
-from ..session.ports import Feed, InstrumentSource, Item
-from ..session.scoping import span_volts
+from ..session.scope_reader import span_volts
+from ..session.tools import Feed, InstrumentSource, Item
 from ..session.turning import quantity_of
 from ..signals.waveform import Waveform
 from ..trim import engine

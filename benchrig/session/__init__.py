@@ -12,8 +12,8 @@ if TYPE_CHECKING:
     from ..procedure.model import Procedure
     from ..records.facts import Store
     from .operators import AbsentOperator, Operator, ScriptedOperator
-    from .ports import Tools
     from .runner import Outcome
+    from .tools import Tools
 
 __all__ = ["AbsentOperator", "Outcome", "ScriptedOperator", "run"]
 __getattr__ = names_of(
@@ -41,7 +41,7 @@ def run(
     from ..bench.station import Station
     from ..clock import RealClock
     from . import runner
-    from .attached import BenchTools
+    from .bench_tools import BenchTools
 
     clock = clock or RealClock()
     if not isinstance(bench, Bench):

@@ -18,7 +18,7 @@ from ..readings import Reading
 from ..trim.counted import words as words_of_turn
 from ..trim.types import Accepted, Goal, Measured, Restart, Tick, TrimEvent, TrimView
 from .notices import Notice, TrimMoved
-from .ports import Feed, InstrumentSource, Item
+from .tools import Feed, InstrumentSource, Item
 from .verdicts import Value, value_of
 from .work import Work
 

@@ -32,8 +32,8 @@ from .machine import Session, SessionMove, SessionPhase
 from .notices import HoldPointAnswered, HoldPointLapsed, HoldPointReached, MadeSafe, Notice, ReadingTaken, Said
 from .operators import EntryRequest, HoldRequest, Operator, Question, ask
 from .points import HazardousPoint
-from .ports import Feed, Tools
 from .switching import switched
+from .tools import Feed, Tools
 
 CHECK_FOR = 120.0  # s in which a point must be seen below its limit
 LOOK = 0.5

@@ -15,7 +15,7 @@ from collections.abc import Collection, Iterable, Mapping
 from ..errors import Refused
 from ..procedure.model import Hazard, Procedure, Step
 from ..procedure.quantities import ScopeSource, TypedSource
-from .ports import InstrumentSource
+from .tools import InstrumentSource
 
 Lead = tuple[str, int | None]  # instrument, and channel of a scope
 Place = tuple[str, str]  # point, probe

@@ -16,7 +16,7 @@ from ..procedure.model import Step
 from ..procedure.quantities import Limits
 from ..soak.task import SoakTask
 from .leads import Leads
-from .ports import Feed, InstrumentSource, Listener, Tools
+from .tools import Feed, InstrumentSource, Listener, Tools
 
 
 @dataclass(frozen=True, slots=True)

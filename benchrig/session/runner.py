@@ -20,18 +20,18 @@ from ..procedure.serials import check as check_serial
 from ..records.facts import StepResult, Store, StoreError
 from ..records.history import History
 from . import plan as planning
-from .describing import job_facts, step_facts, step_started
-from .ends import Breach, Lapsed, Skipped, StopAsked
 from .guard import Guard
+from .interruptions import Breach, Lapsed, Skipped, StopAsked
+from .job_facts import job_facts, step_facts, step_started
+from .learned_ways import recalled
 from .machine import SessionPhase
 from .marks import MARKED, ask_for_marks, to_mark
 from .notices import JobEnded, JobStarted, Notice, StepEnded
 from .operators import Operator, Question, ask
 from .plan import Plan, Status
-from .ports import Bell, Tools
-from .remembering import recalled
 from .results import Done, Results
 from .resume import Resumed, after, take_up, with_facts
+from .tools import Bell, Tools
 from .work import Services, Work
 
 COMING_UP = 5.0  # s after switching on before a value of the unit counts

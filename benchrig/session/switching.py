@@ -8,7 +8,7 @@ from ..clock import Clock
 from ..errors import BenchrigError
 from ..instruments import Function
 from ..units import show
-from .ports import PowerSwitch
+from .tools import PowerSwitch
 
 SEEN_WITHIN = 10.0  # s in which the terminals must follow
 LOOK = 0.5

@@ -21,10 +21,10 @@ from ..trim.state import TrimPhase
 from ..trim.types import Cue, Goal, Known, Restart, TrimEvent, Turned, Way
 from ..units import show
 from .driving import Gauge, HandDrive
+from .learned_ways import remember
 from .notices import TurnAdvised
-from .ports import InstrumentSource, Item
-from .remembering import remember
-from .typed import typed_value
+from .tools import InstrumentSource, Item
+from .typed_value import typed_value
 from .verdicts import Value
 from .work import Work
 

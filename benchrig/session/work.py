@@ -26,12 +26,12 @@ from ..readings import CAUTIONS, Flag, Reading
 from ..records.facts import Store
 from ..trim.types import Known
 from ..units import show
-from .ends import Breach, Lapsed, Skipped, StopAsked
 from .guard import Guard
+from .interruptions import Breach, Lapsed, Skipped, StopAsked
 from .notices import Notice, ReadingTaken, Said, TurnAdvised
 from .operators import Command, EntryRequest, Operator, Question, ask
 from .points import HazardousPoint, SafePoint
-from .ports import Bell, Feed, InstrumentSource, Item, Tools
+from .tools import Bell, Feed, InstrumentSource, Item, Tools
 from .verdicts import CAUTION_WORDS
 
 if TYPE_CHECKING:

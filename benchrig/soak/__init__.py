@@ -1,1 +1,1 @@
-"""Watching a unit for hours or days: channels, findings, phases, verdict. Pure; `session.soaking` runs it."""
+"""Watching a unit for hours or days: channels, findings, phases, verdict. Pure; `session.soak_run` runs it."""

@@ -6,7 +6,7 @@ from typing import ClassVar, Literal
 
 from ..procedure.step import Step
 from ..records.facts import StepResult
-from ..session.remembering import cleaned
+from ..session.learned_ways import cleaned
 from ..session.results import Done, Results
 from ..session.work import Work
 

@@ -23,10 +23,10 @@ from ..procedure.notes import Notes
 from ..procedure.quantities import Axis
 from ..procedure.step import HandStep, Part
 from ..records.facts import StepResult
-from ..session.ends import Skipped
+from ..session.hand_steps import TO_SET, as_found, end_of_travel, mark, turn
+from ..session.interruptions import Skipped
 from ..session.notices import TurnAdvised
 from ..session.results import Done, Results, absent
-from ..session.trims import TO_SET, as_found, end_of_travel, mark, turn
 from ..session.turning import goal_of, quantity_of
 from ..session.verdicts import Value, creeps, judged, right_already
 from ..session.work import Work

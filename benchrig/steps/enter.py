@@ -9,7 +9,7 @@ from ..procedure.notes import Notes
 from ..procedure.quantities import TypedSource
 from ..procedure.step import Part, Step
 from ..session.results import Done, Results, absent, with_hint
-from ..session.typed import typed_value
+from ..session.typed_value import typed_value
 from ..session.verdicts import judged
 from ..session.work import Work
 from ..tomlfile import KeyPath

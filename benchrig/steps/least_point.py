@@ -18,9 +18,9 @@ from ..procedure.quantities import Axis, TypedSource
 from ..procedure.step import HandStep, Part
 from ..readings import Reading
 from ..session.driving import Gauge, HandDrive
-from ..session.ports import InstrumentSource, Item
+from ..session.hand_steps import TO_SET, as_found, as_left, left_alone, looked_twice, mark, moved
 from ..session.results import Done, Results, absent, with_hint
-from ..session.trims import TO_SET, as_found, as_left, left_alone, looked_twice, mark, moved
+from ..session.tools import InstrumentSource, Item
 from ..session.verdicts import Value, judged, value_of
 from ..session.work import Work
 from ..tomlfile import KeyPath

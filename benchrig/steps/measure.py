@@ -12,9 +12,9 @@ from ..procedure.notes import Notes
 from ..procedure.quantities import ReadingClass
 from ..procedure.step import Part, Step
 from ..records.facts import StepResult
-from ..session.classing import shape_of
-from ..session.looking import look
+from ..session.reading_class import shape_of
 from ..session.results import COMES_AND_GOES, Done, Results, absent, with_hint, with_shape
+from ..session.steady_value import look
 from ..session.verdicts import judged
 from ..session.work import Work
 from ..tomlfile import KeyPath

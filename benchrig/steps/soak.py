@@ -14,7 +14,7 @@ from ..procedure.notes import Notes
 from ..procedure.quantities import Measurement, ScopeSource
 from ..procedure.step import Neighbours, Part, Step
 from ..session.results import Done, Results
-from ..session.soaking import Soaking
+from ..session.soak_run import Soaking
 from ..session.work import Work
 from ..soak.task import Catch, PowerCycle, SoakChannel, SoakTask
 from ..tomlfile import AnyQuantity, FileModel, KeyPath, Seconds, Volts

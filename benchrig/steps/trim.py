@@ -15,9 +15,7 @@ from ..procedure.notes import Notes
 from ..procedure.quantities import Axis, ReadingClass, TypedSource
 from ..procedure.step import HandStep, Part
 from ..records.facts import StepResult
-from ..session.ports import InstrumentSource
-from ..session.results import Done, Results, absent, with_hint
-from ..session.trims import (
+from ..session.hand_steps import (
     TO_SET,
     as_found,
     as_left,
@@ -30,6 +28,8 @@ from ..session.trims import (
     seen_to_jump,
     turn,
 )
+from ..session.results import Done, Results, absent, with_hint
+from ..session.tools import InstrumentSource
 from ..session.turning import goal_of, turn_watched
 from ..session.verdicts import Value, judged, right_already
 from ..session.work import Work

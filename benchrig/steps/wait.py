@@ -14,8 +14,8 @@ from ..procedure.notes import Notes
 from ..procedure.quantities import ReadingClass, only_ceiling
 from ..procedure.step import Part, Step
 from ..records.facts import StepResult
-from ..session.ports import InstrumentSource
 from ..session.results import Done, Results
+from ..session.tools import InstrumentSource
 from ..session.work import Work
 from ..tomlfile import AnyQuantity, KeyPath
 from ..units import show

@@ -17,10 +17,10 @@ from ..procedure.quantities import Limits, ReadingClass, only_ceiling
 from ..procedure.step import Neighbours, Part, Step
 from ..records.facts import StepResult
 from ..session.driving import Gauge, HandDrive
-from ..session.looking import look
-from ..session.ports import Item
+from ..session.hand_steps import AS_FOUND, mark
 from ..session.results import Done, Results, absent
-from ..session.trims import AS_FOUND, mark
+from ..session.steady_value import look
+from ..session.tools import Item
 from ..session.turning import STALE
 from ..session.verdicts import Value
 from ..session.work import Work

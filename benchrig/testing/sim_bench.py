@@ -15,7 +15,7 @@ from ..instruments import load_stand_in, load_world
 from ..procedure import Procedure, load_procedure
 from ..records import History, SqliteStore
 from ..session import Outcome, run
-from ..session.attached import BenchTools
+from ..session.bench_tools import BenchTools
 from ..session.operators import Operator
 
 

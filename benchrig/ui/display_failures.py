@@ -12,7 +12,7 @@ import errno
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from ..session.ends import StopAsked
+from ..session.interruptions import StopAsked
 from ..session.notices import Notice
 
 if TYPE_CHECKING:

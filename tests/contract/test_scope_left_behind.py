@@ -8,7 +8,7 @@ from benchrig.clock import SimClock
 from benchrig.instruments import load_driver
 from benchrig.links import open_link
 from benchrig.procedure.quantities import Measurement, ScopeSource
-from benchrig.session.scoping import ScopeReader
+from benchrig.session.scope_reader import ScopeReader
 
 
 @pytest.mark.parametrize("name", [name for name, (driver, _, _) in DOUBLES.items() if driver.startswith("scope")])

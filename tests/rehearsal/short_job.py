@@ -15,7 +15,7 @@ from benchrig.commands.rehearse import Served, bench_at
 from benchrig.procedure import load_procedure
 from benchrig.records import History, SqliteStore
 from benchrig.session import Outcome, run
-from benchrig.session.attached import BenchTools
+from benchrig.session.bench_tools import BenchTools
 
 HEAD = """
 [procedure]

@@ -7,7 +7,7 @@ from benchrig.clock import SimClock
 from benchrig.instruments import Function
 from benchrig.procedure.quantities import Limits, MeterSource
 from benchrig.readings import Flag, Reading
-from benchrig.session.metering import EXCUSED, MeterReader
+from benchrig.session.meter_reader import EXCUSED, MeterReader
 from benchrig.testing import SimBench
 
 FIXED, AUTO = Flag.DC, Flag.DC | Flag.AUTORANGE

@@ -11,8 +11,8 @@ from benchrig.procedure.quantities import Limits, Measurement, ScopeSource
 from benchrig.readings import CAUTIONS, UNUSABLE, Flag, Reading
 from benchrig.records import History, SqliteStore
 from benchrig.session import ScriptedOperator, run
-from benchrig.session.looking import waits_for_a_hand
-from benchrig.session.scoping import ScopeReader
+from benchrig.session.scope_reader import ScopeReader
+from benchrig.session.steady_value import waits_for_a_hand
 from benchrig.session.verdicts import CAUTION_WORDS, judged, value_of
 from benchrig.signals import Waveform
 from benchrig.steps.least_point import averaged

@@ -25,7 +25,7 @@ from benchrig.readings import Reading
 from benchrig.records import SqliteStore
 from benchrig.session import run
 from benchrig.session.operators import Command, ScriptedOperator
-from benchrig.session.ports import Taken
+from benchrig.session.tools import Taken
 from benchrig.signals.waveform import Waveform
 
 COUNT = 300 if os.environ.get("BENCHRIG_HEAVY") else 60

@@ -19,7 +19,7 @@ from benchrig.procedure.model import Procedure
 from benchrig.readings import Flag
 from benchrig.records import SqliteStore
 from benchrig.session import run
-from benchrig.session.attached import BenchTools
+from benchrig.session.bench_tools import BenchTools
 from benchrig.testing import SimBench
 
 HEAVY = bool(os.environ.get("BENCHRIG_HEAVY"))

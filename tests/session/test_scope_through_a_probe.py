@@ -9,7 +9,7 @@ from benchrig.bench.model import InstrumentSpec, Probe, Waveforms
 from benchrig.clock import SimClock
 from benchrig.judgement.errors import UncertaintyError
 from benchrig.procedure.quantities import Measurement, ScopeSource
-from benchrig.session.scoping import ScopeReader
+from benchrig.session.scope_reader import ScopeReader
 from benchrig.signals import Waveform
 
 # 999 Mohm over a lower leg that makes 1000:1 with 10 Mohm across it.

@@ -12,7 +12,7 @@ from benchrig.commands.options import locate
 from benchrig.procedure import load_procedure
 from benchrig.records import History, SqliteStore
 from benchrig.session import AbsentOperator, run
-from benchrig.session.attached import BenchTools
+from benchrig.session.bench_tools import BenchTools
 from benchrig.session.operators import Command
 from benchrig.steps.soak import Cycle
 from benchrig.testing import SimBench

@@ -4,7 +4,7 @@ import numpy as np
 
 from benchrig.procedure.quantities import Limits
 from benchrig.readings import Reading
-from benchrig.session.looking import recent, steady
+from benchrig.session.steady_value import recent, steady
 from benchrig.session.verdicts import Value, judged, right_already
 
 WINDOW = Limits("V", 9250.0, 9550.0, 9100.0, 9800.0)

@@ -2,7 +2,7 @@
 
 import pytest
 
-from benchrig.session.typed import _last_place
+from benchrig.session.typed_value import _last_place
 
 
 @pytest.mark.parametrize(

@@ -4,7 +4,7 @@ import pytest
 from turning_bench import turned
 
 from benchrig.records import History
-from benchrig.session.remembering import recalled
+from benchrig.session.learned_ways import recalled
 from benchrig.trim.types import Way
 
 TEXT = """

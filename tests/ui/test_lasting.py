@@ -5,7 +5,7 @@ import os
 
 import pytest
 
-from benchrig.session.ends import StopAsked
+from benchrig.session.interruptions import StopAsked
 from benchrig.session.notices import Said
 from benchrig.ui.display_failures import Lasting, LastingScreen
 

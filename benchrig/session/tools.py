@@ -1,4 +1,4 @@
-"""What a session needs of an opened bench, and no more. `benchrig.session.attached` fills it from a bench file.
+"""What a session needs of an opened bench, and no more. `benchrig.session.bench_tools` fills it from a bench file.
 
 A feed gives one thing at a time and says honestly when the instrument is away. Nothing is sent to an instrument
 before a feed on it is opened.

@@ -16,9 +16,9 @@ from benchrig.events import LinkDown, LinkUp
 from benchrig.instruments import Function, load_stand_in
 from benchrig.procedure.quantities import Limits, Measurement, MeterSource, ScopeSource
 from benchrig.readings import Reading
-from benchrig.session.attached import BenchTools
-from benchrig.session.listening import ThreadedListener
-from benchrig.session.ports import Caught, Dead, Taken
+from benchrig.session.bench_tools import BenchTools
+from benchrig.session.soak_listener import ThreadedListener
+from benchrig.session.tools import Caught, Dead, Taken
 from benchrig.soak.task import Catch, SoakChannel
 from benchrig.testing import SimBench
 

@@ -6,7 +6,7 @@ import random
 import pytest
 
 from benchrig.procedure.quantities import Limits, ReadingClass
-from benchrig.session.classing import shape_of
+from benchrig.session.reading_class import shape_of
 
 RAIL = Limits("V", 11.4, 12.6, 11.4, 12.6)
 MINUS = Limits("V", -12.6, -11.4, -12.6, -11.4)

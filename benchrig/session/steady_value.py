@@ -19,7 +19,7 @@ from ..readings import Flag, Reading
 from ..trim import creep
 from ..trim.estimate import value_of as number_of
 from ..trim.types import Creep
-from .ports import InstrumentSource
+from .tools import InstrumentSource
 from .verdicts import Value, value_of, window_to_stay_in
 from .work import Work
 

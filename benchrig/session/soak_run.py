@@ -1,7 +1,7 @@
 """The soak step: listens, keeps everything, tells, calls for help, makes safe. The thin shell around `benchrig.soak`.
 
 Rules it keeps:
-1. Record first, then tell. A record that cannot be written for a while stops nothing: see `keeping`.
+1. Record first, then tell. A record that cannot be written for a while stops nothing: see `record_backlog`.
 2. What forces an end switches the unit off where the bench can, sees that it is off, and is louder if it is not.
 3. A hazardous point is watched with the acknowledgement of the start, for as long as the soak; whatever takes it away
    (the point reads nothing, the ceiling, a clock that jumped) ends the soak, for nobody is there to ask.
@@ -29,14 +29,14 @@ from ..soak.engine import LASTING, Effect, Engine, Noticed, Over, Switch
 from ..soak.findings import Columns, Finding, Kind, Severity
 from ..soak.task import SoakTask
 from .driving import drive
-from .ends import StepCut
-from .keeping import Keeping
+from .interruptions import StepCut
 from .notices import Said, SoakMoved
 from .points import listen
-from .ports import Caught, Dead, Heard, Listener, Many, Taken
+from .record_backlog import Keeping
 from .results import Done
-from .soakwords import Folding, details, hints_for, noticed_words, said, view
+from .soak_words import Folding, details, hints_for, noticed_words, said, view
 from .switching import switched
+from .tools import Caught, Dead, Heard, Listener, Many, Taken
 from .work import Work
 
 TICK = 0.2  # s between looks at what was heard

@@ -26,7 +26,7 @@ from ..events import LinkDown, LinkUp
 from ..readings import Reading
 from ..signals.waveform import Waveform
 from ..soak.task import Catch
-from .ports import Caught, Dead, Heard, Taken
+from .tools import Caught, Dead, Heard, Taken
 
 LONGEST_WAIT = 30.0  # s between tries to reach an instrument that is away
 IN_VAIN = 20  # losses for the same reason, with nothing heard between, after which it is no loss but a refusal

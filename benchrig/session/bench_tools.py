@@ -19,16 +19,16 @@ from ..procedure.quantities import Limits, MeterSource
 from ..readings import Reading
 from ..records.facts import InstrumentFacts
 from ..soak.task import Catch, SoakChannel
-from .listening import Catcher, Ear, Turn, Turns, listen
-from .metering import MeterReader
-from .ports import Feed, InstrumentSource, Listener, PowerSwitch
-from .scoping import ScopeReader
+from .meter_reader import MeterReader
+from .scope_reader import ScopeReader
+from .soak_listener import Catcher, Ear, Turn, Turns, listen
+from .tools import Feed, InstrumentSource, Listener, PowerSwitch
 
 Guard = Callable[[], None]
 
 
 class BenchTools:
-    """`session.ports.Tools` on a `bench.station.Station`."""
+    """`session.tools.Tools` on a `bench.station.Station`."""
 
     def __init__(self, station: Station) -> None:
         self._station = station

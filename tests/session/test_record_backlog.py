@@ -6,8 +6,8 @@ import pytest
 
 from benchrig.clock import SimClock
 from benchrig.records.facts import StoreError
-from benchrig.session import keeping
-from benchrig.session.keeping import AGAIN, Keeping
+from benchrig.session import record_backlog
+from benchrig.session.record_backlog import AGAIN, Keeping
 
 
 class Disk:
@@ -63,7 +63,7 @@ def test_it_does_not_try_again_at_every_reading(bench):
 
 def test_what_waits_is_bounded_and_what_was_lost_is_told(bench, monkeypatch):
     """The oldest goes; how much is said when it is over."""
-    monkeypatch.setattr(keeping, "MOST", 3)
+    monkeypatch.setattr(record_backlog, "MOST", 3)
     clock, disk, keeping_, told = bench
     disk.full = True
     for what in range(6):

@@ -21,9 +21,9 @@ from ..readings import Reading
 from ..records.facts import StepResult
 from ..trim.types import Goal, Known
 from ..units import show
-from .looking import look
+from .steady_value import look
 from .turning import at_its_end, quantity_of, turn_by_eye, turn_watched
-from .typed import typed_value
+from .typed_value import typed_value
 from .verdicts import Value, judged, right_already
 from .work import Work
 
