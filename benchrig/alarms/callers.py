@@ -111,8 +111,9 @@ class Webhook:
 
 
 def need_httpx() -> Any:
-    """The library; FileError that says how to install it."""
+    """The library, with all that it imports when it is first used; FileError that says how to install it."""
     try:
+        import httpcore  # noqa: F401
         import httpx
     except ImportError as error:
         raise FileError("Web hooks need httpx.", next_step="pip install 'benchrig[alarms]'") from error

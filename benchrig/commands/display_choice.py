@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ..clock import Clock
+from ..dashboard.beside import PageBeside
 from ..errors import FileError
 from ..session.operators import Operator
 from ..ui.display import Display, Screen
@@ -70,9 +71,13 @@ def open_dashboard(stack: ExitStack, where: str | None) -> list[Display]:
     host, _, port = where.rpartition(":")
     if not port.isdecimal():
         raise FileError(f"{where!r} is no HOST:PORT.", next_step="Like 127.0.0.1:8080, or 192.168.1.4:8080.")
-    page = stack.enter_context(need_page()(host.strip("[]") or "127.0.0.1", int(port)))
+    page = stack.enter_context(PageBeside(host.strip("[]") or "127.0.0.1", int(port), _say_gone))
     click.echo(f"Dashboard: {page.address}", err=True)
     return [page]
+
+
+def _say_gone(words: str) -> None:
+    click.echo(f"benchrig: {words}", err=True)
 
 
 def need_page() -> type[DashboardPage]:

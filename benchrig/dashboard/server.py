@@ -2,7 +2,7 @@
 
 Rules it keeps. Read only: every route answers GET and nothing else. On loopback anybody on this machine may look; on
 any other address each request needs the token. The session is never slowed: it folds the notice, raises a flag and
-goes on; what the viewers get is made once for all of them (see `broadcast`).
+goes on; what the viewers get is made once for all of them (see `broadcast`). Connections are bounded (see `bounded`).
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import secrets
 import socket
 import threading
 from collections.abc import Awaitable, Callable
+from functools import partial
 from importlib.resources import files
 from types import TracebackType
 from typing import Any, Self
@@ -30,12 +31,14 @@ from ..errors import FileError
 from ..metrics import CONTENT_TYPE, Metrics
 from ..session import notices as n
 from ..ui.display import Display
+from .bounded import BACKLOG, MOST_WAITING, BoundedProtocol
 from .broadcast import Crowd
 from .page import page_data
 from .state import Dashboard, fold
 from .trends import Trends
 
-MOST_VIEWERS = 300  # connections at once; who comes later is told to try again
+MOST_VIEWERS = 300  # who are served at once; who comes later is told to try again
+QUEUE = 1000  # connections that wait to be accepted
 SHORTEST_TOKEN = 8  # letters
 _SECURITY = {
     "Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; "
@@ -83,9 +86,10 @@ class DashboardPage(Display):
         self.address = f"http://{shown}:{bound[1]}/{self._query}"
         config = uvicorn.Config(
             self._app(), log_level="critical", lifespan="off", access_log=False, timeout_graceful_shutdown=1,
-            limit_concurrency=MOST_VIEWERS,
+            limit_concurrency=MOST_VIEWERS + MOST_WAITING, backlog=BACKLOG,
+            http=partial(BoundedProtocol, waiting={}),  # type: ignore[arg-type]
         )  # fmt: skip
-        self._server = uvicorn.Server(config)
+        self._server = _Server(config)
         self._thread = threading.Thread(target=self._serve, name="dashboard", daemon=True)
         self._ready = threading.Event()
 
@@ -190,6 +194,15 @@ class DashboardPage(Display):
         return Response(text, media_type=CONTENT_TYPE, headers=_SECURITY)
 
 
+class _Server(uvicorn.Server):
+    """Accepts few connections in one turn of its loop, as `bounded` needs it; more of them wait in the kernel."""
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        await super().startup(sockets)
+        for listening in sockets or ():
+            listening.listen(QUEUE)
+
+
 def _refused(words: str, status: int) -> Response:
     return PlainTextResponse(words, status, headers=_SECURITY)
 
@@ -222,7 +235,7 @@ def _listen(host: str, port: int) -> socket.socket:
     try:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listening.bind((host, port))
-        listening.listen(128)
+        listening.listen(BACKLOG)
     except (OSError, OverflowError) as error:
         listening.close()
         words = getattr(error, "strerror", None) or str(error).rstrip(".")

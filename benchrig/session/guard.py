@@ -133,7 +133,7 @@ class Guard:
         try:
             self._say("TOO HIGH. Let go. Hands away. Switch the unit off.", "alarm")
         finally:
-            self._supply_off()
+            self.supply_off()
 
     def cut(self, why: str) -> None:
         """The job is to end; whatever is live stays guarded until it is made safe."""
@@ -265,7 +265,7 @@ class Guard:
             self.came_on = self._clock.now()
         return answered
 
-    def _supply_off(self) -> None:
+    def supply_off(self) -> None:
         """Off by the supply and seen off at its terminals; the person switches off all the same."""
         if self._tools.supply is None:
             return

@@ -95,7 +95,13 @@ class Runner:
 
     def run(self) -> Outcome:
         """From the first step to the last line of the record."""
-        job = self._begin()
+        self._services.reserve.take()
+        try:
+            return self._run(self._begin())
+        finally:
+            self._services.reserve.release()
+
+    def _run(self, job: int) -> Outcome:
         try:
             self._tell_start(job)
             self._make_safe_what_was_live()
@@ -273,10 +279,13 @@ class Runner:
             self._end = self._end or _End(5, self._guard.session.ending)
 
     def _make_all_safe(self, why: str) -> None:
-        """Whatever is live when the job ends is made safe first."""
+        """Whatever is live when the job ends is made safe first; where it is cut, by the supply before all else."""
+        self._services.reserve.release()
         if self._end is not None:
             self._guard.cut(why)
         if self._guard.session.phase is SessionPhase.LIVE_READY:
+            if self._end is not None:
+                self._guard.supply_off()
             self._secure()
         self._guard.end()
 

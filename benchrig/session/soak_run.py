@@ -16,6 +16,11 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
+# numpy fetches these when they are first used, and the end of a soak may find nothing to import.
+import numpy.fft
+import numpy.ma
+import numpy.random  # noqa: F401
+
 from ..clock import SimClock
 from ..confirmed import Confirmed
 from ..errors import Refused
@@ -29,13 +34,13 @@ from ..soak.engine import LASTING, Effect, Engine, Noticed, Over, Switch
 from ..soak.findings import Columns, Finding, Kind, Severity
 from ..soak.task import SoakTask
 from .driving import drive
-from .interruptions import StepCut
+from .interruptions import StepCut, StopAsked
 from .notices import Said, SoakMoved
 from .points import listen
 from .record_backlog import Keeping
 from .results import Done
 from .soak_words import Folding, details, hints_for, noticed_words, said, view
-from .switching import switched
+from .switching import in_reach, switched
 from .tools import Caught, Dead, Heard, Listener, Many, Taken
 from .work import Work
 
@@ -80,12 +85,18 @@ class Soaking:
         listener = self._listener()
         try:
             self._note_who_answered()
+            self._reach_for_the_switch()
             drive(self, lambda: self._heard_until(listener, tick), self._clock)
         except StepCut as cut:
             self._note("soak so far", {"ended": cut.message, **details(self._engine, self._clock.now())})
+            if isinstance(cut, StopAsked):  # by a person who goes away, or by a terminal that has gone
+                self._make_safe()
             raise
         except Refused as refused:  # nobody is there to acknowledge again
             self._act(self._engine.end(self._work.guard.reason or refused.message, stopped=True))
+        except BaseException:  # a signal, a defect, no more descriptors: nobody will watch any longer
+            self._make_safe()
+            raise
         finally:
             listener.close()
             self._keeping.flush()
@@ -122,6 +133,12 @@ class Soaking:
             services.store.instruments(services.tools.facts())
         except StoreError as error:
             self._record_trouble(str(error), False)
+
+    def _reach_for_the_switch(self) -> None:
+        """A supply that would not answer at the end is told of while somebody is still there."""
+        if why := in_reach(self._work.services.tools.supply):
+            self._tell(f"{why} Nothing would switch the unit off.", "alarm")
+            self._raise("supply", "warning", "The supply does not answer", why)
 
     def _heed(self) -> None:
         self._keeping.flush()
@@ -262,6 +279,7 @@ class Soaking:
 
     def _make_safe(self) -> None:
         """Switch the unit off if the bench can, see it off, and be louder if it is not."""
+        self._work.services.reserve.release()
         supply = self._work.services.tools.supply
         done = switched(supply, False, self._clock)
         self._safe_words = done.words

@@ -24,6 +24,16 @@ class Switched:
     words: str
 
 
+def in_reach(supply: PowerSwitch | None) -> str:
+    """Why the supply could not be told to switch off, were it asked now; "" where it answers, or there is none."""
+    try:
+        if supply is not None:
+            supply.output_is_on()
+    except BenchrigError as error:
+        return f"The supply does not answer: {error}"
+    return ""
+
+
 def switched(supply: PowerSwitch | None, on: bool, clock: Clock) -> Switched:
     """Switch the supply's output and look whether it did. Raises nothing."""
     wanted = "on" if on else "off"
@@ -34,8 +44,9 @@ def switched(supply: PowerSwitch | None, on: bool, clock: Clock) -> Switched:
         if supply.output_is_on() is not on:
             return Switched(False, f"The supply does not say that it is {wanted}.")
         return _seen(supply, on, clock)
-    except BenchrigError as error:
-        return Switched(False, f"The supply did not switch {wanted}: {error}")
+    except Exception as error:  # at the end of a job nothing may stop what comes behind this
+        words = str(error) if isinstance(error, BenchrigError) else f"{type(error).__name__}: {error}"
+        return Switched(False, f"The supply did not switch {wanted}: {words}")
 
 
 def _seen(supply: PowerSwitch, on: bool, clock: Clock) -> Switched:

@@ -31,6 +31,7 @@ from .interruptions import Breach, Lapsed, Skipped, StopAsked
 from .notices import Notice, ReadingTaken, Said, TurnAdvised
 from .operators import Command, EntryRequest, Operator, Question, ask
 from .points import HazardousPoint, SafePoint
+from .reserve import Reserve
 from .tools import Bell, Feed, InstrumentSource, Item, Tools
 from .verdicts import CAUTION_WORDS
 
@@ -67,6 +68,7 @@ class Services:
     gains: dict[tuple[str, str], float] = field(default_factory=dict)
     marked: dict[str, str] = field(default_factory=dict)
     alarms: Bell | None = None
+    reserve: Reserve = field(default_factory=Reserve)
 
 
 class Work:
