@@ -53,8 +53,11 @@ class ScpiPort:
         self._ready()
         self.link.write(self._talk.tell(text))
 
-    def ask(self, text: str, timeout: float | None = None) -> str:
-        """Send a question and return its answer line, without terminator and outer blanks."""
+    def ask(self, text: str, timeout: float | None = None, *, alone: bool = True) -> str:
+        """Send a question and return its answer line, without terminator and outer blanks.
+
+        Raises FrameError where more came behind it, unless that is said not to matter.
+        """
         self._ready()
         try:
             self.link.write(self._talk.ask(text))
@@ -62,7 +65,7 @@ class ScpiPort:
             while True:
                 self._receive(deadline, text)
                 if (line := self._talk.line()) is not None:
-                    return self._only(line.text, text)
+                    return self._only(line.text, text) if alone else line.text
         except BaseException:  # whatever ends the wait leaves us out of step: timeout, lost link, Ctrl-C
             self._talk.give_up()
             raise
@@ -117,7 +120,8 @@ class ScpiPort:
             return self._identity(timeout)
 
     def _identity(self, timeout: float | None = None) -> tuple[str, str, str, str]:
-        return answers.identity(self.ask("*IDN?", timeout))
+        # An instrument of another grammar sends its prompt behind the answer; who it is stands in the line all the same.
+        return answers.identity(self.ask("*IDN?", timeout, alone=False))
 
     def errors(self, question: str = "SYST:ERR?") -> list[tuple[int, str]]:
         """Read the error queue to its end, oldest first; [] where there is none."""

@@ -119,8 +119,9 @@ def test_a_viewer_who_reads_nothing_is_let_go(monkeypatch):
         wait_for(lambda: connections)
 
         def talk():
-            for i in range(60):
+            for i in range(100):
                 page.show(n.Said("s", f"{'x' * 250} {time.monotonic()} {i}", "warning"))
+                time.sleep(0.005)  # each is an event of its own
             return not connections
 
         wait_for(talk)
