@@ -120,7 +120,7 @@ class ScpiPort:
             return self._identity(timeout)
 
     def _identity(self, timeout: float | None = None) -> tuple[str, str, str, str]:
-        # An instrument of another grammar sends its prompt behind the answer; who it is stands in the line all the same.
+        # An instrument of another grammar sends its prompt behind the answer; who it is stands there all the same.
         return answers.identity(self.ask("*IDN?", timeout, alone=False))
 
     def errors(self, question: str = "SYST:ERR?") -> list[tuple[int, str]]:
