@@ -257,7 +257,7 @@ class ScpiMeter:
         """As IEEE 488.2 has it. Some meters answer the first question only, or each in a line of its own, or none."""
         try:
             together = self._port.ask("*ESE?;*ESE?").count(";") == 1
-        except (LinkTimeout, FrameError):
+        except (LinkTimeout, InstrumentError):
             together = False
         if not together:
             self._port.resync()

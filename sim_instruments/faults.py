@@ -27,7 +27,7 @@ class Cable:
         self.double = double
         self.received: deque[tuple[float, bytes]] = deque(maxlen=LOGGED)
         self.heard = 0  # pieces received in all; more than `received` holds once the oldest were let go
-        self._clock = clock
+        self.clock = clock
         self._random = random.Random(seed)
         self._out = False
         self._frozen_until = float("-inf")
@@ -54,7 +54,7 @@ class Cable:
         self._run_agenda()
         if self._out:
             return
-        now = self._clock.now()
+        now = self.clock.now()
         self.received.append((now, data))
         self.heard += 1
         if now < self._frozen_until:
@@ -80,7 +80,7 @@ class Cable:
     def take(self) -> bytes:
         """What comes out at the host's end now."""
         self._run_agenda()
-        now = self._clock.now()
+        now = self.clock.now()
         if self._out:
             return b""
         if now >= self._frozen_until:
@@ -91,6 +91,14 @@ class Cable:
             ready.append(self._late.popleft()[1])
         return b"".join(ready)
 
+    def clear(self) -> None:
+        """A device clear: what is under way is lost, and the instrument empties its buffers."""
+        self._late.clear()
+        self._kept.clear()
+        empty = getattr(self.double, "device_clear", None)
+        if empty is not None:
+            empty()
+
     # The faults.
 
     def at(self, when: float | None, work: Callable[[float], None]) -> None:
@@ -98,7 +106,7 @@ class Cable:
 
         `moment` is the planned one, even where nobody looks until later.
         """
-        now = self._clock.now()
+        now = self.clock.now()
         if when is None or when <= now:
             work(now if when is None else when)
         else:
@@ -186,7 +194,7 @@ class Cable:
             self.double.receive(data)
 
     def _run_agenda(self) -> None:
-        now = self._clock.now()
+        now = self.clock.now()
         while self._agenda and self._agenda[0][0] <= now:
             moment, _, work = heapq.heappop(self._agenda)
             work(moment)

@@ -20,6 +20,9 @@ from pathlib import Path
 from typing import Protocol
 
 from .faults import Cable
+from .gate_vxi11 import Vxi11Gate
+from .gates import Mailbox
+from .ports import Double
 
 _READ = 65_536  # bytes at a time from a host
 _ROOM = 262_144  # bytes waiting to go out above which the double is not asked for more
@@ -113,7 +116,7 @@ class Outlet(Protocol):
     def close(self) -> None: ...
 
 
-def _until_due(cable: Cable, backlog: Backlog, now: float) -> float | None:
+def _until_due(cable: Double, backlog: Backlog, now: float) -> float | None:
     if backlog.size >= _ROOM:
         return None
     due = cable.due()
@@ -129,7 +132,7 @@ class TcpOutlet:
 
     kind = "tcp"
 
-    def __init__(self, name: str, cable: Cable, watcher: Watcher, host: str = "127.0.0.1", clients: int = 1) -> None:
+    def __init__(self, name: str, cable: Double, watcher: Watcher, host: str = "127.0.0.1", clients: int = 1) -> None:
         self.name = name
         self._cable = cable
         self._watcher = watcher
@@ -250,6 +253,24 @@ class HttpOutlet(TcpOutlet):
     @property
     def address(self) -> str:
         return f"http://{self._host}:{self._port}/video"
+
+
+class Vxi11Outlet(TcpOutlet):
+    """A double behind VXI-11 on a loopback port."""
+
+    kind = "vxi11"
+
+    def __init__(self, name: str, cable: Cable, watcher: Watcher, host: str = "127.0.0.1", clients: int = 1) -> None:
+        self._gate = Vxi11Gate(Mailbox(cable), cable.clock)
+        super().__init__(name, self._gate, watcher, host, clients)
+
+    @property
+    def address(self) -> str:
+        return f"TCPIP::{self._host},{self._port}::inst0::INSTR"
+
+    def _drop(self, fd: int) -> None:
+        super()._drop(fd)
+        self._gate.forget()
 
 
 class PtyOutlet:

@@ -17,7 +17,7 @@ import shutil
 import signal
 import sys
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -26,11 +26,15 @@ from benchrig.checkout import entry_points
 from benchrig.clock import RealClock
 
 from .control import ControlOutlet, bench_verbs
-from .outlets import HttpOutlet, Outlet, PtyOutlet, TcpOutlet, Watcher
+from .outlets import HttpOutlet, Outlet, PtyOutlet, TcpOutlet, Vxi11Outlet, Watcher
 from .world import World
 
 SECRET_VARIABLE = "BENCHRIG_CONTROL_SECRET"
 _LONGEST_SLEEP = 60.0  # seconds; only a limit for what the selector takes
+
+
+NETWORK: Mapping[str, type[TcpOutlet]] = {it.kind: it for it in (TcpOutlet, HttpOutlet, Vxi11Outlet)}
+LINKS = ("tcp", "vxi11")  # what an instrument with a network socket can be put behind
 
 
 class Server:
@@ -39,10 +43,16 @@ class Server:
     host     loopback address to listen on
     clients  hosts that each socket instrument takes at a time
     secret   opens a control door if given
+    link     one of LINKS: what stands in place of raw sockets. LookupError for another
     """
 
-    def __init__(self, world: World, *, host: str = "127.0.0.1", clients: int = 1, secret: str = "") -> None:
+    def __init__(
+        self, world: World, *, host: str = "127.0.0.1", clients: int = 1, secret: str = "", link: str = "tcp"
+    ) -> None:
+        if link not in LINKS:
+            raise LookupError(f"There is no link {link!r}. There are: {', '.join(LINKS)}.")
         self.world = world
+        self._link = link
         self.stopped = False
         self._watcher = Watcher()
         self._folder = Path(tempfile.mkdtemp(prefix="benchrig-"))
@@ -129,10 +139,9 @@ class Server:
 
     def _outlet(self, name: str, host: str, clients: int) -> Outlet:
         cable, kind = self.world.double(name), self.world.served[name]
-        if kind == "tcp":
-            return TcpOutlet(name, cable, self._watcher, host, clients)
-        if kind == "http":
-            return HttpOutlet(name, cable, self._watcher, host, clients)
+        network = NETWORK.get(self._link if kind == "tcp" else kind)
+        if network is not None:
+            return network(name, cable, self._watcher, host, clients)
         return PtyOutlet(name, cable, self._watcher, self._folder, kind)
 
 

@@ -19,6 +19,7 @@ from ..errors import BenchrigError, FrameError, InstrumentError, LinkTimeout
 from ..instruments import Identity, driver_names, load_driver
 from ..links import LineSettings, Link, open_link
 from ..links.addresses import SocketAddress, parse_address
+from ..links.transports import MessageAddress
 from ..wire import answers
 
 State = Literal["answers", "wrong", "silent", "closed"]
@@ -75,7 +76,7 @@ def trouble(place: Place, error: BenchrigError, drivers: tuple[str, ...] = ()) -
 def probe(place: Place, clock: Clock, opener: Opener = open_link) -> PlaceFinding:
     """Look at one place. Raises nothing: whatever goes wrong is the finding."""
     try:
-        if isinstance(parse_address(place.address), SocketAddress):
+        if isinstance(parse_address(place.address), SocketAddress | MessageAddress):
             return _network(place, clock, opener)
         return _serial(place, clock, opener)
     except BenchrigError as error:

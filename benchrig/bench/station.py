@@ -13,6 +13,7 @@ from ..clock import Clock
 from ..instruments import load_world
 from ..links.addresses import SimAddress, SocketAddress, parse_address, place_of
 from ..links.inprocess import InProcessWorld
+from ..links.transports import MessageAddress
 from .attach import Attached, Patience
 from .model import Bench, InstrumentSpec
 
@@ -74,7 +75,7 @@ class Station:
         address = parse_address(spec.address)
         if isinstance(address, SimAddress):
             return self._world is not None
-        if isinstance(address, SocketAddress) and not _is_loopback(address.host):
+        if isinstance(address, SocketAddress | MessageAddress) and not _is_loopback(address.host):
             return False
         return place_of(address) in served
 

@@ -85,11 +85,12 @@ def _row(file: str, row: PreflightRow) -> list[str]:
     "--bench", metavar="BENCH", help="Serve doubles of the instruments that this bench file names, by their drivers."
 )
 @click.option("--fit", "fitted", multiple=True, metavar="NAME=GRAMMAR", help="Put this on the bench: meter=prompt.")
+@click.option("--link", default="tcp", show_default=True, metavar="KIND", help="Sockets become this: vxi11.")
 @click.option("--seed", type=int, default=0, show_default=True, help="How the simulated unit arrives.")
 @click.option("--hands", is_flag=True, help="Type here what your hands do: move leads, turn trimmers; ? shows how.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line: name, kind, address.")
 def doubles_command(
-    world: str, bench: str | None, fitted: tuple[str, ...], seed: int, hands: bool, as_json: bool
+    world: str, bench: str | None, fitted: tuple[str, ...], link: str, seed: int, hands: bool, as_json: bool
 ) -> None:
     """Serve simulated instruments on this machine and print their addresses.
 
@@ -99,7 +100,10 @@ def doubles_command(
     fit = {**{name: grammar_of(spec) for name, spec in specs.items() if name != SUPPLY}, **_pairs(fitted)}
     wanted = {*specs, *_pairs(fitted)} if bench else None
     with orderly():
-        server = load_stand_in("server")(_world(world, seed, fit))
+        try:
+            server = load_stand_in("server")(_world(world, seed, fit), link=link)
+        except LookupError as error:
+            raise FileError(f"--link: {error.args[0]}", next_step="Name one of them.") from None
         for row in server.addresses():
             if wanted is None or row["name"] in wanted:
                 click.echo(json.dumps(row) if as_json else f"{row['name']:10} {row['kind']:12} {row['address']}")

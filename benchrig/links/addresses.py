@@ -3,6 +3,7 @@
 TCPIP::192.168.1.20::5025::SOCKET      SCPI over the network, through pyvisa; or a serial port that a server gives raw
 ASRL/dev/ttyS0::INSTR                  SCPI over a serial line, through pyvisa
 serial:///dev/ttyUSB0?baud=2400&dtr=1&rts=0   a meter that talks by itself, through pyserial
+TCPIP::192.168.1.20::inst0::INSTR      VXI-11; with gpib0,22 in place of inst0 GPIB behind a VXI-11 gateway
 http://192.168.1.30:8080/video         a camera that serves moving pictures
 sim://meter                            a simulated instrument in this process
 
@@ -24,11 +25,13 @@ from urllib.parse import parse_qsl
 from ..errors import FileError
 from .base import LineSettings
 from .mistyped import probably_meant
+from .transports import TRANSPORTS, MessageAddress
 
 FORMS = (
     "TCPIP::HOST::PORT::SOCKET",
     "ASRL/dev/ttyS0::INSTR",
     "serial:///dev/ttyUSB0?baud=2400&dtr=1&rts=0",
+    *(transport.form for transport in TRANSPORTS),
     "http://HOST:PORT/PATH",
     "sim://NAME",
 )
@@ -89,7 +92,7 @@ class SimAddress:
     name: str
 
 
-Address = SocketAddress | VisaSerialAddress | SerialAddress | SimAddress
+Address = SocketAddress | VisaSerialAddress | SerialAddress | SimAddress | MessageAddress
 
 
 def parse_address(text: str) -> Address:
@@ -106,6 +109,9 @@ def parse_address(text: str) -> Address:
         return _socket(text, match[1], int(match[2] or 80))
     if match := _SIM.fullmatch(text):
         return SimAddress(text, match[1])
+    for transport in TRANSPORTS:
+        if found := transport.parse(text):
+            return found
     forms = f"Known forms: {'  '.join(FORMS)}"
     meant = probably_meant(text)
     raise FileError(f"{text!r} is not an address of a known form.", next_step=f"{meant} {forms}" if meant else forms)
@@ -119,6 +125,8 @@ def place_of(address: Address) -> tuple[str, str]:
             return "tcp", f"{'127.0.0.1' if host == 'localhost' else host}:{address.port}"
         case SerialAddress() | VisaSerialAddress():
             return "port", os.path.realpath(address.port)
+        case MessageAddress():
+            return address.place
         case SimAddress():
             return "sim", address.name
 
@@ -128,7 +136,7 @@ def hosts_of(address: Address, within: float = 2.0) -> frozenset[str]:
 
     A name that is not answered for in `within` seconds stands for itself.
     """
-    if not isinstance(address, SocketAddress):
+    if not isinstance(address, SocketAddress | MessageAddress):
         return frozenset()
     host = address.host.lower()
     with suppress(ValueError):

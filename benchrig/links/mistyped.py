@@ -18,15 +18,13 @@ _MEANT = (
         "IPv6 is not spoken here: give the instrument's IPv4 address, or a name that has one.",
     ),
     (
-        r"TCPIP\d*::[^:]+::gpib.*",
-        "GPIB through a VXI-11 gateway is not spoken here: use a gateway that gives a raw socket, or the instrument's "
-        "serial port.",
-    ),
-    (
         r"(?:USB|GPIB|PXI|VXI)\d*::.*",
         "USB-TMC and GPIB are not spoken here: use the instrument's LAN socket or its serial port.",
     ),
-    (r"TCPIP\d*::([^:]+)(?:::[^:]+)?::INSTR", f"VXI-11 and HiSLIP are not spoken here. {_RAW}"),
+    (
+        r"TCPIP\d*::([^:]+)(?:::[^:]+)?::INSTR",
+        f"This is no name that VXI-11 has: write TCPIP::{{0}}::inst0::INSTR. Or: {_RAW}",
+    ),
     (r"TCPIP\d*::([^:]+::\d+)", "Write TCPIP::{0}::SOCKET."),
     (r"TCPIP\d*::([^:]+)(?:::SOCKET)?", f"The port is missing. {_RAW}"),
     (

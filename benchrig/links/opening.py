@@ -7,6 +7,7 @@ from ..errors import FileError
 from .addresses import SerialAddress, SimAddress, SocketAddress, parse_address
 from .base import LineSettings, Link
 from .inprocess import InProcessLink, InProcessWorld
+from .transports import MessageAddress
 
 
 def open_address(address: str, clock: Clock, line: LineSettings, world: InProcessWorld | None) -> Link:
@@ -18,6 +19,8 @@ def open_address(address: str, clock: Clock, line: LineSettings, world: InProces
         from .ports import open_port
 
         return open_port(found, clock, line)
+    if isinstance(found, MessageAddress):
+        return found.open(clock)
     from . import visa
 
     if isinstance(found, SocketAddress):

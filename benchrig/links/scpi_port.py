@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from ..clock import Clock
-from ..errors import FrameError, InstrumentError, LinkTimeout
+from ..errors import InstrumentError, LinkTimeout
 from ..wire import answers
 from ..wire.answers import Number
 from ..wire.scpi import AnswerBlock, Conversation
@@ -74,7 +74,7 @@ class ScpiPort:
         """`answer`, if nothing has come behind it: of two answers to one question nobody knows which is its own."""
         if self._talk.in_step:
             return answer
-        raise FrameError(f"{self.link.address}: more than one answer came to {question!r}, the first {answer!r}.")
+        raise InstrumentError(f"{self.link.address}: more than one answer came to {question!r}, the first {answer!r}.")
 
     def ask_number(self, text: str, timeout: float | None = None) -> Number:
         """One number; where the answer is a special, `value` is None and `special` says which."""

@@ -127,7 +127,7 @@ class SocketLink(_Stream):
         self._sock = sock
         sock.setblocking(False)
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        _keep_alive(sock)
+        keep_alive(sock)
 
     def _take(self) -> bytes | None:
         try:
@@ -142,7 +142,7 @@ class SocketLink(_Stream):
             return 0
 
 
-def _keep_alive(sock: socket.socket) -> None:
+def keep_alive(sock: socket.socket) -> None:
     """Notice a pulled network cable within half a minute even if nobody asks anything."""
     sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
     for name, value in (("TCP_KEEPIDLE", 10), ("TCP_KEEPINTVL", 5), ("TCP_KEEPCNT", 4)):

@@ -15,7 +15,7 @@ from benchrig.sim_instruments.meter_scpi import BenchMeter
 from benchrig.bench import Station, load_bench
 from benchrig.bench.source import readings
 from benchrig.clock import SimClock
-from benchrig.errors import FrameError, InstrumentError, LinkError
+from benchrig.errors import InstrumentError, LinkError
 from benchrig.instruments import Function, load_driver
 from benchrig.links.inprocess import InProcessLink
 from benchrig.links.scpi_port import ScpiPort
@@ -111,7 +111,7 @@ def test_two_answers_to_one_question_are_none() -> None:
     port = ScpiPort(InProcessLink("sim://meter", clock, double), clock)
     port.identify()
     double.spoil = lambda data: data + b"+1.00000000E+00\n"
-    with pytest.raises(FrameError, match="more than one answer"):
+    with pytest.raises(InstrumentError, match="more than one answer"):
         port.ask("READ?")
     double.spoil = lambda data: data
     assert port.ask_number("*ESE?").value == 0
@@ -225,7 +225,7 @@ def test_a_port_learns_that_its_instrument_is_slow() -> None:
 def test_a_block_with_another_answer_behind_it_is_refused() -> None:
     clock = SimClock(100.0)
     port = ScpiPort(ReplayLink([(b"CURV?\n", b"#13abc\n+1.0\n")]), clock)
-    with pytest.raises(FrameError, match="more than one answer"):
+    with pytest.raises(InstrumentError, match="more than one answer"):
         port.ask_block("CURV?")
 
 
