@@ -115,8 +115,11 @@ class ScpiPort:
         """
         try:
             return self._identity(timeout)
-        except InstrumentError:
-            self.resync()
+        except InstrumentError as spoilt:
+            try:
+                self.resync()
+            except LinkTimeout as error:  # it did speak, so it is not to be called silent
+                raise InstrumentError(spoilt.message, next_step=error.next_step) from error
             return self._identity(timeout)
 
     def _identity(self, timeout: float | None = None) -> tuple[str, str, str, str]:

@@ -173,7 +173,7 @@ def test_a_socket_for_people_is_named_as_the_likely_mistake() -> None:
 
     with tcp_end(telnet) as end:
         port = ScpiPort(open_link(end.address, CLOCK), CLOCK, timeout=0.1)
-        with pytest.raises(LinkTimeout, match="raw socket"):
+        with pytest.raises(InstrumentError, match="raw socket"):
             port.identify()
         port.link.close()
 
