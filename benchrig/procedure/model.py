@@ -10,13 +10,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Annotated
 
+from pydantic import Field, PrivateAttr
+
+from ..tomlfile import FileModel, Seconds, Volts
+from .keys import Words
 from .points import means
 from .step import Step as Step
 
 
-@dataclass(frozen=True, slots=True)
-class Hazard:
+class Hazard(FileModel):
     """What can hurt, what must be in place, and how it is made safe again.
 
     expected        volts at the test point
@@ -29,18 +33,28 @@ class Hazard:
     bleed           seconds that the point takes by itself to fall below `limit` once it is off; None where nobody knows
     """
 
-    name: str
-    title: str
-    test_point: str
-    expected: float
-    cautions: tuple[str, ...]
-    in_place: tuple[str, ...]
-    make_safe: tuple[str, ...]
-    limit: float = 42.4
-    valid: float = 900.0
-    points: tuple[str, ...] = ()
-    ceiling_factor: float = 1.25
-    bleed: float | None = None
+    title: Words
+    test_point: Words
+    expected: Volts
+    cautions: Annotated[list[Words], Field(min_length=1)]
+    in_place: Annotated[list[Words], Field(min_length=1)]
+    make_safe: Annotated[list[Words], Field(min_length=1)]
+    limit: Annotated[Volts, Field(gt=0.0, le=60.0)] = 42.4
+    valid: Annotated[Seconds, Field(gt=0.0, le=3600.0)] = 900.0
+    points: list[Words] = Field(default_factory=list)
+    ceiling_factor: Annotated[float, Field(gt=1.0, le=2.0)] = 1.25
+    bleed: Annotated[Seconds, Field(gt=0.0)] | None = None
+    _name: str = PrivateAttr("")
+
+    def called(self, name: str) -> Hazard:
+        """The hazard, by the name that its table has in the file."""
+        self._name = name
+        return self
+
+    @property
+    def name(self) -> str:
+        """What steps call it."""
+        return self._name
 
     @property
     def highest(self) -> float:

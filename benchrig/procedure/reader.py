@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal, Union
 from pydantic import Field, create_model
 
 from ..errors import FileError
-from ..tomlfile import FileModel, Seconds, Volts, read_toml
+from ..tomlfile import FileModel, read_toml
 from .checks import check
 from .hazards import with_ceilings
 from .keys import Id, Words
@@ -31,29 +31,13 @@ class Head(FileModel):
     rule: Literal["simple", "guarded"] = "guarded"
 
 
-class HazardTable(FileModel):
-    """A table [hazard.NAME]."""
-
-    title: Words
-    test_point: Words
-    expected: Volts
-    cautions: Annotated[list[Words], Field(min_length=1)]
-    in_place: Annotated[list[Words], Field(min_length=1)]
-    make_safe: Annotated[list[Words], Field(min_length=1)]
-    limit: Annotated[Volts, Field(gt=0.0, le=60.0)] = 42.4
-    valid: Annotated[Seconds, Field(gt=0.0, le=3600.0)] = 900.0
-    points: list[Words] = Field(default_factory=list)
-    ceiling_factor: Annotated[float, Field(gt=1.0, le=2.0)] = 1.25
-    bleed: Annotated[Seconds, Field(gt=0.0)] | None = None
-
-
 @functools.cache
 def file_model() -> type[FileModel]:
     """The whole file, with every kind of step that there is."""
     step: Any = Annotated[Union[tuple(kinds().values())], Field(discriminator="kind")]  # noqa: UP007 (made when called)
     fields: dict[str, Any] = {
         "procedure": (Head, ...),
-        "hazard": (dict[Id, HazardTable], Field(default_factory=dict)),
+        "hazard": (dict[Id, Hazard], Field(default_factory=dict)),
         "step": (Annotated[list[step], Field(min_length=1)], ...),
     }
     return create_model("File", __base__=FileModel, **fields)
@@ -69,7 +53,7 @@ def load_procedure(path: str | Path) -> Procedure:
         title=file.procedure.title,
         unit=file.procedure.unit,
         steps=tuple(step.at_line(notes.line(("step", index))) for index, step in enumerate(file.step)),
-        hazards={name: _hazard(name, table) for name, table in file.hazard.items()},
+        hazards={name: hazard.called(name) for name, hazard in file.hazard.items()},
         rule=file.procedure.rule,
         serial=_pattern(file.procedure.serial, notes),
         file=str(path),
@@ -80,24 +64,6 @@ def load_procedure(path: str | Path) -> Procedure:
         raise FileError(sorted(notes.mistakes, key=lambda mistake: mistake.line))
     steps = (with_ceilings(step, procedure.hazards.get(step.hazard or "")) for step in procedure.steps)
     return replace(procedure, steps=tuple(steps))
-
-
-def _hazard(name: str, table: HazardTable) -> Hazard:
-    """A hazard as the hold point needs it."""
-    return Hazard(
-        name=name,
-        title=table.title,
-        test_point=table.test_point,
-        expected=table.expected,
-        cautions=tuple(table.cautions),
-        in_place=tuple(table.in_place),
-        make_safe=tuple(table.make_safe),
-        limit=table.limit,
-        valid=table.valid,
-        points=tuple(table.points),
-        ceiling_factor=table.ceiling_factor,
-        bleed=table.bleed,
-    )
 
 
 def _pattern(text: str, notes: Notes) -> str:

@@ -208,7 +208,7 @@ class Guard:
             valid=hazard.valid + step.unattended,
         )
 
-    def _request(self, step: Step, hazard: Hazard, phrase: str, in_place: tuple[str, ...], purpose: str) -> HoldRequest:
+    def _request(self, step: Step, hazard: Hazard, phrase: str, in_place: Sequence[str], purpose: str) -> HoldRequest:
         return HoldRequest(
             step=step.id,
             title=hazard.title,

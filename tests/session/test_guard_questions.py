@@ -301,7 +301,10 @@ def test_what_shows_that_a_point_is_off_is_the_meter_that_reads_it_else_a_person
     by_hand = TypedSource("V", "TP1", "V")
     assert checking_source(procedure, procedure.hazards["mains"]) == by_hand
     # A meter at another point of the same hazard, or at the same point in a step without it, is not it.
-    other = dataclasses.replace(procedure.hazards["eht"], test_point="TP2")
+    other = procedure.hazards["eht"].model_copy(update={"test_point": "TP2"})
     assert checking_source(procedure, other) == TypedSource("V", "TP2", "V")
-    same = Hazard("x", "X", "TP9", 100.0, (), (), ())
+    said = ["as it must be"]
+    same = Hazard(title="X", test_point="TP9", expected="100 V", cautions=said, in_place=said, make_safe=said).called(
+        "x"
+    )
     assert checking_source(procedure, same) == TypedSource("V", "TP9", "V")
