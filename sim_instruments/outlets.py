@@ -22,7 +22,7 @@ from typing import Protocol
 from .faults import Cable
 from .gate_vxi11 import Vxi11Gate
 from .gates import Mailbox
-from .ports import Double
+from .interfaces import Double
 
 _READ = 65_536  # bytes at a time from a host
 _ROOM = 262_144  # bytes waiting to go out above which the double is not asked for more
