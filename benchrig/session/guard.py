@@ -215,8 +215,8 @@ class Guard:
             unit_serial=self._serial,
             test_point=hazard.test_point,
             expected=show(hazard.expected, "V", digits=3),
-            cautions=hazard.cautions,
-            in_place=in_place,
+            cautions=tuple(hazard.cautions),
+            in_place=tuple(in_place),
             phrase=phrase,
             purpose=purpose,
         )
