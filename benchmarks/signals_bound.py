@@ -3,7 +3,7 @@
     python benchmarks/signals_bound.py [--records 60] [--seed 1]
 
 The bound of one edge in white noise (Kay, Fundamentals of Statistical Signal Processing: Estimation Theory, 1993,
-chapter 3, formula from memory): sigma sqrt(h / integral (dy/dt)^2 dt), which is (sigma/A) sqrt(h Tr) for a ramp and
+chapter 3, not read again): sigma sqrt(h / integral (dy/dt)^2 dt), which is (sigma/A) sqrt(h Tr) for a ramp and
 (sigma/A) sqrt(2 tau h) for a single pole. Printed: spread of the instants about the truth, over the bound, for records
 of ten, three and one pulse.
 

@@ -34,7 +34,7 @@ from benchrig.trim.types import Accepted, EndOfTravel, Goal, Known, Measured, Wa
 LIMIT = 300.0
 HUNT = 120.0
 ARMS = ("raw", "words", "bar", "tone")
-HEARD = 0.05  # a beat is heard to change by so much (a few per cent: Drake and Botte 1993, from memory)
+HEARD = 0.05  # a beat is heard to change by so much (a few per cent; common practice, no source)
 
 
 @dataclass(frozen=True)

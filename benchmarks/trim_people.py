@@ -13,7 +13,7 @@
   of reaction, turns that are off by 20 %, a screw that sticks for 3 degrees and then slips; learns the screw's gain and
   does not know the way at first.
 
-All values of the literature are from memory of those works. Sampled over a population (`Traits.sampled`): reaction
+The works named were not read again for these values. Sampled over a population (`Traits.sampled`): reaction
 0.2 to 0.35 s (Welford 1980), first guess of what a degree does off by a factor (sd of its logarithm 0.5), way known
 to nobody at first, wrist 90 to 240 degrees/s, fingers on a multi-turn screw 360 to 720 degrees/s (both common practice,
 no source). Reading a number and planning by it, or reading or hearing an instruction, takes 0.2 to 0.4 s beyond the

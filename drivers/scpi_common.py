@@ -18,7 +18,7 @@ AGAIN = 3  # tries of what a second answer has to bear out
 COMPLAINTS = 0x3C  # query, device, execution and command error (IEEE 488.2, 11.5.1)
 # Error numbers (SCPI-99 chapter 21): a meter that wants SYSTem:REMote first; and of answers that nobody fetched, which
 # a broken link or a late answer leaves behind, and which say nothing about a setting.
-_IN_LOCAL = (-201, 550)  # "Invalid while in local"; the 34401A's own "Command not allowed in local", from memory
+_IN_LOCAL = (-201, 550)  # "Invalid while in local"; the 34401A's own "Command not allowed in local"
 _QUERY_ERRORS = range(-499, -399)
 
 

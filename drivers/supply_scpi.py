@@ -27,7 +27,7 @@ from .scpi_common import number_text
 
 LINE = LineSettings(baud=9600)
 
-# Series with this grammar, from memory; other supplies may be named in a bench file all the same.
+# Series with this grammar (common practice, no source); other supplies may be named in a bench file all the same.
 _MODELS = re.compile(r"(HEWLETT|AGILENT|KEYSIGHT).* (E36|E36\d\d\dA|EDU36|66\d\d)|RIGOL.* DP[789]|KEITHLEY.* 22\d\d")
 
 _QUESTIONS = {Function.DC_VOLTAGE: "MEAS:VOLT?", Function.DC_CURRENT: "MEAS:CURR?"}

@@ -55,7 +55,7 @@ class Descriptor:
     def padded(self) -> bool:
         """True where the array begins or ends with what was never measured: aborted, or rolling.
 
-        The last good point is the last of the array otherwise (from memory); 0 is of a relative that does not tell.
+        The last good point is the last of the array otherwise (no source); 0 is of a relative that does not tell.
         """
         return self.first_valid > 0 or 0 < self.last_valid < self.points - 1
 

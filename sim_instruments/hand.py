@@ -1,7 +1,7 @@
 """A simulated eye and hand on a trimmer.
 
 The numbers are those of published manual-control studies (crossover model of McRuer and Jex, 1967; visual reaction
-after Welford, 1980; values from memory of those works): a reaction delay of 0.2 to 0.35 s, a crossover gain of 0.3 to
+after Welford, 1980; not read again for the values): a reaction delay of 0.2 to 0.35 s, a crossover gain of 0.3 to
 3 rad/s, a dead zone, noise that belongs to the person ("remnant") and a top speed. A smallest move of 1 to 3 degrees
 and the steady pace are common practice, no source.
 

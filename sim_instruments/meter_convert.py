@@ -34,7 +34,7 @@ RANGES: dict[str, tuple[float, ...]] = {
 }
 APERTURE_FUNCTIONS = ("VOLT", "CURR", "RES", "FRES")
 OHMS_FUNCTIONS = ("RES", "FRES", "CONT", "DIOD")
-# What a year allows, as parts of the reading and of the range (34401A class data sheet, 23 +- 5 degC, from memory).
+# What a year allows, as parts of the reading and of the range (common for the 34401A class, 23 +- 5 degC, no source).
 ALLOWED: dict[str, tuple[float, float]] = {
     "VOLT": (3.5e-5, 5e-6),
     "VOLT:AC": (6e-4, 0.0),
@@ -47,11 +47,23 @@ ALLOWED: dict[str, tuple[float, float]] = {
     "FREQ": (1e-4, 0.0),
     "PER": (1e-4, 0.0),
 }
-_AC_FLOOR = 1e-4  # of the range, RMS, with the leads shorted: "0.03 %" is allowed there (34401A class, from memory)
+_AC_FLOOR = 1e-4  # of the range, RMS, with the leads shorted: "0.03 %" is allowed (34401A class, no source)
 _LEAST_PACE = 1e-3  # seconds per reading, however short the aperture: 1000 readings a second (34401A class)
 _HOP = 0.03  # seconds of one autorange hop: "tens of ms", common practice
-_AC_TIME = {3.0: 7.0, 20.0: 1.0, 200.0: 0.1}  # seconds per reading by filter corner (34401A class, from memory)
-_TEST_CURRENT = {1e2: 1e-3, 1e3: 1e-3, 1e4: 1e-4, 1e5: 1e-5, 1e6: 5e-6, 1e7: 5e-7, 1e8: 5e-7}  # from memory
+_AC_TIME = {
+    3.0: 7.0,
+    20.0: 1.0,
+    200.0: 0.1,
+}  # seconds per reading by filter corner (common for the 34401A class, no source)
+_TEST_CURRENT = {
+    1e2: 1e-3,
+    1e3: 1e-3,
+    1e4: 1e-4,
+    1e5: 1e-5,
+    1e6: 5e-6,
+    1e7: 5e-7,
+    1e8: 5e-7,
+}  # common for the class, no source
 _FREQUENCY_POINTS = 20_000
 
 

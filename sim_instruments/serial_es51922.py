@@ -31,7 +31,7 @@ RANGES: dict[str, tuple[tuple[int, str] | None, ...]] = {
 }
 _CURRENT = {"u": "D", "m": "F", "": "0"}
 
-# A year (22,000-count class data sheets, from memory).
+# A year (22,000-count class data sheets: common for the class, no source).
 _ALLOWED = {"dc": (1e-3, 2.0), "ac": (8e-3, 10.0), "resistance": (5e-3, 10.0)}
 KNOBS: Knob = {
     "dc voltage": ranges("V", 22000, "2.2000", "22.000", "220.00", "2200.0", ohms=(11.11e6, 10.10e6, 10.01e6, 10.0e6)),

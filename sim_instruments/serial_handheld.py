@@ -17,7 +17,7 @@ from .interfaces import Inputs, Node, Resistive, node_at
 from .scope_acquire import crossings
 from .serial_panel import Knob, PanelRange, SerialPanel
 
-# Part of the reading that a year allows, and counts (3.5-digit class data sheets, from memory).
+# Part of the reading that a year allows, and counts (3.5-digit class data sheets: common for the class, no source).
 Allowed = Mapping[str, tuple[float, float]]
 ALLOWED: Allowed = {"dc": (0.005, 2.0), "ac": (0.01, 5.0), "resistance": (0.008, 3.0)}
 _OTHER = (0.01, 3.0)

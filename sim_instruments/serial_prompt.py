@@ -28,7 +28,11 @@ _FUNCTIONS = {  # command -> knob position, unit as answered
     "CONT": ("continuity", "OHMS"), "DIODE": ("diode", "VDC"),
 }  # fmt: skip
 _OVERLOAD = "+1E+9"
-_ALLOWED = {"dc": (2.5e-4, 2.0), "ac": (2e-3, 10.0), "resistance": (5e-4, 2.0)}  # a year (Fluke 45, from memory)
+_ALLOWED = {
+    "dc": (2.5e-4, 2.0),
+    "ac": (2e-3, 10.0),
+    "resistance": (5e-4, 2.0),
+}  # a year (Fluke 45: common for the class, no source)
 
 
 def _knobs(full: int, volts: tuple[str, ...]) -> Knob:
@@ -44,7 +48,7 @@ def _knobs(full: int, volts: tuple[str, ...]) -> Knob:
     }
 
 
-# Range names follow the rate (from memory): slow 100 mV, 1 V ...; medium and fast 300 mV, 3 V ...
+# Range names follow the rate (no source): slow 100 mV, 1 V ...; medium and fast 300 mV, 3 V ...
 _SLOW = _knobs(99999, ("100.000 m", "1000.00 m", "10.0000", "100.000", "1000.00"))
 _QUICK = _knobs(30000, ("300.00 m", "3.0000", "30.000", "300.00", "1000.0"))
 

@@ -23,7 +23,10 @@ from .scpi_tree import Call, ScpiCommand
 from .scpi_values import Numeric, nr3
 
 _LEVEL = "[:LEVel][:IMMediate][:AMPLitude]"
-_UP, _DOWN = 0.02, 0.15  # s, time constants of the terminals, unloaded (lab supplies' data sheets, from memory)
+_UP, _DOWN = (
+    0.02,
+    0.15,
+)  # s, time constants of the terminals, unloaded (lab supplies' data sheets: common for the class, no source)
 _UNREGULATED = {"volts": 0x1, "amps": 0x2}  # QUEStionable bits: which of the two is not held
 
 

@@ -75,7 +75,7 @@ COMES_BACK = 0.003  # of the voltage, by dielectric absorption, within a minute 
 COMES_BACK_TAU = 25.0
 RUNAWAY = 0.22  # more than it should be
 RUNAWAY_TAU = 4.0
-HAZARDOUS = 60.0  # V DC; IEC 61010-1, from memory
+HAZARDOUS = 60.0  # V DC; the limit that published meter manuals warn of
 
 # Ramps
 RAMP_VOLTS, RAMP_OHMS = 5.0, 1e3

@@ -209,7 +209,7 @@ def _t_inside(angle: float, dof: float) -> float:
 
 
 def _t_of_many(z: float, dof: float) -> float:
-    """Student's quantile from the normal one, in falling powers of dof (Abramowitz and Stegun 26.7.5, from memory)."""
+    """Student's quantile from the normal one, in falling powers of dof (Abramowitz and Stegun 26.7.5)."""
     square = z * z
     terms = (
         (square + 1.0) / 4.0,

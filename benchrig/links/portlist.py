@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 _PASSING = re.compile(r"/dev/tty(USB|ACM)\d+")
-# Chips of meter cables that speak HID instead of a serial port, vid:pid; from memory, as published decoders list them.
+# Chips of meter cables that speak HID instead of a serial port, vid:pid, as published decoders list them.
 _HID_CABLES = frozenset({"1a86:e008", "04fa:2490", "10c4:ea80"})
 _HID_ID = re.compile(r"^HID_ID=[0-9A-F]+:0*([0-9A-F]{4}):0*([0-9A-F]{4})$", re.MULTILINE | re.IGNORECASE)
 

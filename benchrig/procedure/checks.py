@@ -1,7 +1,8 @@
 """What must hold between the steps of a procedure, and what must be declared because it can hurt.
 
-The limits are those of IEC 61010-1, 6.3, normal condition (30 V RMS, 42.4 V peak, 60 V DC), quoted from memory; the
-rules of a workshop may be stricter and then come first.
+The limits are those that the safety pages of published meter manuals give, after IEC 61010-1: 30 V AC RMS, 42.4 V
+peak, 60 V DC (the Voltcraft VC331, page 39; the clause itself was not read). A workshop's rules may be stricter and
+then come first.
 """
 
 from __future__ import annotations

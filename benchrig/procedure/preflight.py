@@ -8,8 +8,9 @@ Rules it keeps:
 3. What is only worth knowing is a note: a weak test uncertainty ratio, a probe factor that is not the printed one.
 4. Every row carries the numbers it rests on, and the line of the step in its file.
 
-TUR = width of the window / (2 U95) with U95 = 2u; 4 is the customary floor (common practice; ANSI/NCSL Z540.3 from
-memory). The risks of a wrong verdict are those of the procedure's own decision rule: see `judgement.risk`.
+TUR = width of the window / (2 U95) with U95 = 2u; 4 is the customary floor (ANSI/NCSL Z540.3,
+5.3 b, as calibration laboratories quote it). The risks of a wrong verdict are those of the procedure's own decision
+rule: see `judgement.risk`.
 """
 
 from __future__ import annotations
@@ -34,7 +35,7 @@ from .rows import StepRows
 
 FLOOR = 4.0  # customary TUR
 BARE = 1000.0  # V; above this a point is never measured without a probe, whatever the input is said to bear
-SAFE = 60.0  # V; what every input bears (the DC limit of IEC 61010-1, 6.3, from memory)
+SAFE = 60.0  # V; what every input bears (the DC limit of `checks`)
 DIVIDER = 100.0  # ratio from which a probe without a bandwidth is taken for a bare divider, which is for DC only
 FINEST_SCREEN = 8 * 1e-3  # V; eight divisions of the finest usual setting
 

@@ -5,8 +5,9 @@ Rules of this module:
 - Edges of one direction are laid over each other first: their mean shows the aberration, the noise shrinks.
 - A peak is the top of a parabola through the samples around it. The largest of many noisy samples lies sigma-multiples
   above the truth, so a peak that noise alone could make counts as 0, and the uncertainty says how large one could hide.
-- IEEE 181-2011 (from memory): overshoot is above the state that the edge leads to, undershoot below it, after either
-  edge. So after a rise the first excursion is overshoot, after a fall it is undershoot.
+- As in IEEE 181 (its text was not read; the terms are in common use): overshoot is above the state that the edge
+  leads to, undershoot below it, after either edge. So after a rise the first excursion is overshoot, after a fall it
+  is undershoot.
 - The region is three transition durations or the whole ringing, whichever is longer.
 """
 

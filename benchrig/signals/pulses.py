@@ -1,4 +1,4 @@
-"""Pulse parameters of a record, with standard uncertainties, after IEEE 181-2011 (terms and definitions from memory).
+"""Pulse parameters of a record, with standard uncertainties, in the terms of IEEE 181, whose text was not read.
 
 Rules of this module:
 

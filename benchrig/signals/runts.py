@@ -1,6 +1,6 @@
 """What a row of pulses hides from its edges: runts, pulses that are missing, states that move.
 
-A runt is a pulse that leaves its state and does not reach the other one (IEEE 181, 3.1.3.24, from memory). It has no
+A runt is a pulse that leaves its state and does not reach the other one (IEEE 181, not read). It has no
 mid instant, so that two periods around it would pass for one long one. Here every stay beyond 30 % of the amplitude
 that holds no mid instant is one, if it lasts as long as 15 % of the usual pulse: ringing and glitches are shorter.
 """

@@ -3,7 +3,7 @@
     #####  ####          #####  #####        #      #   #
     ...
 At the 5 mm of a usual row the digits are 35 mm high where there are 24 rows, and 25 mm where there are 16: at a metre
-the eye needs about 4 to 5 mm (1/200 to 1/250 of the distance: a rule of thumb for displays, from memory).
+the eye needs about 4 to 5 mm (1/200 to 1/250 of the distance: common practice, no source).
 
 Rules it keeps:
 - The same words and figures as the small gauge; a figure is shown whole or not at all, and an old one is struck out.

@@ -102,7 +102,7 @@ def test_kilovolts_are_refused_before_anything_is_opened(capsys: pytest.CaptureF
     ],
 )
 def test_a_reading_that_can_hurt_ends_it(source: Any, value: float) -> None:
-    """Limits of IEC 61010-1, normal condition, from memory: 60 V DC, 30 V AC, 42.4 V peak."""
+    """Limits that the safety pages of published meter manuals give: 60 V DC, 30 V AC, 42.4 V peak."""
     with pytest.raises(Refused, match="can hurt"):
         watch_loop.check_reading(source, Reading(value, "V", flags=Flag.STALE), watch_loop.Overloads())
 

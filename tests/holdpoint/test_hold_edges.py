@@ -106,8 +106,7 @@ def test_no_move_leads_from_one_readable_phase_to_another():
 
 
 def test_the_figures_are_these():
-    """Common practice, no source, but for the limit: 42.4 V is the peak that IEC 60950-1, 2.2.2 lets be touched
-    (from memory)."""
+    """Common practice, no source, but for the limit: 42.4 V peak is where published meter manuals begin to warn."""
     figures = (holdmachine.ATTEMPTS, holdmachine.CLOCK_SLACK, holdmachine.NOTHING, holdmachine.GRACE)
     assert figures == (3, 2.0, 0.01, 20.0)
     assert (holdmachine.BELOW_FOR, holdmachine.BELOW_READINGS) == (3.0, 3)

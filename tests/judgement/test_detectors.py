@@ -35,7 +35,7 @@ def feed(watch: DriftWatch, values: Floats, batch: int = 5000) -> list[Event]:
     return found
 
 
-# Two-sided run lengths for k = 0.5: h = 4 and 5 are those of NIST/SEMATECH e-Handbook 6.3.2.3.1 (figures from memory);
+# Two-sided run lengths for k = 0.5: h = 4 and 5 are those that textbooks print, the source not read again;
 # the others solve the integral equation of the run length (Page 1954) by Gauss-Legendre quadrature.
 @pytest.mark.parametrize(
     ("run_length", "h"),
@@ -48,7 +48,7 @@ def test_threshold_for_a_run_length(run_length: float, h: float) -> None:
 
 @pytest.mark.parametrize(("slack", "h"), [(0.25, 8.01), (0.5, 4.77), (0.75, 3.34)])
 def test_threshold_for_other_steps(slack: float, h: float) -> None:
-    """Hawkins 1993, pairs of k and h for a two-sided run length of 370, as textbooks print them (from memory)."""
+    """Hawkins 1993, pairs of k and h for a two-sided run length of 370, as textbooks print them; not read again."""
     assert cusum_threshold(370, slack) == pytest.approx(h, abs=0.025)
 
 

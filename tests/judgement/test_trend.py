@@ -512,7 +512,7 @@ def test_an_excursion_is_beyond_what_student_gives_one_series_in_a_hundred(
 ) -> None:
     """scipy's Student at 1 - 0.01 / 2n, by hand: the running median is 0 throughout, and the median deviation of the
     readings that are not the median itself is one (or two) whatever the dip. A median deviation is worth 0.37 of the
-    readings as degrees of freedom (its efficiency: any table of robust statistics, from memory).
+    readings as degrees of freedom (its efficiency: any table of robust statistics).
     """
     y = np.resize(np.array(pattern, dtype=float), 66 * 3)
     far = float(scipy_t.ppf(1.0 - 0.01 / (2.0 * y.size), math.floor(0.37 * y.size)))

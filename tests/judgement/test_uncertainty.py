@@ -192,7 +192,7 @@ def test_far_tails_of_student_are_as_good(probability: float, dof: int) -> None:
 
 
 def exact_inside(t: float, dof: int) -> float:
-    """P(|T| < t) for an even `dof`: a finite sum (Abramowitz and Stegun 26.7.4, from memory)."""
+    """P(|T| < t) for an even `dof`: a finite sum (Abramowitz and Stegun 26.7.4; scipy is the check)."""
     angle, term = math.atan(t / math.sqrt(dof)), 1.0
     terms = [term] + [term := term * (k - 1) / k * math.cos(angle) ** 2 for k in range(2, dof, 2)]
     return math.sin(angle) * math.fsum(terms)
@@ -200,7 +200,7 @@ def exact_inside(t: float, dof: int) -> float:
 
 @pytest.mark.parametrize(("probability", "left"), [(0.6, 5e-14), (0.8413, 1e-13), (0.977, 5e-13)])
 def test_series_of_many_degrees_of_freedom_has_its_printed_numbers(probability: float, left: float) -> None:
-    """Abramowitz and Stegun 26.7.5 (from memory) to the fourth power of 1 / dof: what is left falls with the fifth.
+    """Abramowitz and Stegun 26.7.5 to the fourth power of 1 / dof: what is left falls with the fifth.
 
     `left` is that of 202 degrees of freedom, the fewest that take the series here and have a finite sum.
     """
@@ -211,7 +211,7 @@ def test_series_of_many_degrees_of_freedom_has_its_printed_numbers(probability: 
 
 @pytest.mark.parametrize(("probability", "left"), [(0.9, 3.5e-15), (0.999, 2.4e-13)])
 def test_series_of_many_degrees_of_freedom_lacks_only_its_fifth_term(probability: float, left: float) -> None:
-    """scipy.stats.t.ppf less the next term of the same series (from memory; that so little is left shows it right)."""
+    """scipy.stats.t.ppf less the next term of the same series (that so little is left shows it right)."""
     z, exact = float(scipy_norm.ppf(probability)), float(scipy_t.ppf(probability, 202))
     square = z * z
     fifth = (((((27 * square + 339) * square + 930) * square - 1782) * square - 765) * square + 17955) * z / 368640
@@ -220,7 +220,7 @@ def test_series_of_many_degrees_of_freedom_lacks_only_its_fifth_term(probability
 
 @pytest.mark.parametrize("dof", [2, 10, 100, 200])
 def test_few_degrees_of_freedom_are_integrated_to_the_last_digits(dof: int) -> None:
-    """Abramowitz and Stegun 26.7.4 (from memory): near the median and far out."""
+    """Abramowitz and Stegun 26.7.4: near the median and far out."""
     for probability in (0.5 + 1e-6, 0.6, 0.9, 0.999, 1.0 - 1e-6):
         inside = exact_inside(student_t(probability, dof), dof)
         assert inside == pytest.approx(2.0 * probability - 1.0, rel=0.0, abs=3e-14)

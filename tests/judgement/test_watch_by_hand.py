@@ -39,7 +39,7 @@ def first_step(watch: DriftWatch, values: Floats) -> tuple[int, LevelStep]:
 @pytest.mark.parametrize("slack", [0.25, 0.5, 0.75])
 @pytest.mark.parametrize("run_length", [4.0, 465.4, 1e7, 1e300])
 def test_the_threshold_is_where_the_formula_has_this_run_length(run_length: float, slack: float) -> None:
-    """Siegmund 1985 (from memory): (exp(2 k b) - 2 k b - 1) / (2 k^2) on each side, b = h + 1.166."""
+    """Siegmund 1985, as textbooks print it: (exp(2 k b) - 2 k b - 1) / (2 k^2) on each side, b = h + 1.166."""
     exponent = 2.0 * slack * (cusum_threshold(run_length, slack) + 1.166)
     assert (math.exp(exponent) - exponent - 1.0) / (4.0 * slack**2) == pytest.approx(run_length, rel=1e-9)
 

@@ -108,7 +108,7 @@ DANGER = [
 @pytest.mark.parametrize(("function", "limit", "keys"), DANGER)
 @pytest.mark.parametrize("sign", [1, -1])
 def test_a_dangerous_value_needs_a_declared_hazard(load, function, limit, keys, sign):
-    """60 V DC, 30 V AC RMS, 42.4 V peak (IEC 61010-1, from memory): at the limit it loads, above it does not."""
+    """60 V DC, 30 V AC RMS, 42.4 V peak (meter manuals): at the limit it loads, above it does not."""
     named = f'"{function}"' if function else None
     for volts, fine in ((limit, True), (limit * 1.01, False)):
         edges = sorted((sign * volts, sign * volts * 0.5))

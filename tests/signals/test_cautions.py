@@ -1,6 +1,6 @@
 """What a record does not show as plainly as its numbers look: told with the number, or with nothing.
 
-The words are those of IEEE 181 (runt, state, transition), from memory.
+The words are those of IEEE 181 (runt, state, transition), whose text was not read.
 """
 
 from __future__ import annotations

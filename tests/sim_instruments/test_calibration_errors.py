@@ -74,7 +74,7 @@ def test_an_instrument_made_by_itself_is_right(grammar: str) -> None:
 
 @pytest.mark.parametrize(("error", "of_reading", "of_range"), [(1.0, 3.5e-5, 5e-6), (-1.0, -3.5e-5, -5e-6)])
 def test_the_bench_meters_year_is_in_its_readings(error: float, of_reading: float, of_range: float) -> None:
-    """10 V range at 100 PLC: 0.0035 % of reading and 0.0005 % of range (34401A class, from memory)."""
+    """10 V range at 100 PLC: 0.0035 % of reading and 0.0005 % of range (common for the class, no source)."""
     clock = SimClock(100.0)
     meter = BenchMeter(clock, {1: steady(8.0)})
     meter.error = error

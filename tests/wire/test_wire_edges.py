@@ -114,7 +114,7 @@ def test_what_is_special_begins_at_the_threshold() -> None:
 
 
 def test_a_blank_before_the_exponent_is_allowed() -> None:
-    """IEEE 488.2 lets white space stand before the exponent (from memory)."""
+    """IEEE 488.2 lets white space stand before the exponent (no source; harmless where it never comes)."""
     assert number("2.5E 3").value == 2500.0
     assert number("2.5E -3").value == 0.0025
 
@@ -359,7 +359,7 @@ def test_an_indefinite_block_is_what_stands_before_the_line_feed() -> None:
 
 
 def test_marks_count_from_1_to_251_and_begin_again() -> None:
-    """`*ESE` takes 0 to 255 (IEEE 488.2, from memory); 0 is what unmarks."""
+    """`*ESE` takes 0 to 255, as counters after IEEE 488.2 say (PM6681, page 9-121); 0 is what unmarks."""
     talk = Conversation()
     found = [talk.mark() for _ in range(252)]
     assert (found[0], found[250], found[251]) == (
