@@ -28,6 +28,8 @@ SPEED, SPEED_MULTI = 120.0, 360.0  # degrees/s of a slow hand, on a screw of one
 FAULT_SHOWN = 3.0  # s
 SHORT = 0.35  # of what a turn should have done: less than that, and it may have ended at the end of the travel
 SMALL = 6.0  # least changes: a turn that should do less may have been lost
+CREEPS = 0.1  # of what the turn should do, up to a window
+BACK_OFF_FOR = 12.0  # s for which a turn back is asked for where nothing moves
 STUBBORN = 2.0  # s more, after which one that should have shown is asked for again
 AGAIN = 2  # times
 UNSEEN = 1.3  # s after which a turn that need not show is taken for made
@@ -78,10 +80,12 @@ def seen(state: TrimState, reading: Reading) -> TrimState:
     began = reading.time - reading.aperture
     if ask.made is not None:
         return _made(state, value_of(reading)) if began >= ask.made + state.goal.settle else state
-    moved = abs(value_of(reading) - ask.value) > least(state)
+    moved = abs(value_of(reading) - ask.value) > max(least(state), _creeps(state))
     if ask.hidden and not moved and len(state.shown) > 1:  # it stands where it stood: it was not made meanwhile
         return replace(state, ask=replace(ask, hidden=False, since=state.now))
     waited = began - ask.since - UNSEEN - lag(state)
+    if not moved and ask.back_off and waited > BACK_OFF_FOR:  # nothing comes of that either: what was wanted, then
+        return replace(state, phase=TrimPhase.LOOK, ask=None, wall=None, vain=AGAIN, still=(), hold=())
     if not moved and waited > STUBBORN and not ask.back_off:
         small = state.vain < AGAIN and _should(state) < SMALL * least(state)
         return _again(state) if small else _back_off(state, value_of(reading))
@@ -116,6 +120,12 @@ def _again(state: TrimState) -> TrimState:
     ask = state.ask
     assert ask is not None
     return replace(state, ask=replace(ask, since=state.now), asks=state.asks + 1, vain=state.vain + 1)
+
+
+def _creeps(state: TrimState) -> float:
+    """What the turn before may still do to the reading; far less than this one."""
+    should = _should(state)
+    return min(CREEPS * should, window_of(state.goal)) if math.isfinite(should) else 0.0
 
 
 def _should(state: TrimState) -> float:
