@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Protocol
 
 from .faults import Cable
+from .gate_hislip import HislipGate
 from .gate_vxi11 import Vxi11Gate
 from .gates import Mailbox
 from .interfaces import Double
@@ -270,6 +271,72 @@ class Vxi11Outlet(TcpOutlet):
 
     def _drop(self, fd: int) -> None:
         super()._drop(fd)
+        self._gate.forget()
+
+
+class HislipOutlet(TcpOutlet):
+    """A double behind HiSLIP on a loopback port: the first connection is the synchronous one."""
+
+    kind = "hislip"
+
+    def __init__(self, name: str, cable: Cable, watcher: Watcher, host: str = "127.0.0.1", clients: int = 1) -> None:
+        self._gate = HislipGate(Mailbox(cable), cable.clock)
+        self._backlogs: dict[int, Backlog] = {}
+        super().__init__(name, cable, watcher, host, 2)
+
+    @property
+    def address(self) -> str:
+        return f"TCPIP::{self._host}::hislip0,{self._port}::INSTR"
+
+    def service(self, now: float) -> None:
+        if not self._cable.plugged:
+            self._pull()
+            return
+        if self._listener is None:
+            self._listen()
+        if all(backlog.size < _ROOM for backlog in self._backlogs.values()):
+            self._gate.service()
+        self._flush()
+
+    def wait(self, now: float) -> float | None:
+        due = self._gate.due()
+        return None if due is None else max(0.0, due - now)
+
+    def _watch(self, fd: int) -> None:
+        backlog = self._backlogs.setdefault(fd, Backlog())
+        writing = selectors.EVENT_WRITE if backlog.size else 0
+        self._watcher.want(fd, selectors.EVENT_READ | writing, lambda events: self._ready(fd, events))
+
+    def _receive(self, fd: int) -> bool:
+        try:
+            data = self._clients[fd].recv(_READ)
+        except BlockingIOError:
+            return True
+        except OSError:
+            data = b""
+        if not data:
+            self._drop(fd)
+            return False
+        self._gate.receive(data, fd == next(iter(self._clients)))
+        self._flush()
+        return True
+
+    def _flush(self) -> None:
+        for sync, fd in zip((True, False), list(self._clients), strict=False):
+            self._backlogs[fd].add(self._gate.out[sync])
+            self._gate.out[sync] = b""
+            try:
+                self._backlogs[fd].send(self._clients[fd].send)
+            except OSError:
+                self._drop(fd)
+                return
+            self._watch(fd)
+
+    def _drop(self, fd: int) -> None:
+        """One gone, both gone."""
+        for each in list(self._clients):
+            self._backlogs.pop(each, None)
+            super()._drop(each)
         self._gate.forget()
 
 

@@ -85,7 +85,7 @@ def _row(file: str, row: PreflightRow) -> list[str]:
     "--bench", metavar="BENCH", help="Serve doubles of the instruments that this bench file names, by their drivers."
 )
 @click.option("--fit", "fitted", multiple=True, metavar="NAME=GRAMMAR", help="Put this on the bench: meter=prompt.")
-@click.option("--link", default="tcp", show_default=True, metavar="KIND", help="Sockets become this: vxi11.")
+@click.option("--link", default="tcp", show_default=True, metavar="KIND", help="Sockets become this: vxi11, hislip.")
 @click.option("--seed", type=int, default=0, show_default=True, help="How the simulated unit arrives.")
 @click.option("--hands", is_flag=True, help="Type here what your hands do: move leads, turn trimmers; ? shows how.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line: name, kind, address.")

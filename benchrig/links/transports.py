@@ -72,4 +72,8 @@ TRANSPORTS = (
         _visa(r"(?:,(?P<port>\d{1,5}))?(?:::(?P<device>inst\d+|gpib\d+,\d+(?:,\d+)?))?"),
         "vxi11", "Vxi11Link", 0, "inst0",
     ),
+    Transport(
+        "hislip", "TCPIP::HOST::hislip0::INSTR",
+        _visa(r"::(?P<device>hislip\d+)(?:,(?P<port>\d{1,5}))?"), "hislip", "HislipLink", 4880,
+    ),
 )  # fmt: skip

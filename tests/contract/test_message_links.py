@@ -6,6 +6,7 @@ Each double is written from its standard, not from the link. The client is pyvis
 from __future__ import annotations
 
 import random
+import select
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -25,6 +26,7 @@ from benchrig.errors import BenchrigError, FileError, LinkLost, LinkTimeout
 from benchrig.instruments import load_driver
 from benchrig.links import open_link
 from benchrig.links.addresses import parse_address, place_of
+from benchrig.links.hislip import HislipLink
 from benchrig.links.scpi_port import ScpiPort
 from benchrig.links.transports import MessageAddress
 
@@ -184,6 +186,19 @@ def test_pyvisa_py_reads_our_doubles(kind: str, serve: Serve) -> None:
         assert len(scope.query_binary_values(":WAV:DATA?", datatype="B", container=bytes)) >= len(record)
 
 
+def test_an_answer_to_another_message_is_dropped_on_hislip(serve: Serve) -> None:
+    """IVI-6.1, 3.1.2: an answer carries the number of the message that it answers."""
+    served = serve("hislip", "meter")
+    found = parse_address(served.addresses["meter"])
+    assert isinstance(found, MessageAddress)
+    with closing(HislipLink(found.text, CLOCK, found.host, found.port, found.device)) as link:
+        link.send(b"*IDN?\n")
+        while not select.select([link._sync._socket], [], [], 2.0)[0]:
+            pass
+        link.send(b"*ESE?\n")
+        assert link.receive(CLOCK.now() + 2.0) == (b"+0\n", True)
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_find_says_who_is_there(kind: str, serve: Serve) -> None:
     served = serve(kind, "meter")
@@ -198,6 +213,8 @@ def test_find_says_who_is_there(kind: str, serve: Serve) -> None:
         ("TCPIP::10.0.0.7::INSTR", "vxi11", "10.0.0.7", 0, "inst0"),
         ("tcpip0::dmm.lan::inst0::instr", "vxi11", "dmm.lan", 0, "inst0"),
         ("TCPIP::10.0.0.7,1024::inst1::INSTR", "vxi11", "10.0.0.7", 1024, "inst1"),
+        ("TCPIP::10.0.0.9::hislip0::INSTR", "hislip", "10.0.0.9", 4880, "hislip0"),
+        ("TCPIP::10.0.0.9::HISLIP0,4881::INSTR", "hislip", "10.0.0.9", 4881, "hislip0"),
         ("TCPIP::10.0.0.9::gpib0,22::INSTR", "vxi11", "10.0.0.9", 0, "gpib0,22"),
     ],
 )
