@@ -21,6 +21,7 @@ from typing import Protocol
 
 from .faults import Cable
 from .gate_hislip import HislipGate
+from .gate_plusplus import PlusPlusGate
 from .gate_vxi11 import Vxi11Gate
 from .gates import Mailbox
 from .interfaces import Double
@@ -268,6 +269,25 @@ class Vxi11Outlet(TcpOutlet):
     @property
     def address(self) -> str:
         return f"TCPIP::{self._host},{self._port}::inst0::INSTR"
+
+    def _drop(self, fd: int) -> None:
+        super()._drop(fd)
+        self._gate.forget()
+
+
+class PlusPlusOutlet(TcpOutlet):
+    """A double on GPIB behind a controller adapter of its own, on a loopback port."""
+
+    kind = "plusplus"
+    GPIB = 22
+
+    def __init__(self, name: str, cable: Cable, watcher: Watcher, host: str = "127.0.0.1", clients: int = 1) -> None:
+        self._gate = PlusPlusGate({self.GPIB: Mailbox(cable)}, cable.clock)
+        super().__init__(name, self._gate, watcher, host, clients)
+
+    @property
+    def address(self) -> str:
+        return f"gpib+tcp://{self._host}:{self._port}/{self.GPIB}"
 
     def _drop(self, fd: int) -> None:
         super()._drop(fd)

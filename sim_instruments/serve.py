@@ -26,15 +26,17 @@ from benchrig.checkout import entry_points
 from benchrig.clock import RealClock
 
 from .control import ControlOutlet, bench_verbs
-from .outlets import HislipOutlet, HttpOutlet, Outlet, PtyOutlet, TcpOutlet, Vxi11Outlet, Watcher
+from .outlets import HislipOutlet, HttpOutlet, Outlet, PlusPlusOutlet, PtyOutlet, TcpOutlet, Vxi11Outlet, Watcher
 from .world import World
 
 SECRET_VARIABLE = "BENCHRIG_CONTROL_SECRET"
 _LONGEST_SLEEP = 60.0  # seconds; only a limit for what the selector takes
 
 
-NETWORK: Mapping[str, type[TcpOutlet]] = {it.kind: it for it in (TcpOutlet, HttpOutlet, Vxi11Outlet, HislipOutlet)}
-LINKS = ("tcp", "vxi11", "hislip")  # what an instrument with a network socket can be put behind
+NETWORK: Mapping[str, type[TcpOutlet]] = {
+    it.kind: it for it in (TcpOutlet, HttpOutlet, Vxi11Outlet, HislipOutlet, PlusPlusOutlet)
+}
+LINKS = ("tcp", "vxi11", "hislip", "plusplus")  # what an instrument with a network socket can be put behind
 
 
 class Server:

@@ -85,7 +85,7 @@ def _row(file: str, row: PreflightRow) -> list[str]:
     "--bench", metavar="BENCH", help="Serve doubles of the instruments that this bench file names, by their drivers."
 )
 @click.option("--fit", "fitted", multiple=True, metavar="NAME=GRAMMAR", help="Put this on the bench: meter=prompt.")
-@click.option("--link", default="tcp", show_default=True, metavar="KIND", help="Sockets become this: vxi11, hislip.")
+@click.option("--link", default="tcp", show_default=True, metavar="KIND", help="Instead: vxi11, hislip, plusplus.")
 @click.option("--seed", type=int, default=0, show_default=True, help="How the simulated unit arrives.")
 @click.option("--hands", is_flag=True, help="Type here what your hands do: move leads, turn trimmers; ? shows how.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line: name, kind, address.")
@@ -118,7 +118,7 @@ def doubles_command(
 
 def grammar_of(spec: InstrumentSpec) -> str:
     """Which double stands for an instrument of a bench file: its driver's, on the link that its address has."""
-    serial = spec.driver == "meter-scpi" and not spec.address.upper().startswith(("TCPIP", "SIM:"))
+    serial = spec.driver == "meter-scpi" and not spec.address.upper().startswith(("TCPIP", "SIM:", "GPIB"))
     return f"{spec.driver}-serial" if serial else spec.driver
 
 

@@ -5,6 +5,7 @@ ASRL/dev/ttyS0::INSTR                  SCPI over a serial line, through pyvisa
 serial:///dev/ttyUSB0?baud=2400&dtr=1&rts=0   a meter that talks by itself, through pyserial
 TCPIP::192.168.1.20::inst0::INSTR      VXI-11; with gpib0,22 in place of inst0 GPIB behind a VXI-11 gateway
 TCPIP::192.168.1.20::hislip0::INSTR    HiSLIP
+gpib+tcp://192.168.1.20:1234/22        GPIB behind an adapter with ++ commands; gpib+serial:///dev/ttyUSB0/22 too
 http://192.168.1.30:8080/video         a camera that serves moving pictures
 sim://meter                            a simulated instrument in this process
 

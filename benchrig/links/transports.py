@@ -76,4 +76,13 @@ TRANSPORTS = (
         "hislip", "TCPIP::HOST::hislip0::INSTR",
         _visa(r"::(?P<device>hislip\d+)(?:,(?P<port>\d{1,5}))?"), "hislip", "HislipLink", 4880,
     ),
+    Transport(
+        "plusplus", "gpib+tcp://HOST:PORT/22",
+        re.compile(r"gpib\+tcp://(?P<host>[^:/\s]+)(?::(?P<port>\d{1,5}))?/(?P<device>\d{1,2})", re.IGNORECASE),
+        "plusplus", "PlusPlusLink", 1234,
+    ),
+    Transport(
+        "plusplus", "gpib+serial:///dev/ttyUSB0/22",
+        re.compile(r"gpib\+serial://(?P<host>/\S+)(?P<port>)/(?P<device>\d{1,2})"), "plusplus", "PlusPlusLink",
+    ),
 )  # fmt: skip

@@ -14,7 +14,9 @@ from contextlib import closing, suppress
 
 import pytest
 from benchrig.drivers import contract
-from benchrig.sim_instruments.gates import answer_end
+from benchrig.sim_instruments.gate_plusplus import PlusPlusGate
+from benchrig.sim_instruments.gates import Mailbox, answer_end
+from benchrig.sim_instruments.outlets import TcpOutlet, Watcher
 from benchrig.sim_instruments.serve import LINKS, Server
 from small_bench import DOUBLES, LEVEL, small_bench
 
@@ -199,6 +201,72 @@ def test_an_answer_to_another_message_is_dropped_on_hislip(serve: Serve) -> None
         assert link.receive(CLOCK.now() + 2.0) == (b"+0\n", True)
 
 
+class OneAdapter:
+    """A meter at 22 and a supply at 5 behind one adapter with `++` commands."""
+
+    def __init__(self) -> None:
+        self.world = small_bench(CLOCK, "meter", "supply")
+        boxes = {22: Mailbox(self.world.double("meter")), 5: Mailbox(self.world.double("supply"))}
+        self._watcher = Watcher()
+        self.outlet = TcpOutlet("adapter", PlusPlusGate(boxes, CLOCK), self._watcher)
+        self.port = self.outlet.address.split("::")[2]
+        self._stop = False
+        self._thread = threading.Thread(target=self._run)
+        self._thread.start()
+
+    def _run(self) -> None:
+        while not self._stop:
+            self.outlet.service(CLOCK.now())
+            wait = self.outlet.wait(CLOCK.now())
+            self._watcher.wait(0.02 if wait is None else min(wait, 0.02))
+        self.outlet.close()
+        self._watcher.close()
+
+    def address(self, number: int) -> str:
+        return f"gpib+tcp://127.0.0.1:{self.port}/{number}"
+
+    def close(self) -> None:
+        self._stop = True
+        self._thread.join()
+
+
+def test_two_instruments_behind_one_adapter_never_get_each_others_answers() -> None:
+    """Each in a thread of its own, and one of them late now and then."""
+    with closing(OneAdapter()) as adapter:
+        names = {22: "34401A", 5: ""}
+        wrong: list[str] = []
+        right = {22: 0, 5: 0}
+
+        def ask(number: int) -> None:
+            port = ScpiPort(open_link(adapter.address(number), CLOCK), CLOCK, 1.0)
+            for turn in range(60):
+                if number == 22 and turn % 10 == 3:
+                    adapter.world.double("meter").delay(0.3)
+                try:
+                    model = port.ask("*IDN?", timeout=0.25).split(",")[1]
+                except BenchrigError:
+                    continue
+                names[number] = names[number] or model
+                wrong.extend([model] if model != names[number] else [])
+                right[number] += 1
+            port.link.close()
+
+        threads = [threading.Thread(target=ask, args=(number,)) for number in (22, 5)]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+    assert wrong == []
+    assert min(right.values()) > 20
+    assert names[5] != "34401A"
+
+
+def test_an_address_beyond_the_bus_is_refused() -> None:
+    """IEEE 488.1: primary addresses are 0 to 30."""
+    with pytest.raises(BenchrigError, match="no GPIB address"):
+        open_link("gpib+tcp://127.0.0.1:1/31", CLOCK)
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_find_says_who_is_there(kind: str, serve: Serve) -> None:
     served = serve(kind, "meter")
@@ -215,6 +283,8 @@ def test_find_says_who_is_there(kind: str, serve: Serve) -> None:
         ("TCPIP::10.0.0.7,1024::inst1::INSTR", "vxi11", "10.0.0.7", 1024, "inst1"),
         ("TCPIP::10.0.0.9::hislip0::INSTR", "hislip", "10.0.0.9", 4880, "hislip0"),
         ("TCPIP::10.0.0.9::HISLIP0,4881::INSTR", "hislip", "10.0.0.9", 4881, "hislip0"),
+        ("gpib+tcp://10.0.0.9/5", "plusplus", "10.0.0.9", 1234, "5"),
+        ("gpib+serial:///dev/ttyacm0/22", "plusplus", "/dev/ttyacm0", 0, "22"),
         ("TCPIP::10.0.0.9::gpib0,22::INSTR", "vxi11", "10.0.0.9", 0, "gpib0,22"),
     ],
 )
