@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 from typing import TYPE_CHECKING
+from urllib.parse import parse_qs, urlsplit
 
 from .default_path import default_path
 from .facts import WrongRecord
@@ -20,6 +21,16 @@ def is_server(where: str | Path | None) -> bool:
     return str(where or "").startswith(_SERVERS)
 
 
+def refuse_password(where: str) -> None:
+    """An address with a password in it is read by whoever lists the processes. Raises WrongRecord with the cure."""
+    parts = urlsplit(where)
+    if parts.password is not None or "password" in parse_qs(parts.query, keep_blank_values=True):
+        raise WrongRecord(
+            "The address of the server has a password in it, which every list of processes shows.",
+            next_step="Put it into ~/.pgpass, a service file (postgresql:///?service=NAME), or PGPASSWORD.",
+        )
+
+
 def file_of(where: str | Path | None) -> Path:
     """The file meant; the default record for None. Raises WrongRecord for the address of something else."""
     if "://" in str(where or ""):
@@ -32,6 +43,7 @@ def file_of(where: str | Path | None) -> Path:
 def open_store(where: str | Path | None) -> SqliteStore:
     """The store for writing; the default record for None. A server is written through a local spool."""
     if is_server(where):
+        refuse_password(str(where))
         from .shop import ShopStore
 
         return ShopStore(str(where))
@@ -43,6 +55,7 @@ def open_store(where: str | Path | None) -> SqliteStore:
 def open_history(where: str | Path | None) -> History:
     """The record for reading; the default record for None."""
     if is_server(where):
+        refuse_password(str(where))
         from .shop_history import ShopHistory
 
         return ShopHistory(str(where))

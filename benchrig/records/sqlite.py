@@ -7,11 +7,12 @@ before it to the disk too (sqlite.org/wal.html, sqlite.org/pragma.html#pragma_sy
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 import time
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import astuple, fields
 from datetime import UTC, datetime
 from pathlib import Path
@@ -72,6 +73,7 @@ class SqliteStore:
         self._identities: dict[str, str] = {}  # of instruments of this sitting, as the record has them
         with self._plainly("open"):
             self.path.parent.mkdir(parents=True, exist_ok=True)
+            _make_private(self.path)
             self._db = sqlite3.connect(self.path, isolation_level=None, timeout=BUSY)
         self._blocks = Blocks(self._db)
         try:
@@ -98,19 +100,25 @@ class SqliteStore:
         found = self._db.execute("PRAGMA application_id").fetchone()[0]
         if found != APPLICATION_ID and tables:
             raise WrongRecord(f"{self.path} is a database of another program.", next_step="Name another file.")
+        self._refuse_newer()  # before anything is changed in it
         self._db.execute("PRAGMA journal_mode=WAL")
         self._db.execute("PRAGMA synchronous=NORMAL")
         self._db.execute("PRAGMA foreign_keys=ON")
         with self._transaction():
             self._migrate()
 
-    def _migrate(self) -> None:
+    def _refuse_newer(self) -> int:
+        """The version of its tables. Raises WrongRecord for a newer one."""
         version: int = self._db.execute("PRAGMA user_version").fetchone()[0]
         if version > VERSION:
             raise WrongRecord(
                 f"{self.path} was written by a newer benchrig (version {version} of the tables).",
                 next_step="Use that one, or name another file.",
             )
+        return version
+
+    def _migrate(self) -> None:
+        version = self._refuse_newer()
         self._db.execute(f"PRAGMA application_id={APPLICATION_ID}")
         self._db.execute(
             "CREATE TABLE IF NOT EXISTS migrations"
@@ -391,3 +399,9 @@ _ANSWERED = (
 def _iso(stamp: datetime) -> str:
     """In UTC whatever it came in: an hour that summer time repeats is two hours in the record."""
     return stamp.astimezone(UTC).isoformat(timespec="milliseconds")
+
+
+def _make_private(path: Path) -> None:
+    """A new record is for its owner alone; its log and index files take that over. One that is there stays as it is."""
+    with suppress(FileExistsError):
+        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
