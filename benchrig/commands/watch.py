@@ -18,15 +18,13 @@ from typing import TypeVar
 import click
 
 from ..bench import Bench, InstrumentSpec, Probe, Station, load_bench
-from ..bench.source import AttachedFeed
 from ..clock import RealClock
 from ..errors import FileError
 from ..instruments import Function, Instrument, Multimeter, Oscilloscope, load_driver
 from ..procedure.quantities import Limits, Measurement, MeterSource, ScopeSource
 from ..session import notices as n
 from ..session.bench_tools import BenchTools
-from ..session.scope_reader import ScopeReader
-from ..session.tools import Feed, InstrumentSource
+from ..session.tools import InstrumentSource
 from ..trim.types import Goal
 from ..ui.display import Display
 from ..units import quantity_in, show
@@ -43,7 +41,7 @@ from .display_choice import (
 )
 from .find import chosen, require_lead_off
 from .options import locate, orderly
-from .watch_loop import HarmlessOnly, ReadingLines, Together, WatchLoop, refuse_hazard
+from .watch_loop import ReadingLines, Together, WatchLoop, refuse_hazard
 
 Asked = TypeVar("Asked", Function, Measurement)
 
@@ -118,7 +116,7 @@ def _watch(
 ) -> None:
     with ExitStack() as stack:
         stack.callback(station.close)
-        feed = open_feed(station, source, _limits(goal))
+        feed = BenchTools(station).feed(source, _limits(goal))
         stack.callback(feed.close)
         heard = sounds(stack)
         keys = open_stoppable_keys(stack)
@@ -200,17 +198,6 @@ def goal_of(source: InstrumentSource, target: str | None, window: tuple[str, str
         raise FileError("A target of 0 needs a window.", next_step='Add --window "-5 mV" "5 mV" or what you need.')
     half = _WINDOW * abs(aim)
     return Goal(aim, aim - half, aim + half, unit)
-
-
-def open_feed(station: Station, source: InstrumentSource, limits: Limits | None) -> Feed:
-    """Readings of `source`; of a scope only from records that hold no hazardous volts."""
-    if isinstance(source, MeterSource):
-        return BenchTools(station).feed(source, limits)
-    attached, bench = station.attached(source.instrument), station.bench
-    attached.open()
-    probe = bench.probe(source.probe) if source.probe else None
-    reader = ScopeReader(source, limits, attached.spec, probe, bench.mains, station.clock)
-    return AttachedFeed(attached, lambda driver, deadline: reader(HarmlessOnly(driver), deadline), None, None)
 
 
 def _limits(goal: Goal | None) -> Limits | None:

@@ -11,22 +11,19 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Any
 
 import click
 
 from ..clock import Clock
 from ..confirmed import Confirmed
 from ..errors import Refused
-from ..procedure.checks import AC_LIMIT, PEAK_LIMIT, hazardous_limit
+from ..procedure.checks import AC_LIMIT, hazardous_limit
 from ..procedure.quantities import Measurement, ScopeSource
 from ..readings import Flag, Reading
 from ..session import notices as n
 from ..session.driving import Gauge, drive, moments
-from ..session.scope_reader import span_volts
 from ..session.tools import Feed, InstrumentSource, Item
 from ..session.turning import quantity_of
-from ..signals.waveform import Waveform
 from ..trim import engine
 from ..trim.state import TrimPhase
 from ..trim.travel import BACK_OFF
@@ -227,21 +224,3 @@ def _refusal(words: str) -> Refused:
         f"{words} Hands away.",
         next_step="Make it safe, then use a procedure: it has hold points (benchrig run).",
     )
-
-
-class HarmlessOnly:
-    """A scope whose records are looked at before anything is made of them."""
-
-    def __init__(self, scope: Any) -> None:
-        self._scope = scope
-
-    def fresh_capture(self, channel: int, deadline: float) -> Waveform:
-        """Raises Refused for a record that reaches beyond the limit for peaks."""
-        record: Waveform = self._scope.fresh_capture(channel, deadline)
-        worst = max(span_volts(record), key=abs)
-        if abs(worst) > PEAK_LIMIT:
-            raise _refusal(f"The record reaches {show(worst, 'V')}, above {show(PEAK_LIMIT, 'V')}: it can hurt.")
-        return record
-
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self._scope, name)

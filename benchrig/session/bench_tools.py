@@ -53,7 +53,7 @@ class BenchTools:
         attached = self._station.attached(source.instrument)
         attached.open(guard)
         self._used[source.instrument] = attached
-        reader = self._reader(source, limits)
+        reader = self._reader(source, limits, harmless=guard is None)
         if isinstance(reader, ScopeReader):
             return AttachedFeed(attached, reader, reader, guard)
         attached.use(reader.set_up, guard=guard)
@@ -66,7 +66,8 @@ class BenchTools:
         produce: dict[str, Turns | Catcher] = {}
         for name in dict.fromkeys(channel.source.instrument for channel in channels):
             own = [channel for channel in channels if channel.source.instrument == name]
-            turns = [Turn(it.name, self._reader(it.source, it.limits), it.interval, clock.now()) for it in own]
+            readers = [self._reader(it.source, it.limits, harmless=guard is None) for it in own]
+            turns = [Turn(it.name, how, it.interval, clock.now()) for it, how in zip(own, readers, strict=True)]
             produce[name] = Turns(turns, clock)
         for catch in catches:
             produce[catch.source.instrument] = Catcher(catch, self._ratio(catch.source.probe), clock)
@@ -78,13 +79,13 @@ class BenchTools:
             ears.append(Ear(attached, makes, guard))
         return listen(ears, clock)
 
-    def _reader(self, source: InstrumentSource, limits: Limits | None) -> MeterReader | ScopeReader:
+    def _reader(self, source: InstrumentSource, limits: Limits | None, *, harmless: bool) -> MeterReader | ScopeReader:
         bench, clock = self._station.bench, self._station.clock
         spec = bench.instrument(source.instrument)
         probe = bench.probe(source.probe) if source.probe else None
         if isinstance(source, MeterSource):
             return MeterReader(source, limits, spec, probe, clock)
-        return ScopeReader(source, limits, spec, probe, bench.mains, clock)
+        return ScopeReader(source, limits, spec, probe, bench.mains, clock, harmless=harmless)
 
     def _ratio(self, probe: str | None) -> float:
         return self._station.bench.probe(probe).ratio if probe else 1.0

@@ -17,13 +17,15 @@ from typing import Any
 
 from ..bench.model import InstrumentSpec, Probe
 from ..clock import Clock
-from ..errors import InstrumentError, SignalError
+from ..errors import InstrumentError, Refused, SignalError
 from ..judgement.correction import probe_factor
+from ..procedure.checks import PEAK_LIMIT
 from ..procedure.quantities import FROM_ZERO, Limits, Measurement, ScopeSource
 from ..readings import Flag, Reading
 from ..signals import Gate, GatePhase, hum, mean, measure_pulses, record_activity, rms
 from ..signals.pulses import Caution, Pulses
 from ..signals.waveform import Waveform
+from ..units import show
 
 DIVISIONS = 8
 FILL = 0.8  # of the screen that a signal should take
@@ -63,8 +65,11 @@ class ScopeReader:
         probe: Probe | None,
         mains: float,
         clock: Clock,
+        *,
+        harmless: bool = False,
     ) -> None:
         self._source = source
+        self._harmless = harmless  # no hazard was declared: a record of hazardous volts is refused
         self._limits = limits
         self._spec = spec
         self._probe = probe
@@ -102,6 +107,8 @@ class ScopeReader:
             duration = self._source.duration or span_of(self._source, self._mains)
             deadline = min(deadline, self._clock.now() + UNTRIGGERED + 2.0 * duration)
         wave: Waveform = driver.fresh_capture(self._source.channel, deadline)
+        if self._harmless:
+            require_harmless(wave)
         if not (self._levelled or wave.clipped):
             self._level_trigger(driver, wave)
         return wave
@@ -246,6 +253,16 @@ def one_two_five(wanted: float) -> float:
     """The next step of 1-2-5 at or above `wanted`."""
     decade = 10.0 ** math.floor(math.log10(wanted))
     return next((step * decade for step in (*_STEPS, 10.0) if step * decade >= wanted * 0.999999), 10.0 * decade)
+
+
+def require_harmless(record: Waveform) -> None:
+    """Raises Refused for a record that reaches beyond the limit for peaks, whatever is measured on it."""
+    worst = max(span_volts(record), key=abs)
+    if abs(worst) > PEAK_LIMIT:
+        raise Refused(
+            f"The record reaches {show(worst, 'V')}, above {show(PEAK_LIMIT, 'V')}: it can hurt. Hands away.",
+            next_step="Make it safe, then declare the hazard in a procedure: it has hold points (benchrig run).",
+        )
 
 
 def span_volts(wave: Waveform) -> tuple[float, float]:

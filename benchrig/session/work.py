@@ -236,7 +236,7 @@ class Work:
         try:
             item = feed.next(self.clock.now() + REFRESH)
         except Refused as error:
-            raise Lapsed(self.guard.reason or error.message) from error
+            raise self._refused(error) from error
         match item:
             case Reading():
                 taken = self._taken(item, source, limits)
@@ -258,13 +258,20 @@ class Work:
             self.take(feed, source, limits)
         return not self.held.waiting and self.held.dropped == dropped
 
+    def _refused(self, error: Refused) -> Lapsed | Breach:
+        """What a refusal to read means: the acknowledgement is gone, or there was danger where none was declared."""
+        if self.step.hazard is not None:
+            return Lapsed(self.guard.reason or error.message)
+        self.guard.breached()
+        return Breach(error.message)
+
     def waveform(self, feed: Feed, source: InstrumentSource, wait: float = 20.0) -> Waveform | None:
         """A whole record from a scope, kept; None if none came in `wait` seconds."""
         self.heed()
         try:
             wave = feed.waveform(self.clock.now() + wait)
         except Refused as error:
-            raise Lapsed(self.guard.reason or error.message) from error
+            raise self._refused(error) from error
         if wave is not None:
             self.services.store.waveform(self.row, channel_name(source), wave, self.clock.now())
             self._hold_record(wave, source)
