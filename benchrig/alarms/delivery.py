@@ -77,7 +77,7 @@ class Alarms:
         self._take(escalation.Cleared(key))
 
     def acknowledge(self, key: str | None = None, by: str = "") -> int:
-        """The operator has taken note, of everything where `key` is None. Returns of how many alarms."""
+        """The operator acknowledges it, or everything where `key` is None. Returns of how many alarms."""
         return self._take(escalation.Acknowledged(key), by)
 
     def tick(self) -> None:

@@ -62,7 +62,7 @@ class Cleared:
 
 @dataclass(frozen=True, slots=True)
 class Acknowledged:
-    """Somebody has taken note; of everything where `key` is None."""
+    """Somebody acknowledges it, or everything where `key` is None."""
 
     key: str | None = None
 

@@ -4,7 +4,7 @@ Rules it keeps:
 1. The loop that watches gives the beats, no thread beside it: a loop that hangs is silent.
 2. A watch that takes its leave is never told of. One that is gone without a word, killed or crashed, is told of at
    once; one that was silent for `SILENCE` seconds, until it is heard again.
-3. What is told is told again until somebody takes note.
+3. What is told is told again until somebody acknowledges it.
 """
 
 from __future__ import annotations
@@ -73,7 +73,7 @@ class Beats:
 
 
 def listen(pipe: int, alarms: Alarms, clock: Clock, silence: float = SILENCE) -> None:
-    """Until the watch takes its leave, or somebody has taken note that it is gone. Its beats come from `pipe`."""
+    """Until the watch takes its leave, or somebody acknowledges that it is gone. Its beats come from `pipe`."""
     heard: SimpleQueue[bytes] = SimpleQueue()
     threading.Thread(target=_read, args=(pipe, heard), name="beats", daemon=True).start()
     last, silent = clock.now(), False

@@ -99,7 +99,7 @@ function alarm(it) {
   const parts = [
     " ", it.words, `since ${when(it.since)}`,
     it.count > 1 ? `${it.count} times` : "", it.active ? "" : "gone by itself",
-    it.acknowledged ? `taken note of by ${it.acknowledged}` : "",
+    it.acknowledged ? `acknowledged by ${it.acknowledged}` : "",
   ];
   const first = `${it.loud ? "STILL NOT SAFE: " : ""}${it.severity.toUpperCase()}: ${it.title}`;
   return [parts.filter(Boolean).join(" · "), it.severity, first];

@@ -99,7 +99,7 @@ def _finite(value: float | None) -> float | None:
 
 
 def _first(it: OpenAlarm) -> tuple[bool, bool, bool, float]:
-    """What nobody has taken note of comes first, then loud ones, then what must stop the bench; newest first."""
+    """What nobody has acknowledged comes first, then loud ones, then what must stop the bench; newest first."""
     return bool(it.acknowledged), not it.loud, it.severity != "stop", -it.raised.timestamp()
 
 

@@ -230,7 +230,7 @@ class AlarmRaised:
 
 @dataclass(frozen=True, slots=True)
 class AlarmCleared:
-    """The trouble has gone by itself; `acknowledged` False: the alarm stays open until somebody has taken note."""
+    """The trouble has gone by itself; `acknowledged` False: the alarm stays open until it is acknowledged."""
 
     kind: ClassVar[str] = "alarm cleared"
     step: str
@@ -241,7 +241,7 @@ class AlarmCleared:
 
 @dataclass(frozen=True, slots=True)
 class AlarmAcknowledged:
-    """Somebody at the bench has taken note; it is not told again."""
+    """Somebody at the bench has acknowledged it; it is not told again."""
 
     kind: ClassVar[str] = "alarm acknowledged"
     step: str

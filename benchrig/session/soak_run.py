@@ -256,7 +256,7 @@ class Soaking:
             self._call(finding, lines)
 
     def _call(self, finding: Finding, lines: Sequence[str]) -> None:
-        """An alarm; what is over as soon as it is told stays open until somebody takes note, and no longer."""
+        """An alarm; what is over as soon as it is told stays open until it is acknowledged, and no longer."""
         key = f"{finding.channel} {finding.kind}"
         words = lines[0].removeprefix(f"{key}: ") if lines else finding.words
         self._raise(key, str(finding.severity), key, words, finding.channel)

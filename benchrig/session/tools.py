@@ -160,7 +160,7 @@ class Bell(Protocol):
         ...
 
     def acknowledge(self, key: str | None = None, by: str = "") -> int:
-        """The operator has taken note, of everything where `key` is None; of how many."""
+        """The operator acknowledges it, or everything where `key` is None; returns how many."""
         ...
 
     def tick(self) -> None:

@@ -198,7 +198,7 @@ def test_keys_without_end_are_folded_into_one():
 
 
 def many(**policy):
-    """More alarms than may be open, and all of them taken note of."""
+    """More alarms than may be open, and all of them acknowledged."""
     run = Run(**policy)
     for i in range(MOST_OPEN + 50):
         run.raise_(f"k{i}")

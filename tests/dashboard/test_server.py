@@ -359,7 +359,7 @@ def test_an_acknowledged_alarm_leaves_the_top_and_is_still_said(view, page):
     assert view.title().startswith("(1)")
     page.show(n.AlarmAcknowledged("s", "a", "+12 V low", "Ida", True))
     until(view, "document.querySelectorAll('#alarms li').length == 0")
-    assert "taken note of by Ida" in view.inner_text("#taken")
+    assert "acknowledged by Ida" in view.inner_text("#taken")
 
 
 def test_the_range_of_the_trends_is_chosen_at_the_page_alone(view, page):
