@@ -24,7 +24,7 @@ _QUERY_ERRORS = range(-499, -399)
 
 def on_serial(address: str) -> bool:
     """True if the address is a serial port, where many instruments start in local."""
-    return address.upper().startswith(("ASRL", "SERIAL:"))
+    return address.upper().startswith(("ASRL", "SERIAL:", "RFC2217:"))
 
 
 def refuse(found: Sequence[tuple[int, str]], instrument: str, doing: str) -> None:

@@ -22,6 +22,7 @@ from typing import Protocol
 from .faults import Cable
 from .gate_hislip import HislipGate
 from .gate_plusplus import PlusPlusGate
+from .gate_rfc2217 import Rfc2217Gate
 from .gate_vxi11 import Vxi11Gate
 from .gates import Mailbox
 from .interfaces import Double
@@ -288,6 +289,24 @@ class PlusPlusOutlet(TcpOutlet):
     @property
     def address(self) -> str:
         return f"gpib+tcp://{self._host}:{self._port}/{self.GPIB}"
+
+    def _drop(self, fd: int) -> None:
+        super()._drop(fd)
+        self._gate.forget()
+
+
+class Rfc2217Outlet(TcpOutlet):
+    """A double with a serial port behind an RFC 2217 server on a loopback port."""
+
+    kind = "rfc2217"
+
+    def __init__(self, name: str, cable: Cable, watcher: Watcher, host: str = "127.0.0.1", clients: int = 1) -> None:
+        self._gate = Rfc2217Gate(cable)
+        super().__init__(name, self._gate, watcher, host, clients)
+
+    @property
+    def address(self) -> str:
+        return f"rfc2217://{self._host}:{self._port}"
 
     def _drop(self, fd: int) -> None:
         super()._drop(fd)

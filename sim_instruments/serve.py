@@ -26,7 +26,17 @@ from benchrig.checkout import entry_points
 from benchrig.clock import RealClock
 
 from .control import ControlOutlet, bench_verbs
-from .outlets import HislipOutlet, HttpOutlet, Outlet, PlusPlusOutlet, PtyOutlet, TcpOutlet, Vxi11Outlet, Watcher
+from .outlets import (
+    HislipOutlet,
+    HttpOutlet,
+    Outlet,
+    PlusPlusOutlet,
+    PtyOutlet,
+    Rfc2217Outlet,
+    TcpOutlet,
+    Vxi11Outlet,
+    Watcher,
+)
 from .world import World
 
 SECRET_VARIABLE = "BENCHRIG_CONTROL_SECRET"
@@ -36,7 +46,7 @@ _LONGEST_SLEEP = 60.0  # seconds; only a limit for what the selector takes
 NETWORK: Mapping[str, type[TcpOutlet]] = {
     it.kind: it for it in (TcpOutlet, HttpOutlet, Vxi11Outlet, HislipOutlet, PlusPlusOutlet)
 }
-LINKS = ("tcp", "vxi11", "hislip", "plusplus")  # what an instrument with a network socket can be put behind
+LINKS = ("tcp", "vxi11", "hislip", "plusplus", "rfc2217")  # what stands in place of sockets; the last, of serial ports
 
 
 class Server:
@@ -141,7 +151,9 @@ class Server:
 
     def _outlet(self, name: str, host: str, clients: int) -> Outlet:
         cable, kind = self.world.double(name), self.world.served[name]
-        network = NETWORK.get(self._link if kind == "tcp" else kind)
+        if kind in ("serial", "visa serial") and self._link == Rfc2217Outlet.kind:
+            return Rfc2217Outlet(name, cable, self._watcher, host, clients)
+        network = NETWORK.get(self._link if kind == "tcp" and self._link in NETWORK else kind)
         if network is not None:
             return network(name, cable, self._watcher, host, clients)
         return PtyOutlet(name, cable, self._watcher, self._folder, kind)

@@ -6,6 +6,7 @@ serial:///dev/ttyUSB0?baud=2400&dtr=1&rts=0   a meter that talks by itself, thro
 TCPIP::192.168.1.20::inst0::INSTR      VXI-11; with gpib0,22 in place of inst0 GPIB behind a VXI-11 gateway
 TCPIP::192.168.1.20::hislip0::INSTR    HiSLIP
 gpib+tcp://192.168.1.20:1234/22        GPIB behind an adapter with ++ commands; gpib+serial:///dev/ttyUSB0/22 too
+rfc2217://192.168.1.20:2217?baud=2400  a serial port behind a network server that sets the line
 http://192.168.1.30:8080/video         a camera that serves moving pictures
 sim://meter                            a simulated instrument in this process
 
@@ -34,12 +35,14 @@ FORMS = (
     "ASRL/dev/ttyS0::INSTR",
     "serial:///dev/ttyUSB0?baud=2400&dtr=1&rts=0",
     *(transport.form for transport in TRANSPORTS),
+    "rfc2217://HOST:PORT?baud=2400",
     "http://HOST:PORT/PATH",
     "sim://NAME",
 )
 _SOCKET = re.compile(r"TCPIP\d*::([^:\s]+)::(\d{1,5})::SOCKET", re.IGNORECASE)
 _VISA_SERIAL = re.compile(r"ASRL(/\S+?)(?:::INSTR)?", re.IGNORECASE)
 _SERIAL = re.compile(r"serial://(/[^?\s]+)(?:\?(\S*))?")
+_RFC2217 = re.compile(r"rfc2217://([^:/?\s]+):(\d{1,5})(?:\?(\S*))?", re.IGNORECASE)
 _HTTP = re.compile(r"http://([^:/\s]+)(?::(\d{1,5}))?(/\S*)?")
 _SIM = re.compile(r"sim://([A-Za-z0-9_-]+)")
 
@@ -87,6 +90,20 @@ class SerialAddress:
 
 
 @dataclass(frozen=True, slots=True)
+class Rfc2217Address:
+    """A serial port behind a network server. `settings` are those of the address only."""
+
+    text: str
+    host: str
+    port: int
+    settings: tuple[tuple[str, str], ...] = ()
+
+    def line(self, usual: LineSettings) -> LineSettings:
+        """What the driver finds usual, with what the address says instead."""
+        return SerialAddress(self.text, "", self.settings).line(usual)
+
+
+@dataclass(frozen=True, slots=True)
 class SimAddress:
     """A simulated instrument in this process."""
 
@@ -94,7 +111,7 @@ class SimAddress:
     name: str
 
 
-Address = SocketAddress | VisaSerialAddress | SerialAddress | SimAddress | MessageAddress
+Address = SocketAddress | VisaSerialAddress | SerialAddress | SimAddress | MessageAddress | Rfc2217Address
 
 
 def parse_address(text: str) -> Address:
@@ -111,6 +128,11 @@ def parse_address(text: str) -> Address:
         return _socket(text, match[1], int(match[2] or 80))
     if match := _SIM.fullmatch(text):
         return SimAddress(text, match[1])
+    if match := _RFC2217.fullmatch(text):
+        settings = tuple(parse_qsl(match[3] or "", keep_blank_values=True))
+        _check_settings(SerialAddress(text, "", settings))
+        checked = _socket(text, match[1], int(match[2]))
+        return Rfc2217Address(text, checked.host, checked.port, settings)
     for transport in TRANSPORTS:
         if found := transport.parse(text):
             return found
@@ -122,7 +144,7 @@ def parse_address(text: str) -> Address:
 def place_of(address: Address) -> tuple[str, str]:
     """Where an address leads, whatever its spelling: two with the same place are of one instrument."""
     match address:
-        case SocketAddress():
+        case SocketAddress() | Rfc2217Address():
             host = address.host.lower()
             return "tcp", f"{'127.0.0.1' if host == 'localhost' else host}:{address.port}"
         case SerialAddress() | VisaSerialAddress():

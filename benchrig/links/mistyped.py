@@ -27,11 +27,7 @@ _MEANT = (
     ),
     (r"TCPIP\d*::([^:]+::\d+)", "Write TCPIP::{0}::SOCKET."),
     (r"TCPIP\d*::([^:]+)(?:::SOCKET)?", f"The port is missing. {_RAW}"),
-    (
-        r"rfc2217:.*",
-        "RFC 2217 is not spoken here: set the line at the server, let it give the port raw, and write "
-        "TCPIP::HOST::PORT::SOCKET.",
-    ),
+    (r"rfc2217:/*([^:/?]+).*", "The port is missing. Write rfc2217://{0}:2217."),
     (r"(?:\w+://)?([^:/]+):(\d{1,5})", "Write TCPIP::{0}::{1}::SOCKET."),
     (r"(\d+(?:\.\d+){3})", _RAW),
     (r".*/hid.*", "A cable that is a HID device has no serial port, and is not spoken to: use a cable that has one."),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from ..clock import Clock
 from ..errors import FileError
-from .addresses import SerialAddress, SimAddress, SocketAddress, parse_address
+from .addresses import Rfc2217Address, SerialAddress, SimAddress, SocketAddress, parse_address
 from .base import LineSettings, Link
 from .inprocess import InProcessLink, InProcessWorld
 from .transports import MessageAddress
@@ -21,6 +21,10 @@ def open_address(address: str, clock: Clock, line: LineSettings, world: InProces
         return open_port(found, clock, line)
     if isinstance(found, MessageAddress):
         return found.open(clock)
+    if isinstance(found, Rfc2217Address):
+        from .rfc2217 import open_rfc2217
+
+        return open_rfc2217(found, clock, line)
     from . import visa
 
     if isinstance(found, SocketAddress):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import select
 import socket
 
 from ..clock import Clock
@@ -26,13 +27,19 @@ class Wire:
             raise cannot_open(address, error) from error
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         keep_alive(self._socket)
+        self._socket.setblocking(False)
         self._held = bytearray()
 
     def send(self, data: bytes, seconds: float = 5.0) -> None:
+        rest = memoryview(data)
         try:
-            self._socket.settimeout(seconds)
-            self._socket.sendall(data)
-        except OSError as error:  # part of it may have gone out: nothing after it would be understood
+            while rest:
+                try:
+                    rest = rest[self._socket.send(rest) :]
+                except BlockingIOError:
+                    if not select.select([], [self._socket], [], seconds)[1]:
+                        raise TimeoutError("it does not take what is sent") from None
+        except (OSError, ValueError) as error:  # a part may have gone out: nothing after it would be understood
             raise self.lost(str(error)) from error
 
     def exactly(self, count: int, deadline: float) -> bytes:
@@ -40,14 +47,13 @@ class Wire:
         while len(self._held) < count:
             left = deadline - self._clock.now()
             try:
-                self._socket.settimeout(max(left, 1e-4))
-                data = self._socket.recv(max(65536, count - len(self._held)))
+                data = self._take(left, max(65536, count - len(self._held)))
             except TimeoutError:
                 self._clock.sleep_until(deadline)
                 raise LinkTimeout(
                     f"{self.address}: nothing came in time.", address=self.address, doing="read"
                 ) from None
-            except OSError as error:
+            except (OSError, ValueError) as error:
                 raise self.lost(str(error)) from error
             if not data:
                 raise self.lost("the far end has closed it")
@@ -55,6 +61,12 @@ class Wire:
         found = bytes(self._held[:count])
         del self._held[:count]
         return found
+
+    def _take(self, left: float, most: int) -> bytes:
+        """What is there, or comes in time. Raises TimeoutError."""
+        if not select.select([self._socket], [], [], max(left, 0.0))[0]:
+            raise TimeoutError
+        return self._socket.recv(most)
 
     def lost(self, why: str) -> LinkLost:
         self.close()

@@ -26,14 +26,14 @@ from benchrig.bench.probe import Place, probe
 from benchrig.clock import RealClock
 from benchrig.errors import BenchrigError, FileError, LinkLost, LinkTimeout
 from benchrig.instruments import load_driver
-from benchrig.links import open_link
+from benchrig.links import Link, open_link
 from benchrig.links.addresses import parse_address, place_of
 from benchrig.links.hislip import HislipLink
 from benchrig.links.scpi_port import ScpiPort
 from benchrig.links.transports import MessageAddress
 
 CLOCK = RealClock()
-KINDS = [kind for kind in LINKS if kind != "tcp"]
+KINDS = [kind for kind in LINKS if kind not in ("tcp", "rfc2217")]
 VISA_KINDS = [kind for kind in KINDS if kind in ("vxi11", "hislip")]
 
 
@@ -265,6 +265,35 @@ def test_an_address_beyond_the_bus_is_refused() -> None:
     """IEEE 488.1: primary addresses are 0 to 30."""
     with pytest.raises(BenchrigError, match="no GPIB address"):
         open_link("gpib+tcp://127.0.0.1:1/31", CLOCK)
+
+
+@pytest.mark.parametrize("name", ["fs9721", "es51922", "polled14", "prompt"])
+def test_the_contract_holds_on_rfc2217(name: str, serve: Serve) -> None:
+    """The client is pyserial's, the server is ours, from the RFC; what the line was set to arrives there."""
+    served = serve("rfc2217", name)
+    build = load_driver(DOUBLES[name][0])
+    with closing(open_link(served.addresses[name], CLOCK, build.LINE)) as link:
+        rows = list(contract.try_all(build(link, CLOCK, {}), CLOCK))
+        gate = served.server._outlets[0]._gate
+        assert gate.line[1] == build.LINE.baud
+        assert gate.line[2] == build.LINE.data_bits
+    assert [f"{row.what}: {row.detail}" for row in rows if row.outcome == "broken"] == []
+    assert sum(row.outcome == "works" for row in rows) >= 3
+
+
+def _read_for(link: Link, seconds: float) -> None:
+    end = CLOCK.now() + seconds
+    while CLOCK.now() < end:
+        link.read(end)
+
+
+def test_a_lost_rfc2217_server_is_told_as_lost(serve: Serve) -> None:
+    served = serve("rfc2217", "fs9721")
+    with closing(open_link(served.addresses["fs9721"], CLOCK)) as link:
+        assert link.read(CLOCK.now() + 3.0)
+        served.world.double("fs9721").unplug()
+        with pytest.raises(LinkLost):
+            _read_for(link, 5.0)
 
 
 @pytest.mark.parametrize("kind", KINDS)

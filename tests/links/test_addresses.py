@@ -77,7 +77,6 @@ def test_an_unknown_form_is_refused_with_the_known_ones(text: str) -> None:
         ("TCPIP::[fe80::1]::5025::SOCKET", "IPv6 is not spoken here"),
         ("TCPIP::fe80::1::5025::SOCKET", "IPv6 is not spoken here"),
         ("TCPIP::2001:db8::7::5025::SOCKET", "IPv6 is not spoken here"),
-        ("rfc2217://10.0.0.7:2217", "let it give the port raw"),
         ("/dev/ttyUSB0", "Write serial:///dev/ttyUSB0."),
         ("serial:/dev/ttyUSB0", "Write serial:///dev/ttyUSB0."),
         ("serial://dev/ttyUSB0", "Write serial:///dev/ttyUSB0."),
