@@ -86,6 +86,7 @@ class ScopeReader:
         self._rescaled = False
         self._set_up = False
         self._levelled = False
+        self._searched = False  # the present record was taken before the trigger was set to its signal
         self._last = -math.inf
 
     def __call__(self, driver: Any, deadline: float) -> Reading:
@@ -106,6 +107,7 @@ class ScopeReader:
         if self._source.measurement in LEVELS or not self._levelled:
             duration = self._source.duration or span_of(self._source, self._mains)
             deadline = min(deadline, self._clock.now() + UNTRIGGERED + 2.0 * duration)
+        self._searched = not self._levelled
         wave: Waveform = driver.fresh_capture(self._source.channel, deadline)
         if self._harmless:
             require_harmless(wave)
@@ -147,6 +149,8 @@ class ScopeReader:
             return Reading(None, self._source.unit, now, flags | Flag.INVALID, aperture=wave.duration, text=text)
         if not flags & Flag.BUSY:
             self._sized(driver, wave, found.value)
+        if self._searched:  # it was taken to find where the trigger has to be: that it had none says nothing
+            found = replace(found, flags=found.flags & ~Flag.UNTRIGGERED)
         found = replace(found, value=found.value * self._true, uncertainty=found.uncertainty * self._true)
         uncertainty = math.hypot(found.uncertainty, self._instrument_uncertainty(found.value))
         in_volts = self._source.unit == "V" and wave.codes is not None
