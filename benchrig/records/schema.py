@@ -198,6 +198,12 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
         "readings with the flags WRONG_FUNCTION and COARSE",
         "",
     ),
+    (
+        # No table changes, for the same reason.
+        "readings with the flags PROVISIONAL, CHANGED_AT_PANEL, VARIES, GLITCHES, UNRESOLVED, UNTRIGGERED, RUNT, SLOW "
+        "and MOVES",
+        "",
+    ),
 )
 VERSION = len(MIGRATIONS)
 

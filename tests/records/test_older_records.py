@@ -111,16 +111,24 @@ def test_what_stood_in_words_before_there_were_flags_for_it_is_told_as_it_stands
         SqliteStore(third).close()
 
 
-def test_flags_that_an_older_one_does_not_know_are_not_shown_to_it(tmp_path, monkeypatch):
+@pytest.mark.parametrize(("flag", "older"), [(Flag.WRONG_FUNCTION, 3), (Flag.PROVISIONAL, 4), (Flag.MOVES, 4)])
+def test_flags_that_an_older_one_does_not_know_are_not_shown_to_it(tmp_path, monkeypatch, flag, older):
     """It says that the record is newer; it does not stumble over a number half-way through."""
     store = SqliteStore(tmp_path / "record.sqlite")
     store.begin_job(JOB, 0.0, NOON)
     row = store.begin_step(StepFacts("rail", "measure", "Rail", 1), 0.0, NOON)
-    store.reading(row, "meter", Reading(None, "V", 1.0, Flag.WRONG_FUNCTION))
+    store.reading(row, "meter", Reading(None, "V", 1.0, flag))
     store.close()
-    monkeypatch.setattr("benchrig.records.history.VERSION", 3)
+    monkeypatch.setattr("benchrig.records.history.VERSION", older)
     with pytest.raises(WrongRecord, match="newer benchrig"):
         History(tmp_path / "record.sqlite")
+
+
+def test_the_newest_flag_is_named_by_the_newest_migration_that_names_flags():
+    """A flag that is added without a migration would be read by an older benchrig as a number without a name."""
+    *_, newest = Flag
+    naming = [title for title, script in MIGRATIONS if not script]
+    assert str(newest.name) in naming[-1]
 
 
 def test_migrations_only_add(path):
