@@ -81,6 +81,7 @@ class Reading:
     uncertainty standard uncertainty in `unit` where it is known already; None otherwise
     clean_since where the instrument's panel is asked now and then: monotonic second since which every look at it was
                 clean, the last of them behind this reading; None where no look belongs to this reading
+    full_scale  the range that was in force, in `unit`; None where the instrument does not tell
     text        as the instrument shows or sent it, or why there is no number: for people; nothing is decided by it
     """
 
@@ -93,6 +94,7 @@ class Reading:
     uncertainty: float | None = None
     text: str = ""
     clean_since: float | None = None
+    full_scale: float | None = None
 
     @property
     def usable(self) -> bool:

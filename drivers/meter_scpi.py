@@ -424,6 +424,7 @@ class ScpiMeter:
             resolution=_resolution(self._setup, self._range) if number.value is not None else None,
             aperture=now - sent,
             text=number.text,
+            full_scale=self._range if function in _RANGED else None,
         )
 
 

@@ -95,10 +95,21 @@ class InstrumentSpec:
     line: Mapping[str, Any] = field(default_factory=dict)
     options: Mapping[str, Any] = field(default_factory=dict)
 
-    def accuracy_at(self, function: Function, value: float) -> Accuracy | None:
-        """The row for the smallest range that holds `value`; None if none does."""
+    def accuracy_at(
+        self, function: Function, value: float, *, full_scale: float | None = None, resolution: float | None = None
+    ) -> Accuracy | None:
+        """The row of the range in force for `value`; None if no range holds it.
+
+        `full_scale` is what the instrument says its range is, and a row's own range may reach a little beyond that.
+        Where it does not say, the display's `resolution` tells the row that has the same; else it is the smallest
+        range that holds the value, as for one that chooses its range by itself.
+        """
         rows = [row for row in self.accuracy if row.function is function and row.range >= abs(value)]
-        return min(rows, key=lambda row: row.range, default=None)
+        if full_scale is not None:
+            in_force = [row for row in rows if row.range >= 0.999 * full_scale]
+        else:
+            in_force = [row for row in rows if row.resolution and resolution and _same(row.resolution, resolution)]
+        return min(in_force or rows, key=lambda row: row.range, default=None)
 
     def line_settings(self, usual: LineSettings) -> LineSettings:
         """`usual` with what this bench says instead."""
@@ -211,3 +222,8 @@ class Bench:
         close = difflib.get_close_matches(name, table, n=1)
         cure = f"Did you mean {close[0]!r}?" if close else f"It has: {', '.join(table) or 'none'}."
         raise FileError(f"{self.file}: there is no {noun} {name!r} on this bench.", next_step=cure)
+
+
+def _same(one: float, other: float) -> bool:
+    """Equal to a hundredth: counts are written in a data sheet as they are shown."""
+    return abs(one - other) < 0.01 * other

@@ -53,11 +53,13 @@ def correct(
     input_resistance: float | None = None,
     probe: Probe | None = None,
     source: SourceResistance | None = None,
+    shows: float | None = None,
 ) -> Corrected:
     """What is at the test point when a meter of this accuracy and input resistance (ohm) shows this.
 
-    `shown.uncertainty` is that of the repeated readings. Raises `UncertaintyError` where the shown value is beyond the
-    range or no number, or where the probe's factor cannot be known.
+    `shown.uncertainty` is that of the repeated readings; `shows` one count of the display, where it is known. Raises
+    `UncertaintyError` where the shown value is beyond the range or no number, or where the probe's factor cannot be
+    known.
     """
     if not abs(shown.value) <= accuracy.range:
         raise UncertaintyError(
@@ -67,7 +69,7 @@ def correct(
     factor = probe_factor(probe, input_resistance) if probe else 1.0
     load = load_of(input_resistance, probe)
     unloaded = 1.0 + behind.ohms / load
-    rows = _meter_rows(shown, accuracy, factor * unloaded)
+    rows = _meter_rows(shown, accuracy, factor * unloaded, shows)
     if probe:
         rows.append(BudgetRow("probe ratio", factor, rectangular(probe.tolerance * factor), shown.value * unloaded))
     if behind.limit:
@@ -127,11 +129,12 @@ def _series(probe: Probe, made_for: float, resistance: float) -> float:
     return resistance * (1.0 - 1.0 / probe.ratio)
 
 
-def _meter_rows(shown: Estimate, accuracy: Accuracy, factor: float) -> list[BudgetRow]:
+def _meter_rows(shown: Estimate, accuracy: Accuracy, factor: float, shows: float | None) -> list[BudgetRow]:
     rows = []
     if shown.uncertainty:
         rows.append(BudgetRow("repeated readings", shown.value, shown.uncertainty, factor, shown.dof))
     rows.append(BudgetRow("meter specification", shown.value, rectangular(accuracy.limit(shown.value)), factor))
-    if accuracy.resolution and not accuracy.counts and not accuracy.of_range:
-        rows.append(BudgetRow("meter resolution", shown.value, rectangular(0.5 * accuracy.resolution), factor))
+    count = max(accuracy.resolution or 0.0, shows or 0.0)
+    if count and not accuracy.counts and not accuracy.of_range * accuracy.range > count:
+        rows.append(BudgetRow("meter resolution", shown.value, rectangular(0.5 * count), factor))
     return rows

@@ -61,7 +61,7 @@ class Guard:
         self._step_id = ""
         self._high: dict[str, tuple[float, float]] = {}  # hazard -> volts at or above its limit, and when, last seen
         self._said_changed = ""
-        self._seen_off_by_supply = False  # since it was last switched on
+        self.seen_off_by_supply = False  # since it was last switched on
         self._seen_low = ""  # what showed that a point is off, in words
 
     # what the runner and the steps ask
@@ -264,16 +264,16 @@ class Guard:
         self.power = on if answered else self.power
         if on and answered:
             self.came_on = self._clock.now()
-            self._seen_off_by_supply = False
+            self.seen_off_by_supply = False
         return answered
 
     def supply_off(self) -> None:
-        """Off by the supply and seen off at its terminals, once; the person switches off all the same."""
-        if self._tools.supply is None or self._seen_off_by_supply:
+        """Off by the supply and seen off at its terminals; the person switches off all the same."""
+        if self._tools.supply is None:
             return
         done = switched(self._tools.supply, False, self._clock)
         self._say(done.words, "note" if done.sure else "alarm")
-        self._seen_off_by_supply = done.sure
+        self.seen_off_by_supply = done.sure
         if done.sure:
             self.power = False
 

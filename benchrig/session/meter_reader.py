@@ -77,8 +77,10 @@ class MeterReader:
         if shown.value is None:
             return shown
         resolution = None if shown.resolution is None else shown.resolution * self._factor
-        row = self._spec.accuracy_at(self._source.function, shown.value)
+        row = self._spec.accuracy_at(
+            self._source.function, shown.value, full_scale=shown.full_scale, resolution=shown.resolution
+        )
         if row is None:
             return replace(shown, value=shown.value * self._factor, resolution=resolution)
-        corrected = correct(Estimate(shown.value, 0.0), row, self._input, self._probe)
+        corrected = correct(Estimate(shown.value, 0.0), row, self._input, self._probe, shows=shown.resolution)
         return replace(shown, value=corrected.value, uncertainty=corrected.uncertainty, resolution=resolution)

@@ -284,7 +284,7 @@ class Runner:
         if self._end is not None:
             self._guard.cut(why)
         if self._guard.session.phase is SessionPhase.LIVE_READY:
-            if self._end is not None:
+            if self._end is not None and not self._guard.seen_off_by_supply:
                 self._guard.supply_off()
             self._secure()
         self._guard.end()
