@@ -105,11 +105,12 @@ class InstrumentSpec:
         range that holds the value, as for one that chooses its range by itself.
         """
         rows = [row for row in self.accuracy if row.function is function and row.range >= abs(value)]
-        if full_scale is not None:
-            in_force = [row for row in rows if row.range >= 0.999 * full_scale]
-        else:
-            in_force = [row for row in rows if row.resolution and resolution and _same(row.resolution, resolution)]
-        return min(in_force or rows, key=lambda row: row.range, default=None)
+        by_range = sorted(rows, key=lambda row: row.range)
+        if full_scale is not None:  # of a range that no row is of, the largest row there is says most
+            in_force = [row for row in by_range if row.range >= 0.999 * full_scale]
+            return next(iter(in_force or by_range[-1:]), None)
+        shown = [row for row in by_range if row.resolution and resolution and _same(row.resolution, resolution)]
+        return next(iter(shown or by_range), None)
 
     def line_settings(self, usual: LineSettings) -> LineSettings:
         """`usual` with what this bench says instead."""

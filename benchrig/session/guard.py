@@ -23,7 +23,7 @@ from ..holdmachine import Moment
 from ..holdpoint import Acknowledgement, Exposure, HoldMove, HoldPhase, HoldPoint, Purpose
 from ..procedure.model import Hazard, Procedure, Step
 from ..procedure.quantities import MeterSource, TypedSource
-from ..readings import CAUTIONS, UNUSABLE, Flag, Reading, flag_words
+from ..readings import UNUSABLE, Flag, Reading, flag_words
 from ..records.facts import AcknowledgementFacts, Store
 from ..units import quantity_in, show
 from . import machine
@@ -355,7 +355,7 @@ class Guard:
             elif isinstance(item, Reading):
                 self._store.reading(self._row, source.instrument, item)
                 self._tell(ReadingTaken(self._step_id, source.instrument, item))
-                if bad := item.flags & ~CAUTIONS & UNUSABLE:
+                if bad := item.flags & UNUSABLE:
                     self._say_changed(source.instrument, bad)
                 self._see_off(point, hazard, source, item, confirmed.add(item))
         return point.phase is HoldPhase.SHUT

@@ -58,6 +58,12 @@ def test_a_range_with_over_range_finds_its_row() -> None:
     assert BENCH_METER.accuracy_at(VOLTS, 1.1, full_scale=1.0) is BENCH_METER.accuracy[1]
 
 
+def test_a_range_that_no_row_is_of_takes_the_largest_row() -> None:
+    """A 3 kV range that the bench file forgot: too much uncertainty is said rather than too little."""
+    assert BENCH_METER.accuracy_at(VOLTS, 0.5, full_scale=3000.0) is BENCH_METER.accuracy[2]
+    assert BENCH_METER.accuracy_at(Function.RESISTANCE, 0.5, full_scale=3000.0) is None
+
+
 def test_a_handheld_on_a_fixed_range_is_known_by_its_display() -> None:
     """2.00 V shown with 10 mV a count stands on the 40 V range: two counts are 20 mV, not 2 mV."""
     fine, rough = (uncertainty(HANDHELD, Reading(2.0, "V", resolution=count)) for count in (1e-3, 1e-2))
