@@ -52,6 +52,8 @@ PARTS = {
         (
             "tests/session/test_guard.py",
             "tests/session/test_guard_questions.py",
+            "tests/session/test_guard_make_safe.py",
+            "tests/session/test_panel_keys.py",
             "tests/holdpoint",
             "tests/session/test_door.py",
             "tests/session/test_switching.py",
